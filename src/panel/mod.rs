@@ -1,0 +1,3 @@
+//! From bytes to gestures: what the controls say, and what they did.
+
+pub mod osc;

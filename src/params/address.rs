@@ -1,0 +1,188 @@
+//! Names of parameters: one grammar for files (dots) and for OSC (slashes).
+
+use super::{Key, Scope, TABLE};
+use std::fmt;
+
+/// The name of one parameter of one thing: `channel.lectern.fader`.
+#[derive(Clone, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub struct Address {
+    /// Which parameter.
+    pub key: Key,
+    /// Whose: the id of the channel, bus or output.
+    pub id: Box<str>,
+    /// The further id of a parameter that has one: the bus of `channel.ID.assign.BUS`.
+    pub further: Option<Box<str>>,
+}
+
+/// Why a text is no address.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum AddressError {
+    /// The first word is no scope.
+    UnknownScope(String),
+    /// The id is missing or not written as ids are.
+    BadId(String),
+    /// The scope has no parameter of this name; the nearest, if one is near.
+    UnknownParameter {
+        /// The word found.
+        found: String,
+        /// The nearest word of the scope.
+        nearest: Option<&'static str>,
+    },
+    /// Too few or too many words.
+    WrongLength,
+}
+
+impl fmt::Display for AddressError {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            Self::UnknownScope(found) => {
+                write!(f, "\"{found}\" is not one of channel, bus, output")
+            }
+            Self::BadId(found) => {
+                write!(f, "\"{found}\" is no id: lower-case letters, digits and single hyphens, 1 to 40")
+            }
+            Self::UnknownParameter { found, nearest: Some(nearest) } => {
+                write!(f, "no parameter \"{found}\"; the nearest is \"{nearest}\"")
+            }
+            Self::UnknownParameter { found, nearest: None } => write!(f, "no parameter \"{found}\""),
+            Self::WrongLength => f.write_str("an address is SCOPE.ID.PARAMETER, or channel.ID.assign.BUS"),
+        }
+    }
+}
+
+impl std::error::Error for AddressError {}
+
+/// Whether a text can be an id: lower-case letters, digits and single hyphens between them, 1 to 40 characters.
+#[must_use]
+pub fn is_id(text: &str) -> bool {
+    (1..=40).contains(&text.len())
+        && text
+            .split('-')
+            .all(|part| !part.is_empty() && part.bytes().all(|b| b.is_ascii_lowercase() || b.is_ascii_digit()))
+}
+
+impl Address {
+    /// The address of a parameter that has no further id.
+    #[must_use]
+    pub fn new(key: Key, id: &str) -> Self {
+        Self { key, id: id.into(), further: None }
+    }
+
+    /// The address of a parameter that has a further id.
+    #[must_use]
+    pub fn with_further(key: Key, id: &str, further: &str) -> Self {
+        Self { key, id: id.into(), further: Some(further.into()) }
+    }
+
+    /// Reads `channel.lectern.fader`.
+    ///
+    /// # Errors
+    /// What is wrong with the text. Whether the id exists is for the desk to say.
+    pub fn from_dotted(text: &str) -> Result<Self, AddressError> {
+        Self::from_words(text.split('.'))
+    }
+
+    /// Reads `/channel/lectern/fader`.
+    ///
+    /// # Errors
+    /// As [`Address::from_dotted`].
+    pub fn from_osc(text: &str) -> Result<Self, AddressError> {
+        Self::from_words(text.strip_prefix('/').unwrap_or(text).split('/'))
+    }
+
+    fn from_words<'a>(mut words: impl Iterator<Item = &'a str>) -> Result<Self, AddressError> {
+        let first = words.next().unwrap_or_default();
+        let scope = Scope::ALL
+            .into_iter()
+            .find(|scope| scope.word() == first)
+            .ok_or_else(|| AddressError::UnknownScope(first.to_owned()))?;
+        let id = words.next().ok_or(AddressError::WrongLength)?;
+        if !is_id(id) {
+            return Err(AddressError::BadId(id.to_owned()));
+        }
+        let word = words.next().ok_or(AddressError::WrongLength)?;
+        let further = words.next();
+        if words.next().is_some() {
+            return Err(AddressError::WrongLength);
+        }
+        let row = TABLE.iter().find(|row| row.scope == scope && row.word == word).ok_or_else(|| {
+            let of_scope = TABLE.iter().filter(|row| row.scope == scope).map(|row| row.word);
+            AddressError::UnknownParameter { found: word.to_owned(), nearest: nearest(word, of_scope) }
+        })?;
+        match (row.further, further) {
+            (None, None) => Ok(Self::new(row.key, id)),
+            (Some(_), Some(further)) if is_id(further) => Ok(Self::with_further(row.key, id, further)),
+            (Some(_), Some(further)) => Err(AddressError::BadId(further.to_owned())),
+            _ => Err(AddressError::WrongLength),
+        }
+    }
+
+    fn words(&self) -> impl Iterator<Item = &str> {
+        let row = self.key.parameter();
+        [row.scope.word(), &*self.id, row.word].into_iter().chain(self.further.as_deref())
+    }
+
+    /// The OSC form, `/channel/lectern/fader`.
+    #[must_use]
+    pub fn to_osc(&self) -> String {
+        self.words().fold(String::new(), |text, word| text + "/" + word)
+    }
+}
+
+impl fmt::Display for Address {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        for (index, word) in self.words().enumerate() {
+            if index > 0 {
+                f.write_str(".")?;
+            }
+            f.write_str(word)?;
+        }
+        Ok(())
+    }
+}
+
+/// The nearest of the candidates to what was written, when it is near enough to be what was meant.
+pub fn nearest<'a>(found: &str, candidates: impl Iterator<Item = &'a str>) -> Option<&'a str> {
+    candidates
+        .map(|candidate| (strsim::jaro_winkler(found, candidate), candidate))
+        .filter(|(likeness, _)| *likeness > 0.75)
+        .max_by(|a, b| a.0.total_cmp(&b.0))
+        .map(|(_, candidate)| candidate)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn addresses_read_and_write_alike_with_dots_and_slashes() {
+        for text in
+            ["channel.lectern.fader", "bus.programme.fader", "channel.guest-2.assign.audition", "output.feed.level"]
+        {
+            let address = Address::from_dotted(text).expect(text);
+            assert_eq!(address.to_string(), text);
+            assert_eq!(Address::from_osc(&address.to_osc()).as_ref(), Ok(&address));
+        }
+    }
+
+    #[test]
+    fn a_wrong_word_is_answered_with_the_nearest() {
+        assert_eq!(
+            Address::from_dotted("channel.lectern.fadr"),
+            Err(AddressError::UnknownParameter { found: "fadr".into(), nearest: Some("fader") })
+        );
+        for bad in [
+            "",
+            "channel",
+            "channel.x",
+            "channel.X.fader",
+            "channel.a--b.fader",
+            "lane.a.fader",
+            "channel.a.fader.b",
+            "channel.a.assign",
+            "channel.a.fader.b.c",
+        ] {
+            assert!(Address::from_dotted(bad).is_err(), "{bad}");
+        }
+    }
+}

@@ -1,0 +1,5 @@
+//! The three files of an installation: text in, checked model and diagnostics out. No I/O.
+
+mod model;
+
+pub use model::*;
