@@ -1,1 +1,3 @@
-//! (room)
+//! Pure signal mathematics.
+
+pub mod lanes;

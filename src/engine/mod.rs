@@ -1,1 +1,461 @@
-//! (room)
+//! The mixing engine: feeds -> channels -> buses -> outputs, one [`Engine::process`].
+//!
+//! Time is cut on a grid counted from frame 0: a tick of 16 frames, and the meter boundary every 10 ms. A
+//! callback of any size is worked off in segments that end at the next grid line or at its own end, and
+//! whatever happens per tick happens at grid lines only, so the same commands at the same frames give the
+//! same bytes for every callback size. The engine never learns that MIDI, OSC or a file exists.
+
+mod command;
+mod feed;
+pub mod limits;
+mod matrix;
+mod meter;
+mod strip;
+mod wires;
+
+pub use command::{Bank, Command, Edit, Plan, Target};
+pub use feed::{Feed, Sides, Tape};
+pub use meter::{GroupReading, MeterFrame};
+pub use strip::Times;
+pub use wires::Wires;
+
+use crate::dsp::lanes::{LANES, Vectors};
+use crate::dsp::limiter::Limiter;
+use crate::units::SampleRate;
+use limits::{
+    BUS_COLUMNS, BUS_GROUPS, FEEDS, METER_RATE, OUTPUT_COLUMNS, OUTPUT_GROUPS, SOURCE_COLUMNS, SOURCE_GROUPS, TICK,
+};
+use matrix::{Matrix, Sum};
+use strip::{GroupAudio, Run, Strip};
+
+/// What the engine meets at its grid lines: commands on their way in, meter frames on their way out.
+pub trait Crossing {
+    /// Called at every tick, before its frames are made: apply what has arrived.
+    ///
+    /// Real-time: safe
+    fn at_tick(&mut self, engine: &mut Engine);
+    /// Called at every meter boundary with all that was measured and not yet taken; says whether it took it.
+    ///
+    /// Real-time: safe
+    fn at_meter_boundary(&mut self, readings: &MeterFrame) -> bool;
+}
+
+/// How the engine is built.
+#[derive(Clone, Copy, Debug)]
+pub struct Settings {
+    /// Frames per second, for the life of the process.
+    pub rate: SampleRate,
+    /// Which vectors it uses; the bytes are the same.
+    pub vectors: Vectors,
+    /// Glides of channels.
+    pub sources: Times,
+    /// Glides of buses.
+    pub buses: Times,
+    /// Glides of outputs.
+    pub outputs: Times,
+    /// Highest amplitude of a limited output.
+    pub ceiling: f32,
+}
+
+/// The columns of one bank.
+#[derive(Debug)]
+struct Columns {
+    strips: Box<[Strip]>,
+    audio: Box<[GroupAudio]>,
+    from_outside: bool,
+}
+
+impl Columns {
+    fn new(groups: usize, times: Times, from_outside: bool) -> Self {
+        Self {
+            strips: vec![Strip::new(times); groups].into_boxed_slice(),
+            audio: vec![[[0.0; LANES]; TICK]; groups].into_boxed_slice(),
+            from_outside,
+        }
+    }
+
+    fn strip(&mut self, column: u16) -> (&mut Strip, usize) {
+        (&mut self.strips[usize::from(column) / LANES], usize::from(column) % LANES)
+    }
+
+    fn settle(&mut self) {
+        for strip in &mut self.strips {
+            strip.settle();
+        }
+    }
+
+    /// Runs the strips of all groups in use over `frames`; says which groups came out with sound.
+    fn run(&mut self, vectors: Vectors, frames: usize) -> u32 {
+        let mut sounding = 0;
+        for (group, (strip, audio)) in self.strips.iter_mut().zip(&mut self.audio).enumerate() {
+            if strip.in_use() {
+                vectors.run(Run { strip, audio: &mut audio[..frames], from_outside: self.from_outside });
+                sounding |= u32::from(!strip.silent()) << group;
+            }
+        }
+        sounding
+    }
+}
+
+/// Where an output column goes.
+#[derive(Clone, Copy, Debug, Default)]
+struct Exit {
+    wire: Option<u16>,
+    limited: bool,
+}
+
+/// The mixing engine.
+#[derive(Debug)]
+pub struct Engine {
+    frame: u64,
+    rate: u64,
+    next_boundary: u64,
+    /// The meter boundary before this frame.
+    measured_from: u64,
+    vectors: Vectors,
+    feeds: Box<[Feed]>,
+    /// The slots that hold a feed, in order; only the first `feeds_used` count.
+    feed_slots: Box<[u16]>,
+    feeds_used: usize,
+    feed_audio: Box<[Sides]>,
+    /// For every source column, which feed and which side.
+    connections: Box<[(u16, u8)]>,
+    sources: Columns,
+    buses: Columns,
+    outputs: Columns,
+    to_buses: Matrix,
+    to_outputs: Matrix,
+    exits: Box<[Exit]>,
+    /// One for each pair of output columns.
+    limiters: Box<[Limiter]>,
+    /// Whether a channel opened, closed, came or went since the tapes were last told.
+    openings_changed: bool,
+    pending: MeterFrame,
+    plan: u64,
+}
+
+impl Engine {
+    /// An engine with every column out of use, at frame 0.
+    ///
+    /// Real-time: never
+    #[must_use]
+    pub fn new(settings: Settings) -> Self {
+        let limiters = (0..OUTPUT_COLUMNS / 2).map(|_| Limiter::new(settings.ceiling, settings.rate));
+        Self {
+            frame: 0,
+            rate: u64::from(settings.rate.hz()),
+            next_boundary: u64::from(settings.rate.hz()) / METER_RATE,
+            measured_from: 0,
+            vectors: settings.vectors,
+            feeds: (0..FEEDS).map(|_| Feed::Silent).collect(),
+            feed_slots: vec![0; FEEDS].into_boxed_slice(),
+            feeds_used: 0,
+            feed_audio: vec![[[0.0; TICK]; 2]; FEEDS].into_boxed_slice(),
+            connections: vec![(0, 0); SOURCE_COLUMNS].into_boxed_slice(),
+            sources: Columns::new(SOURCE_GROUPS, settings.sources, true),
+            buses: Columns::new(BUS_GROUPS, settings.buses, false),
+            outputs: Columns::new(OUTPUT_GROUPS, settings.outputs, false),
+            to_buses: Matrix::new(SOURCE_GROUPS, BUS_COLUMNS, settings.sources.follow),
+            to_outputs: Matrix::new(BUS_GROUPS, OUTPUT_COLUMNS, settings.outputs.follow),
+            exits: vec![Exit::default(); OUTPUT_COLUMNS].into_boxed_slice(),
+            limiters: limiters.collect(),
+            openings_changed: false,
+            pending: MeterFrame::nothing(),
+            plan: 0,
+        }
+    }
+
+    /// The number of the next frame to be made.
+    ///
+    /// Real-time: safe
+    #[must_use]
+    pub const fn frame(&self) -> u64 {
+        self.frame
+    }
+
+    /// Leaves out frames that nobody could make in time: the time line goes on, the sound does not.
+    ///
+    /// Real-time: safe
+    pub fn skip_to(&mut self, frame: u64) {
+        if frame > self.frame {
+            // To the next tick, so that a segment never starts behind a grid line it did not see.
+            self.frame = frame.next_multiple_of(TICK as u64);
+            self.next_boundary = self.boundary_after(self.frame);
+            self.measured_from = self.frame;
+        }
+    }
+
+    fn boundary_after(&self, frame: u64) -> u64 {
+        ((frame * METER_RATE / self.rate) + 1) * self.rate / METER_RATE
+    }
+
+    /// Aims one value.
+    ///
+    /// Real-time: safe
+    pub fn apply(&mut self, command: Command) {
+        self.set(command, false);
+    }
+
+    fn set(&mut self, command: Command, at_once: bool) {
+        let value = command.value;
+        match command.target {
+            Target::Trim { column } => {
+                let (strip, lane) = self.sources.strip(column);
+                strip.set_trim(lane, value, at_once);
+            }
+            Target::Level { bank, column } => {
+                let (strip, lane) = self.bank(bank).strip(column);
+                strip.set_level(lane, value, at_once);
+            }
+            Target::Gate { bank, column } => {
+                let (strip, lane) = self.bank(bank).strip(column);
+                strip.set_gate(lane, value, at_once);
+                self.openings_changed = true;
+            }
+            Target::ToBus { from, to } => self.to_buses.set(usize::from(from), usize::from(to), value, at_once),
+            Target::ToOutput { from, to } => self.to_outputs.set(usize::from(from), usize::from(to), value, at_once),
+        }
+    }
+
+    fn bank(&mut self, bank: Bank) -> &mut Columns {
+        match bank {
+            Bank::Sources => &mut self.sources,
+            Bank::Buses => &mut self.buses,
+            Bank::Outputs => &mut self.outputs,
+        }
+    }
+
+    /// Takes a whole edit list in; what it replaced is left in the plan.
+    ///
+    /// Real-time: safe
+    pub fn adopt(&mut self, plan: &mut Plan) {
+        for (slot, feed) in &mut plan.feeds {
+            std::mem::swap(&mut self.feeds[usize::from(*slot)], feed);
+        }
+        if !plan.feeds.is_empty() {
+            self.list_feeds();
+        }
+        for edit in &plan.edits {
+            self.edit(*edit);
+        }
+        self.openings_changed = true;
+        self.plan = plan.sequence;
+    }
+
+    fn list_feeds(&mut self) {
+        self.feeds_used = 0;
+        for (slot, feed) in self.feeds.iter().enumerate() {
+            if matches!(feed, Feed::Silent) {
+                self.feed_audio[slot] = [[0.0; TICK]; 2];
+            } else {
+                #[expect(clippy::cast_possible_truncation, reason = "512 slots")]
+                let number = slot as u16;
+                self.feed_slots[self.feeds_used] = number;
+                self.feeds_used += 1;
+            }
+        }
+    }
+
+    fn edit(&mut self, edit: Edit) {
+        #[expect(clippy::cast_precision_loss, reason = "ramps last some thousand frames")]
+        let length = |frames: u32| frames as f32;
+        match edit {
+            Edit::Start { bank, column, ramp_frames } => {
+                match bank {
+                    Bank::Sources => self.to_buses.clear_from(usize::from(column)),
+                    Bank::Buses => {
+                        self.to_buses.clear_to(usize::from(column));
+                        self.to_outputs.clear_from(usize::from(column));
+                    }
+                    Bank::Outputs => self.to_outputs.clear_to(usize::from(column)),
+                }
+                let (strip, lane) = self.bank(bank).strip(column);
+                strip.start(lane, length(ramp_frames));
+            }
+            Edit::Beside { column, of, ramp_frames } => {
+                self.to_buses.copy_from(usize::from(column), usize::from(of));
+                let (other, other_lane) = self.sources.strip(of);
+                // A copy of the state, so that a group may take over from itself; 2 KiB on the stack.
+                let other = other.clone();
+                let (strip, lane) = self.sources.strip(column);
+                strip.start_like(lane, &other, other_lane, length(ramp_frames));
+            }
+            Edit::Leave { bank, column, ramp_frames } => {
+                let (strip, lane) = self.bank(bank).strip(column);
+                strip.leave(lane, length(ramp_frames));
+            }
+            Edit::Connect { column, feed, side } => self.connections[usize::from(column)] = (feed, side),
+            Edit::Wire { column, wire, limited } => self.exits[usize::from(column)] = Exit { wire, limited },
+            Edit::Jump(command) => self.set(command, true),
+            Edit::Aim(command) => self.set(command, false),
+        }
+    }
+
+    /// Makes the frames of one callback.
+    ///
+    /// Real-time: safe
+    pub fn process<W: Wires + ?Sized, C: Crossing>(&mut self, wires: &mut W, crossing: &mut C) {
+        let total = wires.frames();
+        let mut offset = 0;
+        while offset < total {
+            let in_tick = self.frame % TICK as u64;
+            if in_tick == 0 {
+                crossing.at_tick(self);
+                self.at_grid_line();
+            }
+            let room = (TICK as u64 - in_tick).min(self.next_boundary - self.frame);
+            #[expect(clippy::cast_possible_truncation, reason = "at most 16")]
+            let frames = (room as usize).min(total - offset);
+            self.segment(wires, offset, frames);
+            offset += frames;
+            self.frame += frames as u64;
+            if self.frame == self.next_boundary {
+                self.next_boundary = self.boundary_after(self.frame);
+                self.gather_readings();
+                if crossing.at_meter_boundary(&self.pending) {
+                    self.pending.clear();
+                }
+            }
+        }
+    }
+
+    fn at_grid_line(&mut self) {
+        self.sources.settle();
+        self.buses.settle();
+        self.outputs.settle();
+        self.to_buses.settle();
+        self.to_outputs.settle();
+        if std::mem::take(&mut self.openings_changed) {
+            self.tell_tapes();
+        }
+    }
+
+    fn tell_tapes(&mut self) {
+        let mut open = [0_u64; FEEDS / 64];
+        for (column, (feed, _)) in self.connections.iter().enumerate() {
+            if self.sources.strips[column / LANES].open(column % LANES) {
+                open[usize::from(*feed) / 64] |= 1 << (feed % 64);
+            }
+        }
+        for slot in &self.feed_slots[..self.feeds_used] {
+            if let Feed::Tape(tape) = &mut self.feeds[usize::from(*slot)] {
+                tape.open(open[usize::from(*slot) / 64] & 1 << (slot % 64) != 0);
+            }
+        }
+    }
+
+    fn segment<W: Wires + ?Sized>(&mut self, wires: &mut W, offset: usize, frames: usize) {
+        for slot in &self.feed_slots[..self.feeds_used] {
+            let slot = usize::from(*slot);
+            self.feeds[slot].fill(wires, offset, frames, &mut self.feed_audio[slot]);
+        }
+        for (group, audio) in self.sources.audio.iter_mut().enumerate() {
+            if self.sources.strips[group].in_use() {
+                for lane in 0..LANES {
+                    let (feed, side) = self.connections[group * LANES + lane];
+                    let samples = &self.feed_audio[usize::from(feed)][usize::from(side)];
+                    for (row, sample) in audio.iter_mut().zip(samples) {
+                        row[lane] = *sample;
+                    }
+                }
+            }
+        }
+        let sounding = self.sources.run(self.vectors, frames);
+        sum_bank(self.vectors, &mut self.to_buses, &self.sources.audio, sounding, &mut self.buses, frames);
+        let sounding = self.buses.run(self.vectors, frames);
+        sum_bank(self.vectors, &mut self.to_outputs, &self.buses.audio, sounding, &mut self.outputs, frames);
+        self.outputs.run(self.vectors, frames);
+        self.leave_by_wires(wires, offset, frames);
+    }
+
+    fn leave_by_wires<W: Wires + ?Sized>(&mut self, wires: &mut W, offset: usize, frames: usize) {
+        for (pair, limiter) in self.limiters.iter_mut().enumerate() {
+            let exits = [self.exits[2 * pair], self.exits[2 * pair + 1]];
+            if exits.iter().all(|exit| exit.wire.is_none()) {
+                continue;
+            }
+            let (group, lane) = (2 * pair / LANES, 2 * pair % LANES);
+            let mut sides = [[0.0; TICK]; 2];
+            if self.outputs.strips[group].in_use() {
+                for (frame, row) in self.outputs.audio[group][..frames].iter().enumerate() {
+                    sides[0][frame] = row[lane];
+                    sides[1][frame] = row[lane + 1];
+                }
+            }
+            let [left, right] = &mut sides;
+            if exits[0].limited || exits[1].limited {
+                limiter.process(&mut left[..frames], &mut right[..frames]);
+            }
+            for (exit, side) in exits.iter().zip(&sides) {
+                if let Some(wire) = exit.wire {
+                    wires.write(usize::from(wire), offset, &side[..frames]);
+                }
+            }
+        }
+    }
+
+    /// Folds what the strips measured since the last boundary into the pending meter frame.
+    fn gather_readings(&mut self) {
+        if self.pending.frames == 0 {
+            self.pending.start = self.measured_from;
+        }
+        self.pending.frames += self.frame - self.measured_from;
+        self.measured_from = self.frame;
+        self.pending.plan = self.plan;
+        let banks = [&mut self.sources, &mut self.buses, &mut self.outputs];
+        let strips = banks.into_iter().flat_map(|bank| {
+            let outside = bank.from_outside;
+            bank.strips.iter_mut().map(move |strip| (strip, outside))
+        });
+        for (group, (strip, outside)) in self.pending.groups.iter_mut().zip(strips) {
+            let (readings, frames) = strip.take_readings();
+            if frames == 0 {
+                continue;
+            }
+            for lane in 0..LANES {
+                group.input_peak[lane] = group.input_peak[lane].max(readings.input_peak[lane]);
+                group.input_energy[lane] += f64::from(readings.input_energy[lane]);
+                group.peak[lane] = group.peak[lane].max(readings.peak[lane]);
+                group.energy[lane] += f64::from(readings.energy[lane]);
+                if outside {
+                    group.clips[lane] = group.clips[lane].saturating_add(count(readings.clips[lane]));
+                    let stopped = frames.saturating_sub(count(readings.audio[lane]));
+                    group.not_audio[lane] = group.not_audio[lane].saturating_add(stopped);
+                }
+            }
+        }
+    }
+}
+
+/// A count that was kept as a float.
+fn count(value: f32) -> u32 {
+    #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "counts of frames within 10 ms")]
+    let count = value as u32;
+    count
+}
+
+/// Sums one bank into the next.
+fn sum_bank(
+    vectors: Vectors,
+    matrix: &mut Matrix,
+    groups: &[GroupAudio],
+    sounding: u32,
+    into: &mut Columns,
+    frames: usize,
+) {
+    for (group, (strip, audio)) in into.strips.iter().zip(&mut into.audio).enumerate() {
+        if !strip.in_use() {
+            continue;
+        }
+        for lane in 0..LANES {
+            let to = group * LANES + lane;
+            let mut out = [0.0; TICK];
+            if matrix.reaches(to) {
+                vectors.run(Sum { matrix, to, groups, sounding, out: &mut out[..frames] });
+            }
+            for (row, sample) in audio.iter_mut().zip(out) {
+                row[lane] = sample;
+            }
+        }
+    }
+}

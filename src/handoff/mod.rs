@@ -1,1 +1,14 @@
-//! (room)
+//! How things cross into and out of the audio thread.
+//!
+//! ```text
+//! desk  --batches-->  ring  -->              --> echoes  --> desk
+//!       --plans---->  slot  -->  engine      --> retired --> desk (dropped there)
+//!                                            --> meters  --> hub
+//! ```
+//! [`crossing`] makes the two ends: a [`Console`] for the desk's thread and a [`Seat`] for the driver's.
+
+mod crossing;
+mod tape;
+
+pub use crossing::{Console, Echo, Seat, crossing};
+pub use tape::{TapeReader, TapeWriter, Winding, tape};

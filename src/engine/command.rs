@@ -1,0 +1,127 @@
+//! What the desk tells the engine: commands in batches, and edit lists that add and remove columns.
+
+use super::feed::Feed;
+
+/// The banks of columns, in signal order.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub enum Bank {
+    /// Channels.
+    Sources,
+    /// Sums of channels.
+    Buses,
+    /// What leaves.
+    Outputs,
+}
+
+/// One value of the engine that the desk may aim at.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub enum Target {
+    /// Gain before everything, with the sign of the polarity; sources only.
+    Trim {
+        /// Which source.
+        column: u16,
+    },
+    /// The fader's gain.
+    Level {
+        /// Which bank.
+        bank: Bank,
+        /// Which of its columns.
+        column: u16,
+    },
+    /// 1 open, 0 closed, by a ramp whose time depends on the direction.
+    Gate {
+        /// Which bank.
+        bank: Bank,
+        /// Which of its columns.
+        column: u16,
+    },
+    /// How much of a source reaches a bus, sign and pan included.
+    ToBus {
+        /// Source column.
+        from: u16,
+        /// Bus column.
+        to: u16,
+    },
+    /// How much of a bus reaches an output.
+    ToOutput {
+        /// Bus column.
+        from: u16,
+        /// Output column.
+        to: u16,
+    },
+}
+
+/// Aim a target at a value. Absolute, so that a later one for the same target replaces an earlier one.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Command {
+    /// What.
+    pub target: Target,
+    /// Where to: a finite factor.
+    pub value: f32,
+}
+
+/// One step of an edit list.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub enum Edit {
+    /// A column comes into use: silent at first, then up by a ramp. Its values are set by the `Jump`s that follow.
+    Start {
+        /// Which bank.
+        bank: Bank,
+        /// Which column.
+        column: u16,
+        /// Length of the ramp in frames.
+        ramp_frames: u32,
+    },
+    /// A column comes into use beside another whose values and running glides it takes over.
+    Beside {
+        /// Which of the sources is new.
+        column: u16,
+        /// Which it stands beside.
+        of: u16,
+        /// Length of the ramp in frames.
+        ramp_frames: u32,
+    },
+    /// A column goes: down by a ramp, then it is out of use.
+    Leave {
+        /// Which bank.
+        bank: Bank,
+        /// Which column.
+        column: u16,
+        /// Length of the ramp in frames.
+        ramp_frames: u32,
+    },
+    /// Where a source column takes its sound from.
+    Connect {
+        /// Which source.
+        column: u16,
+        /// Which feed.
+        feed: u16,
+        /// Left 0 or right 1 of the feed.
+        side: u8,
+    },
+    /// Where an output column goes.
+    Wire {
+        /// Which output.
+        column: u16,
+        /// Which wire of the callback; `None` goes nowhere.
+        wire: Option<u16>,
+        /// Whether its level is held below the ceiling of headphones and loudspeakers. A pair is held together.
+        limited: bool,
+    },
+    /// Set a target at once, without a glide: for columns that are still silent.
+    Jump(Command),
+    /// Aim a target, with its glide.
+    Aim(Command),
+}
+
+/// A list of edits that takes effect as a whole at one grid line. It is built by the desk, crosses by pointer
+/// and comes back with what the engine is done with, to be dropped elsewhere.
+#[derive(Debug, Default)]
+pub struct Plan {
+    /// Place in the one sequence of batches and plans.
+    pub sequence: u64,
+    /// The edits in order.
+    pub edits: Vec<Edit>,
+    /// Feeds to be put into their slots; afterwards what was there before.
+    pub feeds: Vec<(u16, Feed)>,
+}

@@ -1,0 +1,38 @@
+//! The fixed limits of the engine. Every queue and table is sized from these once, at start.
+
+use crate::dsp::lanes::LANES;
+
+/// Frames between two grid lines: commands, edits and skipping happen only there.
+pub const TICK: usize = 16;
+
+/// Source lanes a show may use: a mono channel is one, a stereo channel two.
+pub const SOURCE_LANES: usize = 256;
+/// Bus lanes a show may use: a stereo bus is two.
+pub const BUS_LANES: usize = 64;
+/// Output lanes a rig may use.
+pub const OUTPUT_LANES: usize = 64;
+
+/// Columns there are for sources. Twice the lanes, so that a whole show can fade out beside the next one, and
+/// so that a pair of neighbours is always free: m mono and s stereo channels touch at most m + s of the 256
+/// pairs, and m + 2 s is at most 256.
+pub const SOURCE_COLUMNS: usize = 2 * SOURCE_LANES;
+/// Columns there are for buses.
+pub const BUS_COLUMNS: usize = 2 * BUS_LANES;
+/// Columns there are for outputs.
+pub const OUTPUT_COLUMNS: usize = OUTPUT_LANES;
+
+/// Groups of sixteen columns.
+pub const SOURCE_GROUPS: usize = SOURCE_COLUMNS / LANES;
+/// Groups of sixteen columns.
+pub const BUS_GROUPS: usize = BUS_COLUMNS / LANES;
+/// Groups of sixteen columns.
+pub const OUTPUT_GROUPS: usize = OUTPUT_COLUMNS / LANES;
+
+/// Places where sound comes into the engine, each one or two lanes wide.
+pub const FEEDS: usize = SOURCE_COLUMNS;
+
+/// Commands in the largest batch; what is larger crosses as an edit list, by pointer.
+pub const BATCH: usize = 1024;
+
+/// Meter frames per second.
+pub const METER_RATE: u64 = 100;

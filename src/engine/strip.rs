@@ -1,0 +1,449 @@
+//! Sixteen columns side by side: gains that glide, and the meters around them.
+//!
+//! A column's way through its strip: stop what is no audio, count clips, trim, input meter, then
+//! level x gate x presence, output meter. Trim and level follow their aim by a one-pole; gate and presence
+//! by a cubic ramp, s = p^2 (3 - 2 p), which has no corner at either end. Every glide advances once per
+//! frame whatever the segment, so the bytes do not depend on how time is cut.
+
+use super::limits::TICK;
+use crate::dsp::lanes::{Kernel, LANES, Lanes, Row};
+
+/// The samples of sixteen columns in one segment: `[frame][lane]`.
+pub type GroupAudio = [Row; TICK];
+
+/// Samples beyond +120 dBFS are no audio: with every gain of the desk behind them they still stay finite.
+const AUDIO_LIMIT: f32 = 1.0e6;
+/// Samples below -300 dBFS become 0, so that no denormal arises anywhere behind.
+const AUDIO_FLOOR: f32 = 1.0e-15;
+/// A one-pole this near its aim (-120 dB) has arrived.
+const ARRIVED: f32 = 1.0e-6;
+
+/// A value that follows its aim by a one-pole.
+#[derive(Clone, Debug)]
+struct Follow {
+    now: Row,
+    aim: Row,
+}
+
+/// A value that goes to its aim by a cubic ramp.
+#[derive(Clone, Debug)]
+struct Ramp {
+    now: Row,
+    from: Row,
+    to: Row,
+    /// 0 at the start of the ramp, 1 when it has arrived.
+    phase: Row,
+    /// What the phase gains per frame.
+    step: Row,
+}
+
+impl Follow {
+    const fn at(value: f32) -> Self {
+        Self { now: [value; LANES], aim: [value; LANES] }
+    }
+
+    fn set(&mut self, lane: usize, value: f32, at_once: bool) {
+        self.aim[lane] = value;
+        if at_once {
+            self.now[lane] = value;
+        }
+    }
+
+    /// At a grid line: lanes that have arrived stand still; says whether any still moves.
+    fn settle(&mut self) -> bool {
+        let mut moving = false;
+        for lane in 0..LANES {
+            let way = (self.aim[lane] - self.now[lane]).abs();
+            if way <= ARRIVED * self.aim[lane].abs().max(ARRIVED) || way <= ARRIVED * ARRIVED {
+                self.now[lane] = self.aim[lane];
+            } else {
+                moving = true;
+            }
+        }
+        moving
+    }
+}
+
+impl Ramp {
+    const fn at(value: f32) -> Self {
+        Self {
+            now: [value; LANES],
+            from: [value; LANES],
+            to: [value; LANES],
+            phase: [1.0; LANES],
+            step: [0.0; LANES],
+        }
+    }
+
+    fn set(&mut self, lane: usize, value: f32, at_once: bool) {
+        self.from[lane] = value;
+        self.to[lane] = value;
+        if at_once {
+            self.now[lane] = value;
+            self.phase[lane] = 1.0;
+        }
+    }
+
+    /// Starts from where the lane stands now.
+    fn aim(&mut self, lane: usize, value: f32, frames: f32) {
+        if self.to[lane] == value {
+            return;
+        }
+        self.from[lane] = self.now[lane];
+        self.to[lane] = value;
+        self.phase[lane] = 0.0;
+        self.step[lane] = 1.0 / frames.max(1.0);
+    }
+
+    fn settle(&mut self) -> bool {
+        let mut moving = false;
+        for lane in 0..LANES {
+            if self.phase[lane] >= 1.0 {
+                self.now[lane] = self.to[lane];
+            } else {
+                moving = true;
+            }
+        }
+        moving
+    }
+}
+
+/// How long each kind of change takes, in this bank, at this rate.
+#[derive(Clone, Copy, Debug)]
+pub struct Times {
+    /// What a one-pole gains of its way per frame.
+    pub follow: f32,
+    /// Frames to open.
+    pub open_frames: f32,
+    /// Frames to close.
+    pub close_frames: f32,
+}
+
+/// The readings of a group since the last meter boundary, in the form the lanes keep them.
+#[derive(Clone, Debug)]
+pub struct Readings {
+    /// Highest sample after the trim.
+    pub input_peak: Row,
+    /// Sum of squares after the trim.
+    pub input_energy: Row,
+    /// Count of samples at full scale.
+    pub clips: Row,
+    /// Count of samples that are audio; the rest were not.
+    pub audio: Row,
+    /// Highest sample at the end of the strip.
+    pub peak: Row,
+    /// Sum of squares at the end of the strip.
+    pub energy: Row,
+}
+
+impl Readings {
+    const NOTHING: Self = Self {
+        input_peak: [0.0; LANES],
+        input_energy: [0.0; LANES],
+        clips: [0.0; LANES],
+        audio: [0.0; LANES],
+        peak: [0.0; LANES],
+        energy: [0.0; LANES],
+    };
+}
+
+/// The state of sixteen columns.
+#[derive(Clone, Debug)]
+pub struct Strip {
+    trim: Follow,
+    level: Follow,
+    gate: Ramp,
+    presence: Ramp,
+    /// Whether anything may move before the next grid line.
+    moving: bool,
+    /// One bit for each column in use.
+    used: u16,
+    /// Whether every sample of the last segment's output is zero.
+    silent: bool,
+    times: Times,
+    readings: Readings,
+    /// Frames since the last meter boundary in which the strip ran.
+    frames_read: u32,
+}
+
+impl Strip {
+    /// Sixteen columns out of use.
+    ///
+    /// Real-time: never
+    #[must_use]
+    pub const fn new(times: Times) -> Self {
+        Self {
+            trim: Follow::at(1.0),
+            level: Follow::at(1.0),
+            gate: Ramp::at(0.0),
+            presence: Ramp::at(0.0),
+            moving: false,
+            used: 0,
+            silent: true,
+            times,
+            readings: Readings::NOTHING,
+            frames_read: 0,
+        }
+    }
+
+    /// Whether any column is in use.
+    ///
+    /// Real-time: safe
+    #[must_use]
+    pub const fn in_use(&self) -> bool {
+        self.used != 0
+    }
+
+    /// Whether the last segment came out as nothing but zeros.
+    ///
+    /// Real-time: safe
+    #[must_use]
+    pub const fn silent(&self) -> bool {
+        self.silent
+    }
+
+    /// Whether the lane is open or opening.
+    ///
+    /// Real-time: safe
+    #[must_use]
+    pub fn open(&self, lane: usize) -> bool {
+        self.used & (1 << lane) != 0 && self.gate.to[lane] > 0.0 && self.presence.to[lane] > 0.0
+    }
+
+    /// Brings a lane into use, silent, to come up by a ramp.
+    ///
+    /// Real-time: safe
+    pub fn start(&mut self, lane: usize, ramp_frames: f32) {
+        self.used |= 1 << lane;
+        self.trim.set(lane, 1.0, true);
+        self.level.set(lane, 1.0, true);
+        self.gate.set(lane, 0.0, true);
+        self.presence.set(lane, 0.0, true);
+        self.presence.aim(lane, 1.0, ramp_frames);
+        self.moving = true;
+    }
+
+    /// Brings a lane into use with the values and running glides of another, to come up by a ramp.
+    ///
+    /// Real-time: safe
+    pub fn start_like(&mut self, lane: usize, other: &Self, other_lane: usize, ramp_frames: f32) {
+        self.start(lane, ramp_frames);
+        self.trim.now[lane] = other.trim.now[other_lane];
+        self.trim.aim[lane] = other.trim.aim[other_lane];
+        self.level.now[lane] = other.level.now[other_lane];
+        self.level.aim[lane] = other.level.aim[other_lane];
+        self.gate.now[lane] = other.gate.now[other_lane];
+        self.gate.from[lane] = other.gate.from[other_lane];
+        self.gate.to[lane] = other.gate.to[other_lane];
+        self.gate.phase[lane] = other.gate.phase[other_lane];
+        self.gate.step[lane] = other.gate.step[other_lane];
+    }
+
+    /// Lets a lane go: down by a ramp, then out of use.
+    ///
+    /// Real-time: safe
+    pub fn leave(&mut self, lane: usize, ramp_frames: f32) {
+        self.presence.aim(lane, 0.0, ramp_frames);
+        self.moving = true;
+    }
+
+    /// Aims the trim.
+    ///
+    /// Real-time: safe
+    pub fn set_trim(&mut self, lane: usize, value: f32, at_once: bool) {
+        self.trim.set(lane, value, at_once);
+        self.moving = true;
+    }
+
+    /// Aims the level. A closed lane takes it at once: nobody hears it.
+    ///
+    /// Real-time: safe
+    pub fn set_level(&mut self, lane: usize, value: f32, at_once: bool) {
+        self.level.set(lane, value, at_once || self.gate.now[lane] == 0.0);
+        self.moving = true;
+    }
+
+    /// Opens (1) or closes (0).
+    ///
+    /// Real-time: safe
+    pub fn set_gate(&mut self, lane: usize, value: f32, at_once: bool) {
+        if at_once {
+            self.gate.set(lane, value, true);
+        } else {
+            let frames = if value > self.gate.now[lane] { self.times.open_frames } else { self.times.close_frames };
+            self.gate.aim(lane, value, frames);
+            if self.gate.now[lane] == 0.0 {
+                self.level.now[lane] = self.level.aim[lane];
+            }
+        }
+        self.moving = true;
+    }
+
+    /// At a grid line: what has arrived stands still, and columns that have left are out of use.
+    ///
+    /// Real-time: safe
+    pub fn settle(&mut self) {
+        if !self.moving {
+            return;
+        }
+        let follows = self.trim.settle() | self.level.settle();
+        let ramps = self.gate.settle() | self.presence.settle();
+        self.moving = follows | ramps;
+        for lane in 0..LANES {
+            if self.presence.to[lane] == 0.0 && self.presence.phase[lane] >= 1.0 {
+                self.used &= !(1 << lane);
+            }
+        }
+    }
+
+    /// Takes the readings since the last time, and the frames they cover.
+    ///
+    /// Real-time: safe
+    pub fn take_readings(&mut self) -> (Readings, u32) {
+        let frames = std::mem::take(&mut self.frames_read);
+        (std::mem::replace(&mut self.readings, Readings::NOTHING), frames)
+    }
+}
+
+/// One segment of one group through its strip.
+#[derive(Debug)]
+pub struct Run<'a> {
+    /// The state.
+    pub strip: &'a mut Strip,
+    /// The samples, replaced by what comes out.
+    pub audio: &'a mut [Row],
+    /// Whether the samples come from outside: what is no audio is stopped and clips are counted.
+    pub from_outside: bool,
+}
+
+struct Moving<V> {
+    now: V,
+    aim: V,
+}
+
+impl<V: Lanes> Moving<V> {
+    #[inline(always)]
+    fn load(follow: &Follow) -> Self {
+        Self { now: V::load(&follow.now), aim: V::load(&follow.aim) }
+    }
+    #[inline(always)]
+    fn next(&mut self, gain: V) -> V {
+        self.now = self.now.add(self.aim.sub(self.now).mul(gain));
+        self.now
+    }
+}
+
+struct Ramping<V> {
+    now: V,
+    from: V,
+    way: V,
+    phase: V,
+    step: V,
+}
+
+impl<V: Lanes> Ramping<V> {
+    #[inline(always)]
+    fn load(ramp: &Ramp) -> Self {
+        let from = V::load(&ramp.from);
+        Self {
+            now: V::load(&ramp.now),
+            from,
+            way: V::load(&ramp.to).sub(from),
+            phase: V::load(&ramp.phase),
+            step: V::load(&ramp.step),
+        }
+    }
+    #[inline(always)]
+    fn next(&mut self) -> V {
+        self.phase = self.phase.add(self.step).min(V::splat(1.0));
+        let p = self.phase;
+        let shape = p.mul(p).mul(V::splat(3.0).sub(p.add(p)));
+        self.now = self.from.add(self.way.mul(shape));
+        self.now
+    }
+    #[inline(always)]
+    fn store(self, ramp: &mut Ramp) {
+        self.now.store(&mut ramp.now);
+        self.phase.store(&mut ramp.phase);
+    }
+}
+
+struct Measuring<V> {
+    input_peak: V,
+    input_energy: V,
+    clips: V,
+    audio: V,
+    peak: V,
+    energy: V,
+}
+
+impl Run<'_> {
+    #[inline(always)]
+    fn frame<V: Lanes>(row: &mut Row, trim: V, gain: V, from_outside: bool, m: &mut Measuring<V>) {
+        let mut x = V::load(row);
+        if from_outside {
+            let (one, level) = (V::splat(1.0), x.abs());
+            let limit = V::splat(AUDIO_LIMIT);
+            m.audio = m.audio.add(one.where_le(level, limit));
+            x = x.where_le(level, limit).where_le(V::splat(AUDIO_FLOOR), level);
+            m.clips = m.clips.add(one.where_le(one, level).where_le(level, limit));
+        }
+        x = x.mul(trim);
+        m.input_peak = x.abs().max(m.input_peak);
+        m.input_energy = m.input_energy.add(x.mul(x));
+        let y = x.mul(gain);
+        m.peak = y.abs().max(m.peak);
+        m.energy = m.energy.add(y.mul(y));
+        y.store(row);
+    }
+}
+
+impl Kernel for Run<'_> {
+    type Output = ();
+
+    #[inline(always)]
+    fn run<V: Lanes>(self) {
+        let Run { strip, audio, from_outside } = self;
+        let readings = &mut strip.readings;
+        let mut m = Measuring {
+            input_peak: V::load(&readings.input_peak),
+            input_energy: V::load(&readings.input_energy),
+            clips: V::load(&readings.clips),
+            audio: V::load(&readings.audio),
+            peak: V::splat(0.0),
+            energy: V::load(&readings.energy),
+        };
+        if strip.moving {
+            let follow = V::splat(strip.times.follow);
+            let (mut trim, mut level) = (Moving::<V>::load(&strip.trim), Moving::<V>::load(&strip.level));
+            let (mut gate, mut presence) = (Ramping::<V>::load(&strip.gate), Ramping::<V>::load(&strip.presence));
+            for row in audio.iter_mut() {
+                let trim = trim.next(follow);
+                let gain = level.next(follow).mul(gate.next()).mul(presence.next());
+                Self::frame(row, trim, gain, from_outside, &mut m);
+            }
+            trim.now.store(&mut strip.trim.now);
+            level.now.store(&mut strip.level.now);
+            gate.store(&mut strip.gate);
+            presence.store(&mut strip.presence);
+        } else {
+            let trim = V::load(&strip.trim.now);
+            let gain = V::load(&strip.level.now).mul(V::load(&strip.gate.now)).mul(V::load(&strip.presence.now));
+            for row in audio.iter_mut() {
+                Self::frame(row, trim, gain, from_outside, &mut m);
+            }
+        }
+        let mut segment_peak = [0.0; LANES];
+        m.peak.store(&mut segment_peak);
+        strip.silent = segment_peak == [0.0; LANES];
+        m.input_peak.store(&mut readings.input_peak);
+        m.input_energy.store(&mut readings.input_energy);
+        m.clips.store(&mut readings.clips);
+        m.audio.store(&mut readings.audio);
+        m.peak.max(V::load(&readings.peak)).store(&mut readings.peak);
+        m.energy.store(&mut readings.energy);
+        #[expect(clippy::cast_possible_truncation, reason = "a segment has at most 16 frames")]
+        let frames = audio.len() as u32;
+        strip.frames_read += frames;
+    }
+}

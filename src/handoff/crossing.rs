@@ -1,0 +1,230 @@
+//! Batches, plans and meter frames between the desk and the engine.
+
+use crate::engine::limits::BATCH;
+use crate::engine::{Command, Crossing, Engine, MeterFrame, Plan};
+use rtrb::{Consumer, Producer, RingBuffer};
+
+/// Slots of the batch ring: twice the largest batch with its head.
+const BATCH_SLOTS: usize = 2 * (BATCH + 1);
+/// Plans on their way; the desk sends the next one when the last has been echoed, and a panic beside it.
+const PLAN_SLOTS: usize = 2;
+/// Plans on their way back, with room for every one that is on its way in.
+const RETIRED_SLOTS: usize = 2 * PLAN_SLOTS;
+/// Echoes not yet read: as many batches as the ring can hold, and plans.
+const ECHO_SLOTS: usize = BATCH_SLOTS;
+/// Meter frames on their way: 160 ms. What comes later merges into the pending one.
+const METER_SLOTS: usize = 16;
+
+/// A batch ring holds heads, each followed by its commands.
+#[derive(Clone, Copy)]
+enum Slot {
+    Head { sequence: u64, commands: u32 },
+    Command(Command),
+}
+
+/// At which frame a batch or plan took effect.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Echo {
+    /// Which batch or plan.
+    pub sequence: u64,
+    /// The first frame made with it.
+    pub frame: u64,
+}
+
+/// The desk's end.
+pub struct Console {
+    batches: Producer<Slot>,
+    plans: Producer<Box<Plan>>,
+    retired: Consumer<Box<Plan>>,
+    echoes: Consumer<Echo>,
+    meters: Consumer<Box<MeterFrame>>,
+    spare_meters: Producer<Box<MeterFrame>>,
+}
+
+/// The engine and its end of every ring; a driver takes it out of the lease for one callback.
+pub struct Seat {
+    /// The engine.
+    pub engine: Engine,
+    rings: Rings,
+}
+
+struct Rings {
+    batches: Consumer<Slot>,
+    plans: Consumer<Box<Plan>>,
+    /// A plan that is done with, while the way back is full.
+    held: Option<Box<Plan>>,
+    retired: Producer<Box<Plan>>,
+    echoes: Producer<Echo>,
+    meters: Producer<Box<MeterFrame>>,
+    spare_meters: Consumer<Box<MeterFrame>>,
+}
+
+/// The two ends around an engine.
+///
+/// Real-time: never
+#[must_use]
+pub fn crossing(engine: Engine) -> (Console, Seat) {
+    let (batch_in, batch_out) = RingBuffer::new(BATCH_SLOTS);
+    let (plan_in, plan_out) = RingBuffer::new(PLAN_SLOTS);
+    let (retired_in, retired_out) = RingBuffer::new(RETIRED_SLOTS);
+    let (echo_in, echo_out) = RingBuffer::new(ECHO_SLOTS);
+    let (meter_in, meter_out) = RingBuffer::new(METER_SLOTS);
+    let (mut spare_in, spare_out) = RingBuffer::new(METER_SLOTS);
+    while spare_in.push(Box::new(MeterFrame::nothing())).is_ok() {}
+    let console = Console {
+        batches: batch_in,
+        plans: plan_in,
+        retired: retired_out,
+        echoes: echo_out,
+        meters: meter_out,
+        spare_meters: spare_in,
+    };
+    let rings = Rings {
+        batches: batch_out,
+        plans: plan_out,
+        held: None,
+        retired: retired_in,
+        echoes: echo_in,
+        meters: meter_in,
+        spare_meters: spare_out,
+    };
+    (console, Seat { engine, rings })
+}
+
+impl std::fmt::Debug for Console {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        f.debug_struct("Console").field("batch_room", &self.batches.slots()).finish_non_exhaustive()
+    }
+}
+
+impl std::fmt::Debug for Seat {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        f.debug_struct("Seat").field("frame", &self.engine.frame()).finish_non_exhaustive()
+    }
+}
+
+impl Console {
+    /// Sends a batch whole, or not at all when there is no room now.
+    ///
+    /// Real-time: never
+    pub fn send_batch(&mut self, sequence: u64, commands: &[Command]) -> bool {
+        let Ok(count) = u32::try_from(commands.len()) else { return false };
+        if commands.len() > BATCH {
+            return false;
+        }
+        let Ok(chunk) = self.batches.write_chunk_uninit(commands.len() + 1) else { return false };
+        let head = Slot::Head { sequence, commands: count };
+        chunk.fill_from_iter(std::iter::once(head).chain(commands.iter().copied().map(Slot::Command)));
+        true
+    }
+
+    /// Sends a plan.
+    ///
+    /// # Errors
+    /// Gives it back while the slots are taken.
+    pub fn send_plan(&mut self, plan: Box<Plan>) -> Result<(), Box<Plan>> {
+        self.plans.push(plan).map_err(|rtrb::PushError::Full(plan)| plan)
+    }
+
+    /// The next echo; also drops what the engine is done with.
+    ///
+    /// Real-time: never
+    pub fn echo(&mut self) -> Option<Echo> {
+        while self.retired.pop().is_ok() {}
+        self.echoes.pop().ok()
+    }
+
+    /// Takes every meter frame that has arrived into `into`; says whether there was one.
+    ///
+    /// Real-time: never
+    pub fn read_meters(&mut self, mut each: impl FnMut(&MeterFrame)) -> bool {
+        let mut any = false;
+        while let Ok(frame) = self.meters.pop() {
+            each(&frame);
+            any = true;
+            // There is a place for every frame there is.
+            drop(self.spare_meters.push(frame));
+        }
+        any
+    }
+}
+
+impl Seat {
+    /// Makes the frames of one callback.
+    ///
+    /// Real-time: safe
+    pub fn process<W: crate::engine::Wires + ?Sized>(&mut self, wires: &mut W) {
+        self.engine.process(wires, &mut self.rings);
+    }
+}
+
+impl Rings {
+    fn next_batch_sequence(&self) -> Option<u64> {
+        match self.batches.peek() {
+            Ok(Slot::Head { sequence, .. }) => Some(*sequence),
+            _ => None,
+        }
+    }
+
+    fn apply_batch(&mut self, engine: &mut Engine) {
+        let Ok(Slot::Head { sequence, commands }) = self.batches.pop() else { return };
+        // A batch becomes visible whole, so its commands are there.
+        let Ok(chunk) = self.batches.read_chunk(commands as usize) else { return };
+        for slot in chunk {
+            if let Slot::Command(command) = slot {
+                engine.apply(command);
+            }
+        }
+        self.echo(sequence, engine.frame());
+    }
+
+    fn apply_plan(&mut self, engine: &mut Engine) {
+        let Ok(mut plan) = self.plans.pop() else { return };
+        engine.adopt(&mut plan);
+        self.echo(plan.sequence, engine.frame());
+        self.held = Some(plan);
+        self.give_back();
+    }
+
+    fn give_back(&mut self) {
+        if let Some(plan) = self.held.take()
+            && let Err(rtrb::PushError::Full(plan)) = self.retired.push(plan)
+        {
+            self.held = Some(plan);
+        }
+    }
+
+    fn echo(&mut self, sequence: u64, frame: u64) {
+        // The ring holds an echo for everything that can be under way; a desk that does not read loses the oldest's frame only.
+        if self.echoes.push(Echo { sequence, frame }).is_err() {}
+    }
+}
+
+impl Crossing for Rings {
+    fn at_tick(&mut self, engine: &mut Engine) {
+        self.give_back();
+        // In the one sequence of batches and plans. Bounded: each ring is emptied at most once.
+        for _ in 0..BATCH_SLOTS + PLAN_SLOTS {
+            let plan = self.held.is_none().then(|| self.plans.peek().ok().map(|plan| plan.sequence)).flatten();
+            let waiting_plan = self.plans.peek().ok().map(|plan| plan.sequence);
+            match (self.next_batch_sequence(), plan) {
+                (Some(batch), Some(plan)) if plan < batch => self.apply_plan(engine),
+                // A plan that has to wait holds back the batches after it.
+                (Some(batch), None) if waiting_plan.is_some_and(|waiting| waiting < batch) => break,
+                (Some(_), _) => self.apply_batch(engine),
+                (None, Some(_)) => self.apply_plan(engine),
+                (None, None) => break,
+            }
+        }
+    }
+
+    fn at_meter_boundary(&mut self, readings: &MeterFrame) -> bool {
+        let Ok(mut frame) = self.spare_meters.pop() else { return false };
+        frame.start = readings.start;
+        frame.frames = readings.frames;
+        frame.plan = readings.plan;
+        frame.groups.clone_from_slice(&readings.groups);
+        // A spare frame in hand means there is a place for it.
+        self.meters.push(frame).is_ok()
+    }
+}
