@@ -1,3 +1,11 @@
-//! Pure signal mathematics.
+//! Pure signal mathematics: no I/O, no clock, no allocation after construction, the same bytes on every machine.
+//!
+//! Everything here is plain IEEE arithmetic in a fixed order: additions, multiplications, divisions and square roots,
+//! which every processor rounds alike. What is not exact by that rule (sines, logarithms, powers) comes from [`math`];
+//! nothing calls the transcendental functions of `std`, and nothing multiplies and adds in one rounding.
 
 pub mod lanes;
+pub mod level;
+pub mod math;
+pub mod generators;
+pub mod limiter;
