@@ -1,1 +1,461 @@
-//! (room)
+//! The one owner of the desk's state: events in, effects and engine commands out.
+//!
+//! [`Desk::handle`] is a function of the state, the time and the event; it does no I/O and has no clock.
+//! Daemon, offline renderer and tests all drive it. What goes to the engine is fetched with
+//! [`Desk::take`]; what the engine did comes back as [`Event::Echo`]. [`Desk::next_deadline`] says when it
+//! wants to be called with nothing else to say.
+
+mod aims;
+mod hands;
+mod layout;
+mod meters;
+mod settings;
+mod stage;
+mod swap;
+pub mod wiring;
+
+pub use meters::{FLOOR_DBFS, MeterName, Quantity, Reading};
+pub use settings::engine_settings;
+pub use stage::{PlanToSend, ToEngine};
+pub use wiring::FeedSpec;
+
+use crate::panel::decode::Decoder;
+use crate::panel::osc;
+use crate::panel::{Action, ControlIndex, Gesture, PortIndex};
+use crate::params::{Address, Domain, Key, Scope, TABLE, Value, nearest};
+use crate::profile::{Bus, Channel, Id, InputKind, Installation, Panel, Rig};
+use crate::units::{Frames, SampleRate, Travel};
+use hands::Hand;
+use stage::Stage;
+use std::collections::{BTreeMap, BTreeSet};
+
+/// Who asks for a change.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum By {
+    /// A hand on a control of the panel.
+    Control(ControlIndex),
+    /// A message or command; whether it may open microphones (promise 10).
+    Message {
+        /// From loopback or wired control.
+        may_open_microphones: bool,
+    },
+    /// The desk itself: a profile, a restored mix.
+    Desk,
+}
+
+/// What happened.
+#[derive(Clone, Debug)]
+pub enum Event {
+    /// MIDI bytes of a control port.
+    Midi {
+        /// Which control port of the rig.
+        port: PortIndex,
+        /// The bytes, as they came.
+        bytes: Vec<u8>,
+    },
+    /// An OSC message of a control port.
+    PanelOsc {
+        /// Which control port of the rig.
+        port: PortIndex,
+        /// The message.
+        message: osc::Message,
+    },
+    /// A control port was lost and found: half-read messages count no more.
+    PortReset {
+        /// Which control port of the rig.
+        port: PortIndex,
+    },
+    /// A parameter shall have a value.
+    Set {
+        /// Which.
+        address: Address,
+        /// The value.
+        value: Value,
+        /// Who says so.
+        by: By,
+    },
+    /// Several parameters shall have values, all in one tick. One that is refused does not hold up the others.
+    SetAll {
+        /// Which, and the values.
+        values: Vec<(Address, Value)>,
+        /// Who says so.
+        by: By,
+    },
+    /// Files were accepted.
+    Install {
+        /// What they say.
+        installation: Box<Installation>,
+        /// Whether it is the profile that is in force, edited: then only values whose text changed move.
+        reread: bool,
+    },
+    /// The mix of before a restart, after the installation.
+    Restore {
+        /// The values that were kept.
+        values: Vec<(Address, Value)>,
+        /// Whether promise 5 lets open microphones come back open.
+        microphones_open: bool,
+    },
+    /// A device is gone.
+    DeviceAway {
+        /// Which device of the rig.
+        device: Id,
+    },
+    /// A device is back.
+    DeviceBack {
+        /// Which device of the rig.
+        device: Id,
+        /// Whether promise 5 lets open microphones come back open.
+        microphones_open: bool,
+    },
+    /// The outputs shall fall silent: the desk is about to stop.
+    FadeOut,
+    /// The engine took a batch or plan in.
+    Echo {
+        /// Which.
+        sequence: u64,
+        /// The first frame made with it.
+        frame: Frames,
+    },
+    /// Nothing but time.
+    Deadline,
+}
+
+/// A control shall show where its parameter stands.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Feedback {
+    /// Which control.
+    pub control: ControlIndex,
+    /// Where it should stand; for a lamp 0 is dark and 1 is lit.
+    pub travel: Travel,
+}
+
+/// What follows from an event, besides what goes to the engine.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Effects {
+    /// Values that changed, by whomever.
+    pub changed: Vec<(Address, Value)>,
+    /// Controls that have to be told.
+    pub feedback: Vec<Feedback>,
+    /// What was not done, in words for whoever asked.
+    pub refused: Vec<String>,
+    /// What the desk decided by itself, in words for the log.
+    pub notes: Vec<String>,
+}
+
+/// The desk.
+#[derive(Debug)]
+pub struct Desk {
+    rate: SampleRate,
+    now: Frames,
+    installation: Installation,
+    decoder: Decoder,
+    /// The mix: a value for every parameter of every thing that exists.
+    mix: BTreeMap<Address, Value>,
+    /// Channels that the profile in force does not have, kept because they are open on air.
+    left_over: Vec<Channel>,
+    /// Values of another profile that wait until their channel is closed.
+    pending: BTreeMap<Id, BTreeMap<Address, Value>>,
+    hands: Vec<(ControlIndex, Hand)>,
+    away: BTreeSet<Id>,
+    stage: Stage,
+}
+
+impl Desk {
+    /// A desk with an installation. Everything is closed or as the profile says; no microphone is open.
+    #[must_use]
+    pub fn new(installation: Installation, rate: SampleRate) -> Self {
+        let ports: Vec<Id> = installation.rig.control_ports.iter().map(|port| port.id.clone()).collect();
+        let decoder = Decoder::new(&installation.panel, &ports, rate);
+        let mut desk = Self {
+            rate,
+            now: Frames(0),
+            installation,
+            decoder,
+            mix: BTreeMap::new(),
+            left_over: Vec::new(),
+            pending: BTreeMap::new(),
+            hands: Vec::new(),
+            away: BTreeSet::new(),
+            stage: Stage::new(rate),
+        };
+        desk.start();
+        desk
+    }
+
+    /// Takes an event in. `now` never goes back.
+    pub fn handle(&mut self, now: Frames, event: Event) -> Effects {
+        self.now = self.now.max(now);
+        let mut effects = Effects::default();
+        let mut gestures = Vec::new();
+        self.decoder.tick(self.now, &mut gestures);
+        match event {
+            Event::Midi { port, bytes } => self.decoder.midi_bytes(port, self.now, &bytes, &mut gestures),
+            Event::PanelOsc { port, message } => {
+                if !self.decoder.osc(port, self.now, &message, &mut gestures) {
+                    effects.refused.push(format!("no control of the panel says {}", message.address));
+                }
+            }
+            Event::PortReset { port } => self.decoder.reset_port(port),
+            Event::Set { address, value, by } => self.set(&address, &value, by, &mut effects),
+            Event::SetAll { values, by } => {
+                for (address, value) in values {
+                    self.set(&address, &value, by, &mut effects);
+                }
+            }
+            Event::Install { installation, reread } => self.install(*installation, reread, &mut effects),
+            Event::Restore { values, microphones_open } => self.restore(&values, microphones_open, &mut effects),
+            Event::DeviceAway { device } => self.device_away(device, &mut effects),
+            Event::DeviceBack { device, microphones_open } => {
+                self.device_back(&device, microphones_open, &mut effects);
+            }
+            Event::FadeOut => self.stage.fade_outputs(false),
+            Event::Echo { sequence, frame } => self.stage.echo(sequence, frame),
+            Event::Deadline => {}
+        }
+        for gesture in gestures {
+            self.gesture(gesture, &mut effects);
+        }
+        if self.stage.sweep(self.now) && self.stage.crowded {
+            self.reconcile();
+        }
+        effects
+    }
+
+    /// What goes to the engine next, if anything; it has to be sent before this is asked again.
+    pub fn take(&mut self) -> Option<ToEngine> {
+        self.stage.take()
+    }
+
+    /// The number of the batch or plan that will carry what the last event asked for.
+    #[must_use]
+    pub const fn next_sequence(&self) -> u64 {
+        self.stage.next_sequence()
+    }
+
+    /// When [`Desk::handle`] wants to be called with [`Event::Deadline`] at the latest.
+    #[must_use]
+    pub fn next_deadline(&self) -> Option<Frames> {
+        self.decoder.next_deadline().into_iter().chain(self.stage.next_deadline()).min()
+    }
+
+    /// The rate of the engine.
+    #[must_use]
+    pub const fn rate(&self) -> SampleRate {
+        self.rate
+    }
+
+    /// The rig in force.
+    #[must_use]
+    pub const fn rig(&self) -> &Rig {
+        &self.installation.rig
+    }
+
+    /// The panel in force.
+    #[must_use]
+    pub const fn panel(&self) -> &Panel {
+        &self.installation.panel
+    }
+
+    /// The name of the profile in force.
+    #[must_use]
+    pub fn profile_name(&self) -> &str {
+        &self.installation.profile.name
+    }
+
+    /// Every channel there is, those left over last.
+    pub fn channels(&self) -> impl Iterator<Item = &Channel> {
+        self.installation.profile.channels.iter().chain(&self.left_over)
+    }
+
+    /// Channels that the profile in force does not have and that stay until they are closed.
+    #[must_use]
+    pub fn left_over(&self) -> &[Channel] {
+        &self.left_over
+    }
+
+    /// Channels that keep their values until they are closed.
+    pub fn waiting(&self) -> impl Iterator<Item = &Id> {
+        self.pending.keys()
+    }
+
+    /// Every bus there is.
+    pub fn buses(&self) -> impl Iterator<Item = &Bus> {
+        self.installation.profile.buses.iter()
+    }
+
+    /// The value a parameter has now; nothing when there is no such thing.
+    #[must_use]
+    pub fn value(&self, address: &Address) -> Option<Value> {
+        self.mix.get(address).cloned().or_else(|| {
+            self.exists(address).ok()?;
+            address.key.parameter().default_value()
+        })
+    }
+
+    /// Every value of the desk, in the order of the addresses: what is kept over a restart.
+    pub fn mix(&self) -> impl Iterator<Item = (&Address, &Value)> {
+        self.mix.iter()
+    }
+
+    /// Every address that can be asked for.
+    #[must_use]
+    pub fn addresses(&self) -> Vec<Address> {
+        let mut all = Vec::new();
+        for row in TABLE {
+            for id in self.ids(row.scope) {
+                match row.further {
+                    None => all.push(Address::new(row.key, &id)),
+                    Some(scope) => {
+                        all.extend(self.ids(scope).iter().map(|further| Address::with_further(row.key, &id, further)));
+                    }
+                }
+            }
+        }
+        all
+    }
+
+    fn ids(&self, scope: Scope) -> Vec<Id> {
+        match scope {
+            Scope::Channel => self.channels().map(|channel| channel.id.clone()).collect(),
+            Scope::Bus => self.buses().map(|bus| bus.id.clone()).collect(),
+            Scope::Output => self.rig().outputs.iter().map(|output| output.id.clone()).collect(),
+        }
+    }
+
+    /// Whether an address names something that exists, or what does not, with the nearest that does.
+    fn exists(&self, address: &Address) -> Result<(), String> {
+        let row = address.key.parameter();
+        self.known(row.scope, &address.id)?;
+        match (row.further, &address.further) {
+            (Some(scope), Some(further)) => self.known(scope, further),
+            _ => Ok(()),
+        }
+    }
+
+    fn known(&self, scope: Scope, id: &str) -> Result<(), String> {
+        let ids = self.ids(scope);
+        if ids.iter().any(|known| &**known == id) {
+            return Ok(());
+        }
+        let hint = nearest(id, ids.iter().map(|known| &**known)).map(|near| format!("; the nearest is \"{near}\""));
+        Err(format!("there is no {} \"{id}\"{}", scope.word(), hint.unwrap_or_default()))
+    }
+
+    /// Sets a value that somebody asked for.
+    fn set(&mut self, address: &Address, value: &Value, by: By, effects: &mut Effects) {
+        match self.acceptable(address, value, by) {
+            Ok(value) => self.put(address, value, by, effects),
+            Err(why) => effects.refused.push(format!("{address}: {why}")),
+        }
+    }
+
+    fn acceptable(&self, address: &Address, value: &Value, by: By) -> Result<Value, String> {
+        self.exists(address)?;
+        let row = address.key.parameter();
+        let value = row.accept(value).map_err(|refused| refused.to_string())?;
+        if let Value::Word(word) = &value {
+            match row.domain {
+                Domain::BusId => self.known(Scope::Bus, word)?,
+                Domain::InputId if self.rig().input(word).is_none() => {
+                    return Err(format!("there is no input \"{word}\" in the rig"));
+                }
+                _ => {}
+            }
+        }
+        let opens = address.key == Key::ChannelSwitch && value.is_word("open");
+        if opens && by == (By::Message { may_open_microphones: false }) && self.is_microphone(&address.id) {
+            return Err("a microphone is opened over the network only from loopback or wired control".to_owned());
+        }
+        Ok(value)
+    }
+
+    /// Stores a value that is known to be good, and lets the engine, the controls and the listeners know.
+    fn put(&mut self, address: &Address, value: Value, by: By, effects: &mut Effects) {
+        if self.value(address).as_ref() == Some(&value) {
+            return;
+        }
+        self.mix.insert(address.clone(), value.clone());
+        for (control, hand) in &mut self.hands {
+            if hand.moves.target != *address {
+                continue;
+            }
+            if by != By::Control(*control) {
+                hand.value_moved(&value);
+                if let Some(travel) = hand.travel_of(&value) {
+                    effects.feedback.push(Feedback { control: *control, travel });
+                }
+            } else if !matches!(hand.kind, crate::profile::ControlKind::Fader | crate::profile::ControlKind::Knob)
+                && let Some(travel) = hand.travel_of(&value)
+            {
+                // A button with a lamp in it does not show its own press: the desk does.
+                effects.feedback.push(Feedback { control: *control, travel });
+            }
+        }
+        effects.changed.push((address.clone(), value));
+        self.follow(address, effects);
+    }
+
+    /// Lets the engine follow a value that changed.
+    fn follow(&mut self, address: &Address, effects: &mut Effects) {
+        let id: Id = address.id.as_ref().into();
+        match address.key.parameter().scope {
+            Scope::Channel => {
+                if address.key == Key::ChannelSource {
+                    self.reconcile();
+                }
+                self.aim_channel(&id);
+                self.when_closed(&id, effects);
+            }
+            Scope::Bus => self.aim_bus(&id),
+            Scope::Output => self.aim_output(&id),
+        }
+    }
+
+    fn gesture(&mut self, gesture: Gesture, effects: &mut Effects) {
+        let indices: Vec<usize> = (0..self.hands.len()).filter(|&i| self.hands[i].0 == gesture.control).collect();
+        for index in indices {
+            let address = self.hands[index].1.moves.target.clone();
+            let Some(current) = self.value(&address) else { continue };
+            let hand = &mut self.hands[index].1;
+            let value = match gesture.action {
+                Action::Travel(travel) => hand.travel(travel, &current),
+                Action::Press => hand.press(&current),
+                Action::Release => hand.release(),
+                Action::Steps(steps) => hand.turn(steps, &current),
+            };
+            if let Some(value) = value {
+                self.set(&address, &value, By::Control(gesture.control), effects);
+            }
+        }
+    }
+
+    fn is_microphone(&self, channel: &str) -> bool {
+        self.input_of(channel).is_some_and(|input| input.kind == InputKind::Microphone)
+    }
+
+    fn input_of(&self, channel: &str) -> Option<&crate::profile::Input> {
+        let Some(Value::Word(input)) = self.value(&Address::new(Key::ChannelSource, channel)) else { return None };
+        self.rig().input(&input)
+    }
+
+    /// Whether a channel can be heard on a bus: it passes sound and is assigned somewhere.
+    #[must_use]
+    pub fn is_open_on_air(&self, channel: &Id) -> bool {
+        self.passes(channel)
+            && self.buses().any(|bus| {
+                self.value(&Address::with_further(Key::ChannelAssign, channel, &bus.id))
+                    .is_some_and(|value| value.is_word("on"))
+            })
+    }
+
+    /// Where the controls that wait to rejoin stand, and where they would have to: for the screen.
+    pub fn waiting_controls(&self) -> impl Iterator<Item = (ControlIndex, &Address, Option<Travel>, Option<Travel>)> {
+        self.hands.iter().filter(|(_, hand)| {
+            !hand.joined
+                && matches!(hand.kind, crate::profile::ControlKind::Fader | crate::profile::ControlKind::Knob)
+        }).map(|(control, hand)| {
+            let there = self.value(&hand.moves.target).and_then(|value| hand.travel_of(&value));
+            (*control, &hand.moves.target, hand.last, there)
+        })
+    }
+}

@@ -90,6 +90,17 @@ pub enum Edit {
         /// Length of the ramp in frames.
         ramp_frames: u32,
     },
+    /// A column in use is held silent (0) or let be heard again (1), by a ramp of its own: a device that went or came back.
+    Fade {
+        /// Which bank.
+        bank: Bank,
+        /// Which column.
+        column: u16,
+        /// 0 or 1.
+        value: f32,
+        /// Length of the ramp in frames.
+        ramp_frames: u32,
+    },
     /// Where a source column takes its sound from.
     Connect {
         /// Which source.

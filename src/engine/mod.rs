@@ -21,12 +21,15 @@ pub use wires::Wires;
 
 use crate::dsp::lanes::{LANES, Vectors};
 use crate::dsp::limiter::Limiter;
-use crate::units::SampleRate;
+use crate::units::{Decibels, SampleRate};
 use limits::{
     BUS_COLUMNS, BUS_GROUPS, FEEDS, METER_RATE, OUTPUT_COLUMNS, OUTPUT_GROUPS, SOURCE_COLUMNS, SOURCE_GROUPS, TICK,
 };
 use matrix::{Matrix, Sum};
 use strip::{GroupAudio, Run, Strip};
+
+/// Release of the limiter on headphones and loudspeakers. Common practice, no source.
+const LIMITER_RELEASE_MS: f32 = 100.0;
 
 /// What the engine meets at its grid lines: commands on their way in, meter frames on their way out.
 pub trait Crossing {
@@ -53,8 +56,8 @@ pub struct Settings {
     pub buses: Times,
     /// Glides of outputs.
     pub outputs: Times,
-    /// Highest amplitude of a limited output.
-    pub ceiling: f32,
+    /// Highest level of a limited output.
+    pub ceiling: Decibels,
 }
 
 /// The columns of one bank.
@@ -140,7 +143,7 @@ impl Engine {
     /// Real-time: never
     #[must_use]
     pub fn new(settings: Settings) -> Self {
-        let limiters = (0..OUTPUT_COLUMNS / 2).map(|_| Limiter::new(settings.ceiling, settings.rate));
+        let limiters = (0..OUTPUT_COLUMNS / 2).map(|_| Limiter::new(settings.ceiling, LIMITER_RELEASE_MS, settings.rate));
         Self {
             frame: 0,
             rate: u64::from(settings.rate.hz()),
@@ -284,6 +287,10 @@ impl Engine {
                 let (strip, lane) = self.bank(bank).strip(column);
                 strip.leave(lane, length(ramp_frames));
             }
+            Edit::Fade { bank, column, value, ramp_frames } => {
+                let (strip, lane) = self.bank(bank).strip(column);
+                strip.fade(lane, value, length(ramp_frames));
+            }
             Edit::Connect { column, feed, side } => self.connections[usize::from(column)] = (feed, side),
             Edit::Wire { column, wire, limited } => self.exits[usize::from(column)] = Exit { wire, limited },
             Edit::Jump(command) => self.set(command, true),
@@ -384,7 +391,7 @@ impl Engine {
             }
             let [left, right] = &mut sides;
             if exits[0].limited || exits[1].limited {
-                limiter.process(&mut left[..frames], &mut right[..frames]);
+                limiter.process(&mut [&mut left[..frames], &mut right[..frames]]);
             }
             for (exit, side) in exits.iter().zip(&sides) {
                 if let Some(wire) = exit.wire {

@@ -158,6 +158,8 @@ pub struct Strip {
     moving: bool,
     /// One bit for each column in use.
     used: u16,
+    /// One bit for each column that is out of use once its presence has reached 0.
+    leaving: u16,
     /// Whether every sample of the last segment's output is zero.
     silent: bool,
     times: Times,
@@ -179,6 +181,7 @@ impl Strip {
             presence: Ramp::at(0.0),
             moving: false,
             used: 0,
+            leaving: 0,
             silent: true,
             times,
             readings: Readings::NOTHING,
@@ -215,6 +218,7 @@ impl Strip {
     /// Real-time: safe
     pub fn start(&mut self, lane: usize, ramp_frames: f32) {
         self.used |= 1 << lane;
+        self.leaving &= !(1 << lane);
         self.trim.set(lane, 1.0, true);
         self.level.set(lane, 1.0, true);
         self.gate.set(lane, 0.0, true);
@@ -243,7 +247,15 @@ impl Strip {
     ///
     /// Real-time: safe
     pub fn leave(&mut self, lane: usize, ramp_frames: f32) {
-        self.presence.aim(lane, 0.0, ramp_frames);
+        self.leaving |= 1 << lane;
+        self.fade(lane, 0.0, ramp_frames);
+    }
+
+    /// Holds a lane silent (0), or lets it be heard again (1).
+    ///
+    /// Real-time: safe
+    pub fn fade(&mut self, lane: usize, value: f32, ramp_frames: f32) {
+        self.presence.aim(lane, value, ramp_frames);
         self.moving = true;
     }
 
@@ -290,8 +302,9 @@ impl Strip {
         let ramps = self.gate.settle() | self.presence.settle();
         self.moving = follows | ramps;
         for lane in 0..LANES {
-            if self.presence.to[lane] == 0.0 && self.presence.phase[lane] >= 1.0 {
+            if self.leaving & (1 << lane) != 0 && self.presence.now[lane] == 0.0 && self.presence.phase[lane] >= 1.0 {
                 self.used &= !(1 << lane);
+                self.leaving &= !(1 << lane);
             }
         }
     }

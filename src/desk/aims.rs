@@ -1,0 +1,120 @@
+//! From the mix to the engine: what each target ought to be, given every value of the desk.
+
+use super::Desk;
+use super::layout::Place;
+use crate::dsp::level::linear;
+use crate::dsp::pan::{PanLaw, balance, gains};
+use crate::engine::{Bank, Target};
+use crate::params::{Address, Key, Value};
+use crate::profile::Id;
+use crate::units::Pan;
+
+impl Desk {
+    /// A value that is always there: the mix holds one for every parameter of every thing.
+    fn held(&self, key: Key, id: &Id) -> Value {
+        self.value(&Address::new(key, id)).or_else(|| key.parameter().default_value()).unwrap_or(Value::Off)
+    }
+
+    fn factor(&self, key: Key, id: &Id) -> f32 {
+        linear(self.held(key, id).decibels()).get()
+    }
+
+    /// Aims everything that hangs on one channel.
+    pub(super) fn aim_channel(&mut self, id: &Id) {
+        let Some(place) = self.stage.place(Bank::Sources, id) else { return };
+        let polarity = if self.held(Key::ChannelPolarity, id).is_word("inverted") { -1.0 } else { 1.0 };
+        let trim = self.factor(Key::ChannelTrim, id) * polarity;
+        let fader = self.held(Key::ChannelFader, id);
+        let gate = if self.passes(id) { 1.0 } else { 0.0 };
+        for column in place.columns() {
+            self.stage.aim(Target::Trim { column }, trim);
+            if fader != Value::Off {
+                // A fader at its bottom stop closes the gate, in the time of a closing; the level stays where it was.
+                self.stage.aim(Target::Level { bank: Bank::Sources, column }, linear(fader.decibels()).get());
+            }
+            self.stage.aim(Target::Gate { bank: Bank::Sources, column }, gate);
+        }
+        let buses: Vec<Id> = self.buses().map(|bus| bus.id.clone()).collect();
+        for bus in buses {
+            self.aim_assignment(id, place, &bus);
+        }
+    }
+
+    /// Whether a channel lets sound through: switched open, fader above its stop, its device there.
+    pub(super) fn passes(&self, id: &Id) -> bool {
+        self.held(Key::ChannelSwitch, id).is_word("open")
+            && self.held(Key::ChannelFader, id) != Value::Off
+            && !self.device_is_away(id)
+    }
+
+    fn aim_assignment(&mut self, id: &Id, place: Place, bus: &Id) {
+        let Some(to) = self.stage.place(Bank::Buses, bus) else { return };
+        let assigned = self
+            .value(&Address::with_further(Key::ChannelAssign, id, bus))
+            .is_some_and(|value| value.is_word("on"));
+        let [left, right] = if assigned { self.sides(id, place) } else { [0.0, 0.0] };
+        let (first, second) = (place.first, place.first + place.width - 1);
+        // Mono: one column to both sides. Stereo: each column to its own side.
+        self.stage.aim(Target::ToBus { from: first, to: to.first }, left);
+        self.stage.aim(Target::ToBus { from: second, to: to.first + 1 }, right);
+    }
+
+    fn sides(&self, id: &Id, place: Place) -> [f32; 2] {
+        let pan = match self.held(Key::ChannelPan, id) {
+            Value::Number(pan) => Pan::try_new(pan).unwrap_or(Pan::CENTRE),
+            _ => Pan::CENTRE,
+        };
+        if place.width == 2 {
+            return balance(pan);
+        }
+        let law = match self.held(Key::ChannelPanLaw, id) {
+            Value::Word(word) if &*word == "linear" => PanLaw::Linear,
+            Value::Word(word) if &*word == "compromise" => PanLaw::Compromise,
+            _ => PanLaw::EqualPower,
+        };
+        gains(law, pan)
+    }
+
+    /// Aims everything that hangs on one bus.
+    pub(super) fn aim_bus(&mut self, id: &Id) {
+        let Some(place) = self.stage.place(Bank::Buses, id) else { return };
+        let fader = self.held(Key::BusFader, id);
+        for column in place.columns() {
+            if fader != Value::Off {
+                self.stage.aim(Target::Level { bank: Bank::Buses, column }, linear(fader.decibels()).get());
+            }
+            let gate = if fader == Value::Off { 0.0 } else { 1.0 };
+            self.stage.aim(Target::Gate { bank: Bank::Buses, column }, gate);
+        }
+    }
+
+    /// Aims everything that hangs on one output. A mono output carries half of each side, so that what is
+    /// equal on both keeps its level.
+    pub(super) fn aim_output(&mut self, id: &Id) {
+        let Some(place) = self.stage.place(Bank::Outputs, id) else { return };
+        let level = self.held(Key::OutputLevel, id);
+        for column in place.columns() {
+            if level != Value::Off {
+                self.stage.aim(Target::Level { bank: Bank::Outputs, column }, linear(level.decibels()).get());
+            }
+            let gate = if level == Value::Off { 0.0 } else { 1.0 };
+            self.stage.aim(Target::Gate { bank: Bank::Outputs, column }, gate);
+        }
+        let mono = self.rig().outputs.iter().any(|output| output.id == *id && output.channels.len() == 1);
+        let source = self.held(Key::OutputSource, id);
+        let buses: Vec<Id> = self.buses().map(|bus| bus.id.clone()).collect();
+        for bus in buses {
+            let Some(from) = self.stage.place(Bank::Buses, &bus) else { continue };
+            let carried = source.is_word(&bus);
+            let gain = if carried && mono { 0.5 } else if carried { 1.0 } else { 0.0 };
+            let (left, right) = (from.first, from.first + 1);
+            if mono {
+                self.stage.aim(Target::ToOutput { from: left, to: place.first }, gain);
+                self.stage.aim(Target::ToOutput { from: right, to: place.first }, gain);
+            } else {
+                self.stage.aim(Target::ToOutput { from: left, to: place.first }, gain);
+                self.stage.aim(Target::ToOutput { from: right, to: place.first + 1 }, gain);
+            }
+        }
+    }
+}
