@@ -4,5 +4,8 @@
 //! which every processor rounds alike. What is not exact by that rule (sines, logarithms, powers) comes from [`math`];
 //! nothing calls the transcendental functions of `std`, and nothing multiplies and adds in one rounding.
 
+pub mod generators;
 pub mod level;
+pub mod limiter;
 pub mod math;
+pub mod pan;
