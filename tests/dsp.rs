@@ -1,7 +1,17 @@
 //! The signal mathematics against closed forms and outside figures. `std`'s functions serve as the reference here.
 
+#![expect(clippy::print_stdout, reason = "tests print what they measured")]
+
+use longthrow::dsp::generators::{Generator, Pink, Sine, SpeechLike};
+use longthrow::dsp::limiter::Limiter;
+use longthrow::dsp::pan::{self, PanLaw};
 use longthrow::dsp::{level, math};
-use longthrow::units::Decibels;
+use longthrow::units::{Decibels, Pan, SampleRate};
+use std::f64::consts::TAU;
+
+fn db(level: f32) -> Decibels {
+    Decibels::try_new(level).expect("a finite level")
+}
 
 /// Evenly spaced numbers, both ends included.
 fn grid(low: f64, high: f64, count: u32) -> impl Iterator<Item = f64> {
@@ -95,4 +105,315 @@ fn decibels_and_factors_agree_both_ways() {
         assert!((found / expected - 1.0).abs() < 6e-8, "{db} dB");
         assert!((level::db_from_linear(level::linear_from_db(db)) - db).abs() < 1e-5 * (1.0 + db.abs()));
     }
+}
+
+/// Gains at five places from -1 to +1, given in dB; an infinity stands for exactly 0.
+fn check_pan(law: &str, gains: impl Fn(Pan) -> [f32; 2], expected_db: [[f64; 2]; 5]) {
+    for (place, expected) in [-1.0, -0.5, 0.0, 0.5, 1.0].into_iter().zip(expected_db) {
+        let found = gains(Pan::try_new(place).expect("a place"));
+        for (gain, expected) in found.into_iter().zip(expected) {
+            if expected.is_infinite() {
+                assert_eq!(gain.to_bits(), 0, "{law} at {place}");
+            } else {
+                let gain_db = 20.0 * f64::from(gain).log10();
+                assert!((gain_db - expected).abs() <= 0.01, "{law} at {place}: {gain_db} dB, expected {expected}");
+            }
+        }
+    }
+}
+
+#[test]
+fn pan_laws_follow_their_closed_forms() {
+    const OFF: f64 = f64::NEG_INFINITY;
+    // Closed forms evaluated with scipy 1.17.1; which law to use is common practice, no source.
+    let equal_power = [[0.0, OFF], [-0.688, -8.343], [-3.0103, -3.0103], [-8.343, -0.688], [OFF, 0.0]];
+    check_pan("equal power", |p| pan::gains(PanLaw::EqualPower, p), equal_power);
+    let linear = [[0.0, OFF], [-2.499, -12.041], [-6.0206, -6.0206], [-12.041, -2.499], [OFF, 0.0]];
+    check_pan("linear", |p| pan::gains(PanLaw::Linear, p), linear);
+    // Half the sum in dB of the two above: closed form; common practice, no source.
+    let compromise = [[0.0, OFF], [-1.5935, -10.192], [-4.5154, -4.5154], [-10.192, -1.5935], [OFF, 0.0]];
+    check_pan("compromise", |p| pan::gains(PanLaw::Compromise, p), compromise);
+    let balance = [[0.0, OFF], [0.0, -6.021], [0.0, 0.0], [-6.021, 0.0], [OFF, 0.0]];
+    check_pan("balance", pan::balance, balance);
+
+    for law in [PanLaw::EqualPower, PanLaw::Compromise, PanLaw::Linear] {
+        let side = |place: f32| pan::gains(law, Pan::try_new(place).expect("a place"));
+        assert_eq!(side(-1.0).map(f32::to_bits), [1f32.to_bits(), 0]);
+        assert_eq!(side(1.0).map(f32::to_bits), [0, 1f32.to_bits()]);
+        for step in 0..=200_u8 {
+            let place = f32::from(step) / 100.0 - 1.0;
+            let [left, right] = side(place);
+            let [mirrored_right, mirrored_left] = side(-place);
+            assert!((left - mirrored_left).abs() < 1e-6 && (right - mirrored_right).abs() < 1e-6);
+            let kept = if law == PanLaw::Linear { left + right } else { left * left + right * right };
+            if law != PanLaw::Compromise {
+                assert!((kept - 1.0).abs() < 3e-7, "{law:?} at {place}");
+            }
+        }
+    }
+    assert_eq!(pan::balance(Pan::CENTRE).map(f32::to_bits), [1f32.to_bits(); 2]);
+}
+
+/// Renders with requests of the given sizes, over and over.
+fn rendered(mut generator: Generator, frames: usize, sizes: &[usize]) -> Vec<f32> {
+    let mut out = vec![0.0; frames];
+    let mut at = 0;
+    for size in sizes.iter().cycle() {
+        let end = (at + size).min(frames);
+        generator.fill(&mut out[at..end]);
+        at = end;
+        if at == frames {
+            break;
+        }
+    }
+    out
+}
+
+fn rms_db(samples: &[f32]) -> f64 {
+    let sum: f64 = samples.iter().map(|s| f64::from(*s) * f64::from(*s)).sum();
+    10.0 * (sum / samples.len() as f64).log10()
+}
+
+/// Amplitude and residue of the sine of known frequency that fits best, the residue in dB below the sine.
+fn fit_sine(samples: &[f32], turns_per_frame: f64) -> (f64, f64) {
+    let (mut ss, mut sc, mut cc, mut xs, mut xc) = (0.0, 0.0, 0.0, 0.0, 0.0);
+    for (i, x) in samples.iter().enumerate() {
+        let (sine, cosine) = ((turns_per_frame * i as f64).fract() * TAU).sin_cos();
+        ss += sine * sine;
+        sc += sine * cosine;
+        cc += cosine * cosine;
+        xs += f64::from(*x) * sine;
+        xc += f64::from(*x) * cosine;
+    }
+    let determinant = ss * cc - sc * sc;
+    let (a, b) = ((xs * cc - xc * sc) / determinant, (xc * ss - xs * sc) / determinant);
+    let mut residue = 0.0;
+    for (i, x) in samples.iter().enumerate() {
+        let (sine, cosine) = ((turns_per_frame * i as f64).fract() * TAU).sin_cos();
+        residue += (f64::from(*x) - a * sine - b * cosine).powi(2);
+    }
+    let amplitude = a.hypot(b);
+    (amplitude, 10.0 * (residue / samples.len() as f64 / (amplitude * amplitude / 2.0)).log10())
+}
+
+#[test]
+fn generators_do_not_depend_on_how_they_are_asked() {
+    let rate = SampleRate::HZ_48000;
+    let all = [
+        Generator::Silence,
+        Generator::Sine(Sine::new(997.0, db(-18.0), rate)),
+        Generator::Pink(Pink::new(7, db(-20.0), rate)),
+        Generator::SpeechLike(SpeechLike::new(7, db(-20.0), rate)),
+    ];
+    for generator in all {
+        let whole = rendered(generator.clone(), 50_000, &[50_000]);
+        for sizes in [&[1][..], &[16], &[7, 64, 1, 33], &[4_096]] {
+            let pieces = rendered(generator.clone(), 50_000, sizes);
+            assert!(whole.iter().zip(&pieces).all(|(a, b)| a.to_bits() == b.to_bits()), "{sizes:?}");
+        }
+    }
+    let other = rendered(Generator::Pink(Pink::new(8, db(-20.0), rate)), 1_000, &[16]);
+    assert_ne!(other, rendered(Generator::Pink(Pink::new(7, db(-20.0), rate)), 1_000, &[16]));
+}
+
+#[test]
+fn tones_are_pure_and_at_their_level() {
+    for (hz, rate) in [(997.0, 48_000), (20.0, 48_000), (1_000.0, 44_100), (10_000.0, 48_000), (19_999.0, 96_000)] {
+        let sample_rate = SampleRate::try_new(rate).expect("a rate");
+        let out = rendered(Generator::Sine(Sine::new(hz, db(-18.0), sample_rate)), 96_000, &[16]);
+        let (amplitude, residue_db) = fit_sine(&out, hz / f64::from(rate));
+        println!("{hz} Hz at {rate}: {:.5} dB, THD+N {residue_db:.1} dB", 20.0 * amplitude.log10());
+        assert!((20.0 * amplitude.log10() + 18.0).abs() < 1e-4);
+        // Measured -143 dB or better.
+        assert!(residue_db < -140.0);
+    }
+}
+
+/// Mean squares over third-octave bands centred on `centres`, from the DFT of Hann-windowed pieces, as a density.
+fn densities_db(samples: &[f32], rate: f64, centres: &[f64]) -> Vec<f64> {
+    let size = 32_768;
+    let hann: Vec<f64> = (0..size).map(|i| 0.5 - 0.5 * (TAU * i as f64 / size as f64).cos()).collect();
+    let mut power = vec![0.0; size / 2];
+    for piece in samples.windows(size).step_by(size / 2) {
+        let mut bins: Vec<(f64, f64)> = piece.iter().zip(&hann).map(|(x, w)| (f64::from(*x) * w, 0.0)).collect();
+        fft(&mut bins);
+        for (sum, (re, im)) in power.iter_mut().zip(&bins) {
+            *sum += re * re + im * im;
+        }
+    }
+    let sixth = 2f64.powf(1.0 / 6.0);
+    let bin_of = |hz: f64| (hz * size as f64 / rate).round() as usize;
+    centres
+        .iter()
+        .map(|centre| {
+            let band = bin_of(centre / sixth)..=bin_of(centre * sixth).min(size / 2 - 1);
+            let count = band.clone().count() as f64;
+            // The mean frequency of the bins taken, so that narrow bands are not off by their rounding.
+            let pink: f64 = band.clone().map(|bin| centre / (bin as f64 * rate / size as f64)).sum::<f64>() / count;
+            10.0 * (power[band].iter().sum::<f64>() / count / pink).log10()
+        })
+        .collect()
+}
+
+/// In-place radix-2 transform.
+fn fft(bins: &mut [(f64, f64)]) {
+    let size = bins.len();
+    let bits = size.trailing_zeros();
+    for i in 0..size {
+        let j = i.reverse_bits() >> (usize::BITS - bits);
+        if i < j {
+            bins.swap(i, j);
+        }
+    }
+    let mut half = 1;
+    while half < size {
+        for k in 0..half {
+            let (sine, cosine) = (-TAU / 2.0 * k as f64 / half as f64).sin_cos();
+            for i in (k..size).step_by(2 * half) {
+                let (re, im) = bins[i + half];
+                let turned = (re * cosine - im * sine, re * sine + im * cosine);
+                bins[i + half] = (bins[i].0 - turned.0, bins[i].1 - turned.1);
+                bins[i] = (bins[i].0 + turned.0, bins[i].1 + turned.1);
+            }
+        }
+        half *= 2;
+    }
+}
+
+/// Centres of third octaves from 20 Hz to 20 kHz, nominal series of IEC 61260-1 base two.
+fn third_octaves() -> Vec<f64> {
+    (-17..=13).map(|k| 1_000.0 * 2f64.powf(f64::from(k) / 3.0)).collect()
+}
+
+#[test]
+fn pink_noise_falls_three_decibels_an_octave_at_its_level() {
+    let centres = third_octaves();
+    for rate in [48_000, 44_100] {
+        let sample_rate = SampleRate::try_new(rate).expect("a rate");
+        // Four minutes: at 20 Hz a third octave of it settles to about 0.15 dB.
+        let out = rendered(Generator::Pink(Pink::new(1, db(-20.0), sample_rate)), 240 * rate as usize, &[4_096]);
+        let level = rms_db(&out);
+        let slope: Vec<f64> = densities_db(&out, f64::from(rate), &centres)
+            .iter()
+            .zip(&centres)
+            .map(|(density, centre)| density + 10.0 * centre.log10())
+            .collect();
+        let middle = slope[17];
+        let worst = slope.iter().map(|s| (s - middle).abs()).fold(0.0, f64::max);
+        println!("{rate}: RMS {level:.3} dB, third octaves within {worst:.2} dB of 1 kHz");
+        assert!((level + 20.0).abs() < 0.2);
+        assert!(worst < 0.5, "{slope:.2?}");
+    }
+}
+
+#[test]
+fn speech_like_noise_has_syllables_pauses_and_its_level() {
+    let rate = SampleRate::HZ_48000;
+    let out = rendered(Generator::SpeechLike(SpeechLike::new(3, db(-20.0), rate)), 120 * 48_000, &[4_096]);
+    // Pauses are zeros that last; the zero between two syllables is a point.
+    let mut pauses = Vec::new();
+    let mut active = Vec::new();
+    let mut run = 0;
+    let mut swells = 0;
+    for block in out.chunks(16) {
+        if block.iter().all(|s| s.abs() < 1e-9) {
+            run += 1;
+        } else {
+            if run > 600 {
+                pauses.push(f64::from(run) / 3_000.0);
+            } else {
+                active.extend(std::iter::repeat_n(0.0, run as usize * 16));
+            }
+            run = 0;
+            active.extend_from_slice(block);
+        }
+    }
+    let seconds = active.len() as f64 / 48_000.0;
+    // Syllables counted by their swelling through half the mean level, on 20 ms means.
+    let mut loud = false;
+    for piece in active.chunks(960) {
+        let level = rms_db(piece);
+        if !loud && level > -21.0 {
+            (loud, swells) = (true, swells + 1);
+        } else if level < -29.0 {
+            loud = false;
+        }
+    }
+    let per_second = f64::from(swells) / seconds;
+    let level = rms_db(&active);
+    let shortest = pauses.iter().copied().fold(f64::MAX, f64::min);
+    let longest = pauses.iter().copied().fold(0.0, f64::max);
+    println!(
+        "active {seconds:.1} s at {level:.2} dB, {per_second:.2} syllables/s, {} pauses of {shortest:.2} to {longest:.2} s",
+        pauses.len()
+    );
+    assert!((level + 20.0).abs() < 0.5);
+    assert!((3.2..4.8).contains(&per_second));
+    assert!(pauses.len() > 20 && shortest > 0.24 && longest < 1.21);
+    // Falling spectrum: at least 15 dB from 500 Hz to 4 kHz in density, and less below 80 Hz.
+    let spectrum = densities_db(&out, 48_000.0, &[40.0, 500.0, 4_000.0]);
+    println!("density at 40, 500, 4000 Hz: {spectrum:.1?}");
+    assert!(spectrum[1] - spectrum[2] > 15.0 && spectrum[1] - spectrum[0] > 4.0);
+    // Crests: gaussian noise on top of the swelling; measured 19.6 dB above the active level.
+    let crest = out.iter().fold(0.0_f32, |crest, s| crest.max(s.abs()));
+    println!("crest {:.1} dB above the active level", 20.0 * f64::from(crest).log10() - level);
+    assert!(crest < 1.25);
+}
+
+#[test]
+fn the_limiter_never_lets_a_peak_through_and_leaves_the_rest_alone() {
+    let rate = SampleRate::HZ_48000;
+    let ceiling = level::linear_from_db(-6.0);
+    let mut quiet = rendered(Generator::Pink(Pink::new(4, db(-24.0), rate)), 48_000, &[16]);
+    quiet.iter_mut().for_each(|s| *s = s.clamp(-ceiling, ceiling));
+    let mut limiter = Limiter::new(db(-6.0), 100.0, rate);
+    let (mut left, mut right) = (quiet.clone(), quiet.clone());
+    limiter.process(&mut [&mut left, &mut right]);
+    assert!(left.iter().chain(&right).zip(quiet.iter().chain(&quiet)).all(|(a, b)| a.to_bits() == b.to_bits()));
+
+    // Loud noise, and what should never arrive.
+    let mut loud = rendered(Generator::Pink(Pink::new(5, db(6.0), rate)), 48_000, &[16]);
+    for (at, value) in [(100, f32::NAN), (200, f32::INFINITY), (300, 1e30), (400, f32::NEG_INFINITY), (500, 1e-40)] {
+        loud[at] = value;
+    }
+    let soft: Vec<f32> = loud.iter().map(|s| if s.is_finite() { s * 0.25 } else { 0.0 }).collect();
+    let mut limiter = Limiter::new(db(-6.0), 100.0, rate);
+    let (mut left, mut right) = (loud.clone(), soft.clone());
+    limiter.process(&mut [&mut left, &mut right]);
+    assert!(left.iter().chain(&right).all(|s| s.abs() <= ceiling));
+    // Linked: wherever both sides are audio they keep their ratio of 4, but for the last bits.
+    for ((l, r), input) in left.iter().zip(&right).zip(&loud) {
+        if input.is_finite() && input.abs() < 1e3 {
+            assert!((l - 4.0 * r).abs() <= 1e-6);
+        }
+    }
+
+    // Any split gives the same bytes.
+    let mut split = Limiter::new(db(-6.0), 100.0, rate);
+    let (mut left_again, mut right_again) = (loud, soft);
+    let sizes = [1, 7, 64, 1_000].into_iter().cycle();
+    let mut at = 0;
+    for size in sizes {
+        let end = (at + size).min(left_again.len());
+        split.process(&mut [&mut left_again[at..end], &mut right_again[at..end]]);
+        at = end;
+        if at == left_again.len() {
+            break;
+        }
+    }
+    assert!(left.iter().zip(&left_again).all(|(a, b)| a.to_bits() == b.to_bits()));
+    assert!(right.iter().zip(&right_again).all(|(a, b)| a.to_bits() == b.to_bits()));
+
+    // Release: one time constant after an overload of 12 dB the reduction of 3/4 is down to 3/4 e^-1.
+    let mut limiter = Limiter::new(Decibels::UNITY, 100.0, rate);
+    limiter.frame(&mut [4.0]);
+    assert!((limiter.gain() - 0.25).abs() < 1e-6);
+    for _ in 0..4_800 {
+        limiter.frame(&mut [0.1]);
+    }
+    assert!((f64::from(limiter.gain()) - (1.0 - 0.75 * (-1f64).exp())).abs() < 1e-4);
+    for _ in 0..100_000 {
+        limiter.frame(&mut [0.1]);
+    }
+    assert_eq!(limiter.gain().to_bits(), 1f32.to_bits());
 }

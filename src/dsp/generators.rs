@@ -49,22 +49,19 @@ impl Remainder {
     }
 
     #[inline]
-    fn fill(&mut self, mut out: &mut [f32], mut make: impl FnMut() -> [f32; BLOCK]) {
-        while !out.is_empty() {
-            if self.used == BLOCK {
-                if let Some((whole, rest)) = out.split_first_chunk_mut::<BLOCK>() {
-                    *whole = make();
-                    out = rest;
-                    continue;
-                }
-                self.block = make();
-                self.used = 0;
-            }
-            let count = out.len().min(BLOCK - self.used);
-            let (head, rest) = out.split_at_mut(count);
-            head.copy_from_slice(&self.block[self.used..self.used + count]);
-            self.used += count;
-            out = rest;
+    fn fill(&mut self, out: &mut [f32], mut make: impl FnMut() -> [f32; BLOCK]) {
+        let kept = out.len().min(BLOCK - self.used);
+        let (head, rest) = out.split_at_mut(kept);
+        head.copy_from_slice(&self.block[self.used..self.used + kept]);
+        self.used += kept;
+        let (blocks, tail) = rest.as_chunks_mut::<BLOCK>();
+        for block in blocks {
+            *block = make();
+        }
+        if !tail.is_empty() {
+            self.block = make();
+            self.used = tail.len();
+            tail.copy_from_slice(&self.block[..tail.len()]);
         }
     }
 }
@@ -199,12 +196,9 @@ impl Shaped {
             pole[index] = place(*p);
             direct *= place(*q) / place(*p);
             // Residue of the cascade at this pole.
-            share[index] = zeros.iter().map(|zero| 1.0 - place(*zero) / place(*p)).product::<f64>()
-                / poles
-                    .iter()
-                    .filter(|other| *other != p)
-                    .map(|other| 1.0 - place(*other) / place(*p))
-                    .product::<f64>();
+            let numerator: f64 = zeros.iter().map(|zero| 1.0 - place(*zero) / place(*p)).product();
+            let others = poles.iter().enumerate().filter(|(other, _)| *other != index);
+            share[index] = numerator / others.map(|(_, other)| 1.0 - place(*other) / place(*p)).product::<f64>();
         }
         // The energy of the impulse response, and its product with itself one frame later, in closed form.
         let mut energy = direct * direct;
@@ -300,6 +294,12 @@ impl Pink {
 /// Spectrum, rhythm and pitch are invented, for demonstration and load only; nothing is measured with it.
 #[derive(Clone, Debug)]
 pub struct SpeechLike {
+    talker: Talker,
+    remainder: Remainder,
+}
+
+#[derive(Clone, Debug)]
+struct Talker {
     noise: Shaped,
     choice: White,
     pitch: Turning,
@@ -311,11 +311,10 @@ pub struct SpeechLike {
     progress: f64,
     progress_per_block: f64,
     envelope: f32,
-    remainder: Remainder,
 }
 
 /// Depth to which the pitch modulates the noise.
-const VOICING: f32 = 0.9;
+const VOICING: f32 = 0.5;
 
 impl SpeechLike {
     /// Speech-like noise with the stated RMS while active, that is, over its phrases without the pauses.
@@ -331,10 +330,10 @@ impl SpeechLike {
             0.0,
             rate,
         );
-        // A syllable is the square of half a sine (mean square 3/8) of loudness 0.7 to 1.3 (mean square 1.03); the pitch
+        // A syllable is the square of half a sine (mean square 3/8) of loudness 0.8 to 1.2 (mean square 1.013); the pitch
         // adds half the square of its depth.
-        let mean_square = 0.375 * 1.03 * f64::from(1.0 + 0.5 * VOICING * VOICING);
-        Self {
+        let mean_square = 0.375 * (1.0 + 0.04 / 3.0) * f64::from(1.0 + 0.5 * VOICING * VOICING);
+        let talker = Talker {
             noise,
             choice: White { counter: !seed },
             pitch: Turning::new(120.0, rate),
@@ -345,19 +344,20 @@ impl SpeechLike {
             progress: 1.0,
             progress_per_block: 0.0,
             envelope: 0.0,
-            remainder: Remainder::empty(),
-        }
+        };
+        Self { talker, remainder: Remainder::empty() }
     }
 
     /// Writes the next frames.
     ///
     /// Real-time: safe
     pub fn fill(&mut self, out: &mut [f32]) {
-        let mut remainder = self.remainder.clone();
-        remainder.fill(out, || self.block());
-        self.remainder = remainder;
+        let Self { talker, remainder } = self;
+        remainder.fill(out, || talker.block());
     }
+}
 
+impl Talker {
     fn block(&mut self) -> [f32; BLOCK] {
         if self.progress >= 1.0 {
             self.begin_next();
@@ -381,7 +381,7 @@ impl SpeechLike {
         self.progress = 0.0;
         let seconds = if self.syllables_left > 0 {
             self.syllables_left -= 1;
-            self.loudness = self.choice.between(0.7, 1.3);
+            self.loudness = self.choice.between(0.8, 1.2);
             self.pitch.step = turns_as_bits(self.choice.between(95.0, 165.0) / f64::from(self.rate.hz()));
             self.choice.between(0.19, 0.31)
         } else {

@@ -7,15 +7,16 @@
 use crate::dsp::{level, math};
 use crate::units::{Decibels, SampleRate};
 
-/// Closer to 1 than this (-120 dB) the gain is taken as 1, so that a limiter that has recovered changes no bit.
-const RECOVERED: f32 = 1.0 - 1e-6;
+/// A reduction below this is taken as none, so that a limiter that has recovered changes no bit.
+const RECOVERED: f32 = 1e-6;
 
-/// A linked limiter; its state is one gain, so it works alike for any number of channels and any callback size.
+/// A linked limiter; its state is one number, so it works alike for any number of channels and any callback size.
 #[derive(Clone, Debug)]
 pub struct Limiter {
     ceiling: f32,
-    recovery: f32,
-    gain: f32,
+    kept_per_frame: f32,
+    /// What the gain lacks to 1: kept instead of the gain, since close to 1 it has bits to spare.
+    reduction: f32,
 }
 
 impl Limiter {
@@ -26,8 +27,8 @@ impl Limiter {
     #[must_use]
     pub fn new(ceiling: Decibels, release_ms: f32, rate: SampleRate) -> Self {
         let release_frames = f64::from(release_ms.max(1.0)) * 1e-3 * f64::from(rate.hz());
-        let recovery = (1.0 - math::exp(-1.0 / release_frames)) as f32;
-        Self { ceiling: level::linear(ceiling).get(), recovery, gain: 1.0 }
+        let kept_per_frame = math::exp(-1.0 / release_frames) as f32;
+        Self { ceiling: level::linear(ceiling).get(), kept_per_frame, reduction: 0.0 }
     }
 
     /// Limits one frame, one sample to a channel; what is not finite becomes 0.
@@ -35,17 +36,11 @@ impl Limiter {
     /// Real-time: safe
     #[inline]
     pub fn frame(&mut self, samples: &mut [f32]) {
-        let mut peak = 0.0_f32;
-        for sample in samples.iter_mut() {
-            if !sample.is_finite() {
-                *sample = 0.0;
-            }
-            peak = peak.max(sample.abs());
-        }
-        self.follow(peak);
+        let peak = samples.iter_mut().fold(0.0, |peak: f32, sample| peak.max(admitted(sample)));
+        let gain = self.follow(peak);
         for sample in samples {
-            // The clamp takes off the last half bit that the division may leave above the ceiling.
-            *sample = (*sample * self.gain).clamp(-self.ceiling, self.ceiling);
+            // The clamp takes off the last bit that the division may leave above the ceiling.
+            *sample = (*sample * gain).clamp(-self.ceiling, self.ceiling);
         }
     }
 
@@ -55,17 +50,10 @@ impl Limiter {
     pub fn process(&mut self, channels: &mut [&mut [f32]]) {
         let frames = channels.iter().map(|channel| channel.len()).min().unwrap_or(0);
         for index in 0..frames {
-            let mut peak = 0.0_f32;
+            let peak = channels.iter_mut().fold(0.0, |peak: f32, channel| peak.max(admitted(&mut channel[index])));
+            let gain = self.follow(peak);
             for channel in channels.iter_mut() {
-                let sample = &mut channel[index];
-                if !sample.is_finite() {
-                    *sample = 0.0;
-                }
-                peak = peak.max(sample.abs());
-            }
-            self.follow(peak);
-            for channel in channels.iter_mut() {
-                channel[index] = (channel[index] * self.gain).clamp(-self.ceiling, self.ceiling);
+                channel[index] = (channel[index] * gain).clamp(-self.ceiling, self.ceiling);
             }
         }
     }
@@ -75,20 +63,33 @@ impl Limiter {
     /// Real-time: safe
     #[must_use]
     pub fn gain(&self) -> f32 {
-        self.gain
+        1.0 - self.reduction
     }
 
     /// Forgets the reduction in force, for a source that starts anew.
     ///
     /// Real-time: safe
     pub fn reset(&mut self) {
-        self.gain = 1.0;
+        self.reduction = 0.0;
     }
 
+    /// The gain for a frame with this peak.
     #[inline]
-    fn follow(&mut self, peak: f32) {
-        let recovered = self.gain + (1.0 - self.gain) * self.recovery;
-        let free = if recovered > RECOVERED { 1.0 } else { recovered };
-        self.gain = if peak * free > self.ceiling { self.ceiling / peak } else { free };
+    fn follow(&mut self, peak: f32) -> f32 {
+        let released = self.reduction * self.kept_per_frame;
+        self.reduction = if released < RECOVERED { 0.0 } else { released };
+        if peak * self.gain() > self.ceiling {
+            self.reduction = 1.0 - self.ceiling / peak;
+        }
+        self.gain()
     }
+}
+
+/// The magnitude of a sample, after one that is not finite has become 0.
+#[inline]
+fn admitted(sample: &mut f32) -> f32 {
+    if !sample.is_finite() {
+        *sample = 0.0;
+    }
+    sample.abs()
 }

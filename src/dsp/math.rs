@@ -10,8 +10,8 @@ use std::f64::consts::{LN_2, LOG2_E, LOG10_E, TAU};
 const ROUNDER: f64 = 6_755_399_441_055_744.0;
 
 /// ln 2 in two parts: the first ends in 20 zero bits, so that its product with an exponent is exact.
-const LN_2_HIGH: f64 = 6.931_471_803_691_238_16e-1;
-const LN_2_LOW: f64 = 1.908_214_929_270_587_70e-10;
+const LN_2_HIGH: f64 = 6.931_471_803_691_238e-1;
+const LN_2_LOW: f64 = 1.908_214_929_270_587_7e-10;
 
 /// The nearest whole number, ties to even; for magnitudes below 2^51.
 #[inline]

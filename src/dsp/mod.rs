@@ -4,8 +4,9 @@
 //! which every processor rounds alike. What is not exact by that rule (sines, logarithms, powers) comes from [`math`];
 //! nothing calls the transcendental functions of `std`, and nothing multiplies and adds in one rounding.
 
+pub mod generators;
 pub mod lanes;
 pub mod level;
-pub mod math;
-pub mod generators;
 pub mod limiter;
+pub mod math;
+pub mod pan;
