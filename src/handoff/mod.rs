@@ -7,8 +7,13 @@
 //! ```
 //! [`crossing`] makes the two ends: a [`Console`] for the desk's thread and a [`Seat`] for the driver's.
 
+mod clock;
 mod crossing;
+mod lease;
+mod sync;
 mod tape;
 
+pub use clock::{Clock, Moment};
 pub use crossing::{Console, Echo, Seat, crossing};
+pub use lease::{Guard, Lease};
 pub use tape::{TapeReader, TapeWriter, Winding, tape};
