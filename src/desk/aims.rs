@@ -49,9 +49,8 @@ impl Desk {
 
     fn aim_assignment(&mut self, id: &Id, place: Place, bus: &Id) {
         let Some(to) = self.stage.place(Bank::Buses, bus) else { return };
-        let assigned = self
-            .value(&Address::with_further(Key::ChannelAssign, id, bus))
-            .is_some_and(|value| value.is_word("on"));
+        let assigned =
+            self.value(&Address::with_further(Key::ChannelAssign, id, bus)).is_some_and(|value| value.is_word("on"));
         let [left, right] = if assigned { self.sides(id, place) } else { [0.0, 0.0] };
         let (first, second) = (place.first, place.first + place.width - 1);
         // Mono: one column to both sides. Stereo: each column to its own side.
@@ -106,7 +105,13 @@ impl Desk {
         for bus in buses {
             let Some(from) = self.stage.place(Bank::Buses, &bus) else { continue };
             let carried = source.is_word(&bus);
-            let gain = if carried && mono { 0.5 } else if carried { 1.0 } else { 0.0 };
+            let gain = if carried && mono {
+                0.5
+            } else if carried {
+                1.0
+            } else {
+                0.0
+            };
             let (left, right) = (from.first, from.first + 1);
             if mono {
                 self.stage.aim(Target::ToOutput { from: left, to: place.first }, gain);

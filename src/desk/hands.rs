@@ -132,11 +132,8 @@ impl Hand {
 
     /// The way left to the stop covers the values left, so both arrive together.
     fn converge(&self, before: f32, now: f32, desk: f32, current: &Value) -> Option<Value> {
-        let towards = if now > before {
-            desk + (1.0 - desk) * (now - before) / (1.0 - before)
-        } else {
-            desk * now / before
-        };
+        let towards =
+            if now > before { desk + (1.0 - desk) * (now - before) / (1.0 - before) } else { desk * now / before };
         self.value_at(Travel::clamped(towards), current)
     }
 

@@ -70,7 +70,11 @@ impl MeterName {
         match self.quantity {
             Quantity::Peak => db_from_linear(reading.peak).max(FLOOR_DBFS),
             Quantity::Level => {
-                #[expect(clippy::cast_precision_loss, clippy::cast_possible_truncation, reason = "shown to a tenth of a dB")]
+                #[expect(
+                    clippy::cast_precision_loss,
+                    clippy::cast_possible_truncation,
+                    reason = "shown to a tenth of a dB"
+                )]
                 let mean = (reading.energy / reading.frames.max(1) as f64) as f32;
                 db_from_linear(mean.sqrt()).max(FLOOR_DBFS)
             }

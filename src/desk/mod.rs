@@ -19,9 +19,8 @@ pub use settings::engine_settings;
 pub use stage::{PlanToSend, ToEngine};
 pub use wiring::FeedSpec;
 
-use crate::panel::decode::Decoder;
 use crate::panel::osc;
-use crate::panel::{Action, ControlIndex, Gesture, PortIndex};
+use crate::panel::{Action, ControlIndex, Decoder, Gesture, PortIndex};
 use crate::params::{Address, Domain, Key, Scope, TABLE, Value, nearest};
 use crate::profile::{Bus, Channel, Id, InputKind, Installation, Panel, Rig};
 use crate::units::{Frames, SampleRate, Travel};
@@ -450,12 +449,15 @@ impl Desk {
 
     /// Where the controls that wait to rejoin stand, and where they would have to: for the screen.
     pub fn waiting_controls(&self) -> impl Iterator<Item = (ControlIndex, &Address, Option<Travel>, Option<Travel>)> {
-        self.hands.iter().filter(|(_, hand)| {
-            !hand.joined
-                && matches!(hand.kind, crate::profile::ControlKind::Fader | crate::profile::ControlKind::Knob)
-        }).map(|(control, hand)| {
-            let there = self.value(&hand.moves.target).and_then(|value| hand.travel_of(&value));
-            (*control, &hand.moves.target, hand.last, there)
-        })
+        self.hands
+            .iter()
+            .filter(|(_, hand)| {
+                !hand.joined
+                    && matches!(hand.kind, crate::profile::ControlKind::Fader | crate::profile::ControlKind::Knob)
+            })
+            .map(|(control, hand)| {
+                let there = self.value(&hand.moves.target).and_then(|value| hand.travel_of(&value));
+                (*control, &hand.moves.target, hand.last, there)
+            })
     }
 }

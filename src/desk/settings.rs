@@ -32,7 +32,8 @@ pub fn engine_settings(rate: SampleRate, vectors: Vectors) -> Settings {
         Glide::Ramp { up_ms, down_ms } => (up_ms, down_ms),
         Glide::OnePole { ms } | Glide::CrossFade { ms } => (ms, ms),
     };
-    let times = |key: Key| Times { follow: follow(key, rate), open_frames: frames(up_ms), close_frames: frames(down_ms) };
+    let times =
+        |key: Key| Times { follow: follow(key, rate), open_frames: frames(up_ms), close_frames: frames(down_ms) };
     Settings {
         rate,
         vectors,

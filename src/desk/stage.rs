@@ -371,7 +371,8 @@ impl Stage {
         let (later, now) = std::mem::take(&mut self.unsent).into_iter().partition(|(target, _)| self.is_fresh(*target));
         let now: BTreeMap<Target, f32> = now;
         self.unsent = later;
-        let commands: Vec<Command> = now.iter().take(BATCH).map(|(&target, &value)| Command { target, value }).collect();
+        let commands: Vec<Command> =
+            now.iter().take(BATCH).map(|(&target, &value)| Command { target, value }).collect();
         self.unsent.extend(now.into_iter().skip(BATCH));
         if commands.is_empty() {
             return None;

@@ -146,7 +146,8 @@ impl Desk {
 
     /// Which control moves what, by the profile in force. Where a control stands is remembered.
     fn take_up_hands(&mut self) {
-        let places: BTreeMap<ControlIndex, _> = self.hands.iter().map(|(control, hand)| (*control, hand.last)).collect();
+        let places: BTreeMap<ControlIndex, _> =
+            self.hands.iter().map(|(control, hand)| (*control, hand.last)).collect();
         let panel = &self.installation.panel.controls;
         let moves = self.installation.profile.moves.iter().filter_map(|moves| {
             let index = panel.iter().position(|control| control.id == moves.control)?;

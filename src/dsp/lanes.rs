@@ -518,9 +518,10 @@ mod tests {
             let plain = Vectors::new(Form::Plain).expect("always here").run(Everything { a: &a, b: &b });
             for vectors in Form::ALL.into_iter().filter_map(Vectors::new) {
                 let here = vectors.run(Everything { a: &a, b: &b });
-                let same = here.iter().zip(&plain).all(|(x, y)| {
-                    x == y || (f32::from_bits(*x).is_nan() && f32::from_bits(*y).is_nan())
-                });
+                let same = here
+                    .iter()
+                    .zip(&plain)
+                    .all(|(x, y)| x == y || (f32::from_bits(*x).is_nan() && f32::from_bits(*y).is_nan()));
                 assert!(same, "{:?} differs from plain on {a:?} and {b:?}", vectors.form());
             }
         }

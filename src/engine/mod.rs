@@ -143,7 +143,8 @@ impl Engine {
     /// Real-time: never
     #[must_use]
     pub fn new(settings: Settings) -> Self {
-        let limiters = (0..OUTPUT_COLUMNS / 2).map(|_| Limiter::new(settings.ceiling, LIMITER_RELEASE_MS, settings.rate));
+        let limiters =
+            (0..OUTPUT_COLUMNS / 2).map(|_| Limiter::new(settings.ceiling, LIMITER_RELEASE_MS, settings.rate));
         Self {
             frame: 0,
             rate: u64::from(settings.rate.hz()),

@@ -66,13 +66,7 @@ impl Follow {
 
 impl Ramp {
     const fn at(value: f32) -> Self {
-        Self {
-            now: [value; LANES],
-            from: [value; LANES],
-            to: [value; LANES],
-            phase: [1.0; LANES],
-            step: [0.0; LANES],
-        }
+        Self { now: [value; LANES], from: [value; LANES], to: [value; LANES], phase: [1.0; LANES], step: [0.0; LANES] }
     }
 
     fn set(&mut self, lane: usize, value: f32, at_once: bool) {

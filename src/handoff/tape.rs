@@ -65,7 +65,15 @@ pub enum Winding {
 pub fn tape(frames: usize, stereo: bool, looped: bool) -> (TapeWriter, TapeReader) {
     let (producer, consumer) = RingBuffer::new(frames * if stereo { 2 } else { 1 });
     let shared = Arc::new(Shared::default());
-    let reader = TapeReader { ring: consumer, shared: Arc::clone(&shared), stereo, looped, playing: looped, used: false, take: 0 };
+    let reader = TapeReader {
+        ring: consumer,
+        shared: Arc::clone(&shared),
+        stereo,
+        looped,
+        playing: looped,
+        used: false,
+        take: 0,
+    };
     (TapeWriter { ring: producer, shared, take: 0 }, reader)
 }
 
