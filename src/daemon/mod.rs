@@ -1,1 +1,4 @@
-//! (room)
+//! Starting, running and stopping: the owner of every thread.
+
+pub mod feeds;
+pub mod offline;

@@ -1,0 +1,31 @@
+//! From what a channel wants to hear to what feeds the engine: generators, and files on tapes.
+
+use crate::desk::FeedSpec;
+use crate::dsp::generators::{Generator, Pink, Sine, SpeechLike};
+use crate::engine::Feed;
+use crate::profile::Signal;
+use crate::units::{Decibels, SampleRate};
+
+/// A generator of this signal.
+fn generator(signal: Signal, level: Decibels, rate: SampleRate) -> Generator {
+    match signal {
+        Signal::Sine { hertz } => Generator::Sine(Sine::new(f64::from(hertz), level, rate)),
+        Signal::Pink { seed } => Generator::Pink(Pink::new(u64::from(seed), level, rate)),
+        Signal::SpeechLike { seed } => Generator::SpeechLike(SpeechLike::new(u64::from(seed), level, rate)),
+        Signal::Silence => Generator::Silence,
+    }
+}
+
+/// What feeds the engine for this; a file is opened by `open_file`, which gives a tape.
+pub fn make(
+    spec: &FeedSpec,
+    rate: SampleRate,
+    open_file: impl FnOnce(&std::path::Path, bool, bool) -> Feed,
+) -> Feed {
+    match spec {
+        FeedSpec::Nothing => Feed::Silent,
+        FeedSpec::Wires(left, right) => Feed::Wires(*left, *right),
+        FeedSpec::Generator { signal, level } => Feed::Generator(generator(*signal, *level, rate)),
+        FeedSpec::File { path, looped, stereo } => open_file(path, *looped, *stereo),
+    }
+}

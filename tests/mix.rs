@@ -1,0 +1,185 @@
+//! The desk and the engine together, offline: what a person does at the panel against what is heard.
+
+use longthrow::daemon::offline::{Buffers, Offline};
+use longthrow::desk::{By, Event};
+use longthrow::dsp::lanes::{Form, Vectors};
+use longthrow::engine::Feed;
+use longthrow::params::{Address, Value};
+use longthrow::profile::{
+    Bus, Channel, Device, Host, Id, Input, InputFrom, InputKind, Installation, Network, Output, OutputKind, Panel,
+    Profile, Rig,
+};
+use longthrow::units::{Frames, SampleRate};
+use std::collections::BTreeMap;
+use std::path::Path;
+
+const RATE: SampleRate = SampleRate::HZ_48000;
+
+fn id(text: &str) -> Id {
+    Id::from(text)
+}
+
+/// A rig with one device of `inputs` mono inputs `in-1`.., stereo inputs `pair-1`.. over the same wires, and a feed.
+fn rig(inputs: u16) -> Rig {
+    let from = |channels: Vec<u16>| InputFrom::Device { device: id("box"), channels };
+    let mono = (0..inputs).map(|n| (format!("in-{}", n + 1), from(vec![n])));
+    let pairs = (0..inputs / 2).map(|n| (format!("pair-{}", n + 1), from(vec![2 * n, 2 * n + 1])));
+    Rig {
+        rate: Some(RATE),
+        clock: None,
+        devices: vec![Device {
+            id: id("box"),
+            host: Host::Jack,
+            identity: String::new(),
+            period_frames: None,
+            inputs,
+            outputs: 2,
+            link_inputs: vec![],
+            link_outputs: vec![],
+        }],
+        inputs: mono.chain(pairs).map(|(name, from)| Input { id: id(&name), kind: InputKind::Line, from }).collect(),
+        outputs: vec![Output { id: id("feed"), kind: OutputKind::Feed, device: id("box"), channels: vec![0, 1] }],
+        control_ports: vec![],
+        network: Network {
+            listen: "127.0.0.1:0".parse().expect("an address"),
+            remotes: BTreeMap::new(),
+            wired_control: vec![],
+            followers: vec![],
+        },
+        storage: None,
+    }
+}
+
+/// A profile from lines `channel.a.fader = -6.0` or `channel.a.switch = open`.
+fn profile(name: &str, lines: &str) -> Profile {
+    let mut values = BTreeMap::new();
+    let mut channels: Vec<Channel> = Vec::new();
+    let mut buses: Vec<Bus> = Vec::new();
+    let bus = |name: &str| Bus { id: id(name), was: None, label: name.to_owned() };
+    buses.extend([bus("programme"), bus("audition")]);
+    for line in lines.lines().map(str::trim).filter(|line| !line.is_empty()) {
+        let (path, value) = line.split_once(" = ").expect("path = value");
+        let address = Address::from_dotted(path).expect(path);
+        let parsed = value.parse().map_or_else(|_| Value::Word(value.into()), Value::Number);
+        let value = address.key.parameter().accept(&parsed).expect(line);
+        let channel = Id::from(&*address.id);
+        match path.split('.').next() {
+            Some("channel") if !channels.iter().any(|known| known.id == channel) => {
+                channels.push(Channel { id: channel, was: None, label: String::new() });
+            }
+            Some("bus") if !buses.iter().any(|known| known.id == channel) => buses.push(bus(&channel)),
+            _ => {}
+        }
+        values.insert(address, value);
+    }
+    Profile { name: name.to_owned(), channels, buses, moves: vec![], values }
+}
+
+fn installation(inputs: u16, lines: &str) -> Installation {
+    Installation { rig: rig(inputs), panel: Panel::default(), profile: profile("test", lines) }
+}
+
+fn no_files() -> Box<dyn FnMut(&Path, bool, bool) -> Feed> {
+    Box::new(|_, _, _| Feed::Silent)
+}
+
+fn offline(installation: Installation, form: Form) -> Offline {
+    Offline::new(installation, RATE, Vectors::new(form).expect("this machine has it"), no_files())
+}
+
+fn set(path: &str, value: Value) -> Event {
+    let by = By::Message { may_open_microphones: true };
+    Event::Set { address: Address::from_dotted(path).expect(path), value, by }
+}
+
+/// Runs the inputs through in callbacks of this size.
+fn run(desk: &mut Offline, inputs: Vec<Vec<f32>>, callback: usize) -> Vec<Vec<f32>> {
+    let length = inputs[0].len();
+    let mut wires = Buffers { inputs, outputs: vec![vec![0.0; length]; 2], offset: 0, frames: 0 };
+    while wires.offset < length {
+        wires.frames = callback.min(length - wires.offset);
+        desk.process(&mut wires);
+        wires.offset += wires.frames;
+    }
+    wires.outputs
+}
+
+/// White noise that repeats for the same seed, of 24-bit samples.
+fn noise(frames: usize, seed: u64) -> Vec<f32> {
+    let mut state = seed.wrapping_mul(0x9E37_79B9_7F4A_7C15) | 1;
+    (0..frames)
+        .map(|_| {
+            state = state.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
+            ((state >> 40) as i32 - (1 << 23)) as f32 / (1 << 23) as f32
+        })
+        .collect()
+}
+
+/// Outputs fade in from silence in 500 ms; what is compared starts after that.
+const SETTLED: usize = 30_000;
+
+#[test]
+fn a_stereo_pair_at_centre_and_a_mono_source_panned_hard_pass_bit_exact() {
+    let stereo = "channel.a.source = pair-1\nchannel.a.switch = open\nchannel.a.fader = 0.0\nchannel.a.assign.programme = on";
+    let input = vec![noise(48_000, 1), noise(48_000, 2)];
+    let heard = run(&mut offline(installation(2, stereo), Form::Plain), input.clone(), 256);
+    for side in 0..2 {
+        assert!(heard[side][SETTLED..] == input[side][SETTLED..], "side {side} is not bit-exact");
+    }
+    let mono = "channel.a.source = in-1\nchannel.a.switch = open\nchannel.a.fader = 0.0\nchannel.a.pan = -1.0\nchannel.a.assign.programme = on";
+    let heard = run(&mut offline(installation(2, mono), Form::Plain), input.clone(), 256);
+    assert!(heard[0][SETTLED..] == input[0][SETTLED..], "the near side is not bit-exact");
+    assert!(heard[1].iter().all(|sample| *sample == 0.0), "the far side is not silent");
+}
+
+#[test]
+fn the_same_events_give_the_same_bytes_for_every_callback_size_and_form() {
+    let lines = (1..=20)
+        .map(|n| {
+            format!(
+                "channel.c{n}.source = in-{n}\nchannel.c{n}.switch = open\nchannel.c{n}.fader = -{n}.5\nchannel.c{n}.pan = 0.{n}\nchannel.c{n}.assign.programme = on\n"
+            )
+        })
+        .collect::<String>()
+        + "channel.s.source = pair-3\nchannel.s.switch = open\nchannel.s.fader = -3.0\nchannel.s.assign.programme = on\n";
+    let frames = 20_000;
+    let inputs: Vec<Vec<f32>> = (0..20).map(|n| noise(frames, n)).collect();
+    let render = |callback: usize, form: Form| {
+        let mut desk = offline(installation(20, &lines), form);
+        for n in 0..200_u32 {
+            let channel = n % 20 + 1;
+            let at = Frames(u64::from(n) * 97 + 13);
+            desk.at(at, set(&format!("channel.c{channel}.fader"), Value::Number(-(n as f32) / 7.0)));
+            desk.at(at, set(&format!("channel.c{channel}.pan"), Value::Number(((n * 37) % 200) as f32 / 100.0 - 1.0)));
+            if n % 5 == 0 {
+                let word = if n % 2 == 0 { "closed" } else { "open" };
+                desk.at(at, set(&format!("channel.c{channel}.switch"), Value::Word(word.into())));
+            }
+        }
+        let other = profile("other", &lines.replace("in-7\n", "in-8\n").replace("channel.c9.", "channel.x9."));
+        let other = Installation { rig: rig(20), panel: Panel::default(), profile: other };
+        desk.at(Frames(9_001), Event::Install { installation: Box::new(other), reread: true });
+        run(&mut desk, inputs.clone(), callback)
+    };
+    let reference = render(64, Form::Plain);
+    assert!(reference[0].iter().any(|sample| sample.abs() > 0.01), "something is heard");
+    for callback in [1, 17, 64, 1_000, 4_096] {
+        assert!(render(callback, Form::Plain) == reference, "callback of {callback} frames differs");
+    }
+    for form in Form::ALL.into_iter().filter(|form| form.is_here()) {
+        assert!(render(1_000, form) == reference, "{} differs", form.word());
+    }
+}
+
+#[test]
+fn samples_that_are_no_audio_stop_in_their_channel_and_are_counted() {
+    let lines = "channel.a.source = in-1\nchannel.a.switch = open\nchannel.a.fader = 0.0\nchannel.a.pan = -1.0\nchannel.a.assign.programme = on\nchannel.b.source = in-2\nchannel.b.switch = open\nchannel.b.fader = 0.0\nchannel.b.pan = 1.0\nchannel.b.assign.programme = on";
+    let mut inputs = vec![noise(48_000, 1), noise(48_000, 2)];
+    for (at, bad) in [(35_000, f32::NAN), (35_001, f32::INFINITY), (36_000, 1.0e9), (40_000, f32::NEG_INFINITY)] {
+        inputs[0][at] = bad;
+    }
+    let expected = inputs[1].clone();
+    let heard = run(&mut offline(installation(2, lines), Form::widest()), inputs, 480);
+    assert!(heard[0].iter().all(|sample| sample.is_finite()));
+    assert!(heard[1][SETTLED..] == expected[SETTLED..], "the neighbour is untouched");
+}
