@@ -1,1 +1,9 @@
 //! (room)
+
+pub mod control;
+pub mod jack_midi;
+pub mod midi;
+pub mod serial;
+pub mod service;
+pub mod storage;
+pub mod watch;
