@@ -30,7 +30,8 @@ pub enum ControlNotice<'a> {
     Bytes(&'a [u8]),
     /// The panel is not there, and why. Said once for each reason, not at every attempt.
     Lost(&'a str),
-    /// So many messages came faster than they could be handed over and are gone.
+    /// At least so many messages are gone: they came faster than they could be handed over, or the server left us out
+    /// for so many periods. Whoever needs the panel's true state asks for it.
     Dropped(u64),
 }
 

@@ -164,12 +164,27 @@ struct Callback {
     from_panel: Producer<u8>,
     to_panel: Consumer<u8>,
     buffer: [u8; LENGTH_BYTES + OUTGOING_BYTES],
+    /// The server's frame time at which the next callback is due; it wraps.
+    next_frame: Option<u32>,
     shared: Arc<Shared>,
     deliver: Thread,
 }
 
+impl Callback {
+    fn skipped_periods(&self, now: u32, frames: u32) -> u64 {
+        let gap = now.wrapping_sub(self.next_frame.unwrap_or(now));
+        u64::from(gap / frames.max(1)).clamp(1, 1_000)
+    }
+}
+
 impl jack::ProcessHandler for Callback {
     fn process(&mut self, _: &Client, scope: &ProcessScope) -> Control {
+        let now = scope.last_frame_time();
+        if self.next_frame.is_some_and(|expected| expected != now) {
+            // An xrun: the periods in between, and their bytes, went by without us.
+            self.shared.lost_in.fetch_add(self.skipped_periods(now, scope.n_frames()), Ordering::Relaxed);
+        }
+        self.next_frame = Some(now.wrapping_add(scope.n_frames()));
         let mut came = false;
         for event in self.input.iter(scope) {
             if push_message(&mut self.from_panel, event.bytes) {
@@ -306,6 +321,7 @@ impl Monitor {
             from_panel: push_in,
             to_panel,
             buffer: [0; LENGTH_BYTES + OUTGOING_BYTES],
+            next_frame: None,
             shared: Arc::clone(&shared),
             deliver,
         };
@@ -369,7 +385,9 @@ impl Monitor {
                 }
                 continue;
             }
-            if appeared || matches!(link, Link::Missing { .. }) {
+            // The news of a port may come after we saw and linked it.
+            let is_new = appeared && !is_linked(client, &session.ours[number], name);
+            if is_new || matches!(link, Link::Missing { .. }) {
                 *link = Link::Pending { attempts: 0 };
             }
             let Link::Pending { attempts } = link else { continue };
@@ -389,6 +407,10 @@ impl Monitor {
             }
         }
     }
+}
+
+fn is_linked(client: &Client, ours: &str, name: &str) -> bool {
+    client.port_by_name(ours).is_some_and(|port| port.is_connected_to(name).unwrap_or(false))
 }
 
 /// Notices a server that calls no more without saying that it is gone (a stopped jackd, a killed PipeWire).

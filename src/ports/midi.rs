@@ -14,6 +14,9 @@ use std::time::Duration;
 /// The name our own ports carry; they are never taken for a panel's.
 const CLIENT: &str = "longthrow";
 
+/// Where the kernel's sequencer is.
+const SEQUENCER: &str = "/dev/snd/seq";
+
 const LOOK: Duration = Duration::from_millis(250);
 
 /// Between attempts when the sequencer itself is not there.
@@ -43,12 +46,18 @@ pub fn open_midi(name: &str, sink: ControlSink) -> io::Result<OpenControl> {
 /// # Errors
 /// A sentence when the sequencer cannot be opened.
 pub fn midi_names() -> Result<Vec<String>, String> {
+    sequencer_is_there()?;
     let lister = MidiInput::new(CLIENT).map_err(no_sequencer)?;
     Ok(names(&lister).into_iter().map(|(_, name)| name).collect())
 }
 
-fn no_sequencer(error: midir::InitError) -> String {
-    format!("the system's MIDI sequencer cannot be opened ({error}); is /dev/snd/seq there and ours to use?")
+/// Asked before the library is, which would write on our standard error at every attempt.
+fn sequencer_is_there() -> Result<(), String> {
+    if std::path::Path::new(SEQUENCER).exists() { Ok(()) } else { Err(no_sequencer("there is no /dev/snd/seq")) }
+}
+
+fn no_sequencer(why: impl std::fmt::Display) -> String {
+    format!("the system's MIDI sequencer cannot be opened ({why})")
 }
 
 struct Open<C> {
@@ -91,6 +100,7 @@ impl Monitor {
 
     /// One look at the ports there are: closes what is gone, opens what has come.
     fn look(&mut self) -> Result<(), String> {
+        sequencer_is_there()?;
         let (inputs, outputs) = match &self.listers {
             Some(listers) => listers,
             None => self.listers.insert((
