@@ -1,3 +1,10 @@
 //! (room)
 
 pub mod osc;
+pub mod control;
+pub mod jack_midi;
+pub mod midi;
+pub mod serial;
+pub mod service;
+pub mod storage;
+pub mod watch;
