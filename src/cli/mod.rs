@@ -1,9 +1,63 @@
 //! The subcommands and their exit codes.
+//!
+//! Each subcommand has a file with a clap struct and a `run` that returns one of the codes in [`exit`]. What was
+//! asked for goes to standard output, for people or with `--json`; logs and complaints go to standard error.
 
+mod check;
+pub mod exit;
+mod params;
+
+use clap::{Parser, Subcommand};
+use std::io::Write;
 use std::process::ExitCode;
 
-/// Runs the command line.
+/// A salvaged mixing panel as the surface of a real-time software mixing desk.
+#[derive(Debug, Parser)]
+#[command(version, about, max_term_width = 110)]
+struct Arguments {
+    #[command(subcommand)]
+    command: Command,
+}
+
+#[derive(Debug, Subcommand)]
+enum Command {
+    /// Every mistake in rig, panel and profile files, each alone and against the others
+    Check(check::Check),
+    /// The table of every parameter: address, what it accepts, default
+    Params(params::Params),
+}
+
+/// Runs the command line and returns the code to leave with, one of those in [`exit`].
 #[must_use]
 pub fn main() -> ExitCode {
-    ExitCode::from(2)
+    let code = match Arguments::try_parse() {
+        Ok(Arguments { command: Command::Check(check) }) => check.run(),
+        Ok(Arguments { command: Command::Params(params) }) => params.run(),
+        Err(error) => {
+            // Help and version are no mistakes, and go to standard output.
+            let code = if error.use_stderr() { exit::USAGE } else { exit::FINE };
+            if error.print().is_ok() { code } else { exit::COULD_NOT_RUN }
+        }
+    };
+    ExitCode::from(code)
+}
+
+/// Prints a result. A reader who has gone away (`longthrow params | head`) is no failure of ours.
+fn print(text: &str) -> bool {
+    let mut out = std::io::stdout().lock();
+    match out.write_all(text.as_bytes()).and_then(|()| out.flush()) {
+        Ok(()) => true,
+        Err(error) => error.kind() == std::io::ErrorKind::BrokenPipe,
+    }
+}
+
+/// Prints a value as JSON, indented.
+fn print_json(value: &impl serde::Serialize) -> bool {
+    serde_json::to_string_pretty(value).is_ok_and(|json| print(&(json + "\n")))
+}
+
+/// Says on standard error why a command cannot go on.
+fn complain(text: &str) {
+    // When standard error is closed there is nobody left to tell.
+    drop(writeln!(std::io::stderr(), "longthrow: {text}"));
 }

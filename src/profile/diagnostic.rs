@@ -1,0 +1,227 @@
+//! What is wrong with a file, where, and what to do about it.
+//!
+//! Building and showing are separate: the readers note a [`Code`], places and texts; [`Diagnostic`] holds
+//! them with the places resolved to lines, and its `Display` draws them. Every code is listed in [`CODES`].
+
+use serde::{Serialize, Serializer};
+use std::fmt;
+
+/// How much a diagnostic matters.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize)]
+#[serde(rename_all = "lowercase")]
+pub enum Severity {
+    /// The files are refused.
+    Error,
+    /// The files are taken; something in them does nothing.
+    Warning,
+}
+
+/// The stable name of a kind of mistake: F for any file, R for the rig, P for the panel, S for the show's profile.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
+#[allow(missing_docs, reason = "each meaning stands in CODES")]
+pub enum Code {
+    F01,
+    F02,
+    F03,
+    F04,
+    F05,
+    F06,
+    F07,
+    F08,
+    F09,
+    F10,
+    F11,
+    F12,
+    F13,
+    F14,
+    F15,
+    F16,
+    R01,
+    R02,
+    R03,
+    R04,
+    R05,
+    R06,
+    P01,
+    P02,
+    P03,
+    P04,
+    P05,
+    S01,
+    S02,
+    S03,
+    S04,
+    S05,
+    S06,
+    S07,
+    S08,
+    S09,
+    S10,
+    S11,
+}
+
+/// Every code with its name and meaning, in the order of the enum.
+pub static CODES: &[(Code, &str, &str)] = &[
+    (Code::F01, "F01", "the text is not TOML"),
+    (Code::F02, "F02", "a key or table stands twice"),
+    (Code::F03, "F03", "the form number is missing or not one this version reads"),
+    (Code::F04, "F04", "the kind of file is missing or not the one expected"),
+    (Code::F05, "F05", "an unknown key"),
+    (Code::F06, "F06", "a value of the wrong type"),
+    (Code::F07, "F07", "a number that is not finite"),
+    (Code::F08, "F08", "a required key is missing"),
+    (Code::F09, "F09", "a name that is no id"),
+    (Code::F10, "F10", "the file is too large"),
+    (Code::F11, "F11", "a word that is not one of those accepted"),
+    (Code::F12, "F12", "a number outside its range"),
+    (Code::F13, "F13", "a text that cannot be used as it is written"),
+    (Code::F14, "F14", "keys that do not go together"),
+    (Code::F15, "F15", "more entries than the program takes"),
+    (Code::F16, "F16", "more problems than are listed"),
+    (Code::R01, "R01", "a device that the rig does not have"),
+    (Code::R02, "R02", "a channel beyond those its device opens"),
+    (Code::R03, "R03", "a list of channels that is not one or two different channels"),
+    (Code::R04, "R04", "a channel of a device used by two outputs"),
+    (Code::R05, "R05", "two control ports that reach the same thing"),
+    (Code::R06, "R06", "one network address given two roles"),
+    (Code::P01, "P01", "a control port that the rig does not have"),
+    (Code::P02, "P02", "two controls with the same message"),
+    (Code::P03, "P03", "a calibration that is no rising list of points"),
+    (Code::P04, "P04", "a kind of control that its settings do not fit"),
+    (Code::P05, "P05", "a message that its control port does not carry"),
+    (Code::S01, "S01", "an input that the rig does not have"),
+    (Code::S02, "S02", "a control that the panel does not have"),
+    (Code::S03, "S03", "a bus that the profile does not have"),
+    (Code::S04, "S04", "a target that does not exist"),
+    (Code::S05, "S05", "an output that the rig does not have"),
+    (Code::S06, "S06", "more lanes than the engine has"),
+    (Code::S07, "S07", "a response that is no rising list of points within the parameter's range"),
+    (Code::S08, "S08", "a control that cannot move its target, or not in that way"),
+    (Code::S09, "S09", "an earlier id that is claimed twice or still in use"),
+    (Code::S10, "S10", "a value that the parameter does not accept"),
+    (Code::S11, "S11", "a setting that has no effect"),
+];
+
+impl Code {
+    /// The code as it is printed.
+    #[must_use]
+    pub fn name(self) -> &'static str {
+        CODES[self as usize].1
+    }
+
+    /// What it means, in one line.
+    #[must_use]
+    pub fn meaning(self) -> &'static str {
+        CODES[self as usize].2
+    }
+}
+
+impl Serialize for Code {
+    fn serialize<S: Serializer>(&self, serializer: S) -> Result<S::Ok, S::Error> {
+        serializer.serialize_str(self.name())
+    }
+}
+
+/// A piece of one line of a file, and what there is to say about it.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize)]
+pub struct Label {
+    /// The file, or `built-in`, `environment` or `flags`.
+    pub file: String,
+    /// The line, counted from 1.
+    pub line: usize,
+    /// The column in characters, counted from 1.
+    pub column: usize,
+    /// How many characters are meant; at least 1.
+    pub width: usize,
+    /// The whole line.
+    pub source_line: String,
+    /// The value found and what is accepted, or what else stands here.
+    pub text: String,
+}
+
+/// One mistake.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize)]
+pub struct Diagnostic {
+    /// Which kind of mistake.
+    pub code: Code,
+    /// Whether the files are refused for it.
+    pub severity: Severity,
+    /// What is wrong, a lower-case fragment.
+    pub headline: String,
+    /// Where.
+    pub primary: Label,
+    /// Other places that have to do with it.
+    pub secondary: Vec<Label>,
+    /// The next step.
+    pub help: String,
+    /// Which layer of the rig the value came from, where that is not plain from the file's name.
+    pub layer: Option<String>,
+}
+
+/// Lines longer than this are shown in part.
+const SHOWN_LINE_MAX: usize = 110;
+
+impl fmt::Display for Diagnostic {
+    /// Draws the diagnostic: head line, source lines with carets, layer, help; no line feed at the end.
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        let severity = match self.severity {
+            Severity::Error => "error",
+            Severity::Warning => "warning",
+        };
+        let Label { file, line, column, .. } = &self.primary;
+        writeln!(f, "{file}:{line}:{column}: {severity}[{}]: {}", self.code.name(), self.headline)?;
+        draw(f, &self.primary, '^')?;
+        for label in &self.secondary {
+            if label.file != self.primary.file {
+                writeln!(f, "  {}:{}:{}:", label.file, label.line, label.column)?;
+            }
+            draw(f, label, '-')?;
+        }
+        if let Some(layer) = &self.layer {
+            writeln!(f, "   from: {layer}")?;
+        }
+        write!(f, "   help: {}", self.help)
+    }
+}
+
+fn draw(f: &mut fmt::Formatter<'_>, label: &Label, mark: char) -> fmt::Result {
+    let characters: Vec<char> =
+        label.source_line.chars().map(|character| if character.is_control() { ' ' } else { character }).collect();
+    let column = label.column - 1;
+    // A window over a long line that keeps the place in sight.
+    let from = if characters.len() > SHOWN_LINE_MAX { column.saturating_sub(SHOWN_LINE_MAX / 2) } else { 0 };
+    let shown: String = characters.iter().skip(from).take(SHOWN_LINE_MAX).collect();
+    let width = label.width.min(SHOWN_LINE_MAX - (column - from).min(SHOWN_LINE_MAX - 1));
+    writeln!(f, "{:>5} | {}", label.line, shown.trim_end())?;
+    let (space, marks) = (" ".repeat(column - from), mark.to_string().repeat(width));
+    writeln!(f, "      | {space}{marks} {}", label.text)
+}
+
+/// How many errors there are, for closing lines: `1 error`, `2 errors and 1 warning`.
+#[must_use]
+pub fn count(diagnostics: &[Diagnostic]) -> String {
+    let of = |severity, word: &str| {
+        let number = diagnostics.iter().filter(|diagnostic| diagnostic.severity == severity).count();
+        match number {
+            0 => None,
+            1 => Some(format!("1 {word}")),
+            _ => Some(format!("{number} {word}s")),
+        }
+    };
+    let parts: Vec<String> =
+        [of(Severity::Error, "error"), of(Severity::Warning, "warning")].into_iter().flatten().collect();
+    if parts.is_empty() { "no errors".to_owned() } else { parts.join(" and ") }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_list_of_codes_is_in_the_order_of_the_enum() {
+        for (index, (code, name, _)) in CODES.iter().enumerate() {
+            assert_eq!(*code as usize, index);
+            assert_eq!(format!("{code:?}"), *name);
+        }
+    }
+}

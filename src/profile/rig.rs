@@ -1,0 +1,502 @@
+//! Reads the rig: devices, inputs, outputs, control ports, network, storage.
+
+use super::cursor::{
+    self, Table, Thing, entries, flag, list, number, parsed, text, text_not_empty, unusable, whole, word,
+};
+use super::diagnostic::Code;
+use super::log::{Log, Place};
+use super::model::{
+    ControlPort, Device, Follower, Host, Input, InputFrom, InputKind, Network, Output, OutputKind, Reach, Rig, Role,
+    Signal,
+};
+use super::text::{Node, Tree};
+use crate::units::{Decibels, SampleRate};
+use std::collections::BTreeMap;
+use std::net::{IpAddr, SocketAddr};
+use std::path::PathBuf;
+
+/// What every rig starts from.
+pub(super) const DEFAULTS: &str = "[network]\nlisten = \"127.0.0.1:9123\"\n";
+
+/// The keys of the top of a rig, for the names of environment variables.
+pub(super) const TOP_KEYS: [&str; 10] =
+    ["rate_hz", "clock", "device", "input", "output", "control-port", "network", "follower", "storage", "kind"];
+
+const DEVICES_MAX: usize = 16;
+const DEVICE_CHANNELS_MAX: u16 = 256;
+const INPUTS_MAX: usize = 512;
+const OUTPUTS_MAX: usize = 128;
+const CONTROL_PORTS_MAX: usize = 64;
+const FOLLOWERS_MAX: usize = 32;
+const REMOTES_MAX: usize = 256;
+const PERIOD_FRAMES_MAX: u32 = 4096;
+
+/// What the other files need to know of a rig, even of one that has mistakes.
+#[derive(Debug, Default)]
+pub(super) struct RigNames {
+    /// Inputs with their width, where it is known.
+    pub(super) inputs: BTreeMap<String, Option<usize>>,
+    /// Outputs.
+    pub(super) outputs: Vec<String>,
+    /// Control ports, and whether they carry OSC, where that is known.
+    pub(super) control_ports: BTreeMap<String, Option<bool>>,
+}
+
+/// Reads a rig whose layers are merged. `text` is the text that an empty rig is blamed on.
+pub(super) fn read(tree: &Tree, text: usize, log: &mut Log) -> (Rig, RigNames) {
+    let mut names = RigNames::default();
+    let mut top = Table::root(tree, text, "the rig");
+    // Checked in each file before the layers were merged.
+    top.get("form");
+    top.get("kind");
+    let rate = top.get("rate_hz").and_then(|node| rate(node, log));
+    let clock_node = top.get("clock");
+    let things = top.things("device", DEVICES_MAX, log);
+    let device_names: Vec<&str> = things.iter().map(|thing| thing.id).collect();
+    let mut devices = Vec::new();
+    let mut channel_counts: Vec<(&str, Option<(u16, u16)>)> = Vec::new();
+    for thing in things {
+        let id = thing.id;
+        let device = device(thing, log);
+        channel_counts.push((id, device.as_ref().map(|device| (device.inputs, device.outputs))));
+        devices.extend(device);
+    }
+    let clock = clock_node.and_then(|node| {
+        let name = cursor::text(node, "clock", log)?;
+        known_device(&name, node.at, &device_names, log).then(|| name.into())
+    });
+
+    let mut inputs = Vec::new();
+    for thing in top.things("input", INPUTS_MAX, log) {
+        let id = thing.id;
+        let input = input(thing, &channel_counts, log);
+        names.inputs.insert(id.to_owned(), input.as_ref().map(Input::width));
+        inputs.extend(input);
+    }
+    let mut outputs = Vec::new();
+    let mut used: BTreeMap<(String, u16), Place> = BTreeMap::new();
+    for thing in top.things("output", OUTPUTS_MAX, log) {
+        names.outputs.push(thing.id.to_owned());
+        outputs.extend(output(thing, &channel_counts, &mut used, log));
+    }
+    let mut control_ports = Vec::new();
+    let mut reached: Vec<(String, Place)> = Vec::new();
+    for thing in top.things("control-port", CONTROL_PORTS_MAX, log) {
+        let id = thing.id;
+        let port = control_port(thing, &mut reached, log);
+        let osc = port.as_ref().map(|port| matches!(port.reach, Reach::Osc { .. }));
+        names.control_ports.insert(id.to_owned(), osc);
+        control_ports.extend(port);
+    }
+    let network = network(&mut top, log);
+    let storage =
+        top.get("storage").and_then(|node| Table::of(node, "[storage]".to_owned(), log)).and_then(|mut table| {
+            let folder = table.get("folder").and_then(|node| text_not_empty(node, "folder", log)).map(PathBuf::from);
+            table.finish(log);
+            folder
+        });
+    top.finish(log);
+    (Rig { rate, clock, devices, inputs, outputs, control_ports, network, storage }, names)
+}
+
+fn rate(node: &Node, log: &mut Log) -> Option<SampleRate> {
+    SampleRate::try_new(whole(node, "rate_hz", 8_000, 192_000, log)?).ok()
+}
+
+fn known_device(name: &str, place: Place, devices: &[&str], log: &mut Log) -> bool {
+    let known = devices.contains(&name);
+    if !known {
+        let headline = format!("the rig has no device \"{name}\"");
+        cursor::unknown_name(Code::R01, place, headline, name, devices.iter().copied(), log);
+    }
+    known
+}
+
+fn device(thing: Thing<'_>, log: &mut Log) -> Option<Device> {
+    const HOSTS: [(&str, Host); 4] =
+        [("jack", Host::Jack), ("alsa", Host::Alsa), ("pulseaudio", Host::PulseAudio), ("pipewire", Host::PipeWire)];
+    let Thing { id, mut table, .. } = thing;
+    let accepted = list(HOSTS.iter().map(|(word, _)| *word));
+    let host = table.need("host", &accepted, log).and_then(|node| word(node, "host", &HOSTS, log));
+    let identity_node = table.get("identity");
+    let identity = identity_node.map(|node| text(node, "identity", log));
+    if identity.is_none() && host.is_some_and(|host| host != Host::Jack) {
+        log.error(Code::F08, table.at, format!("{} has no \"identity\"", table.what), "nothing found here")
+            .help("paste the identity that \"longthrow ports\" prints for the device");
+    }
+    let period_frames = table.get("period_frames").map(|node| whole(node, "period_frames", 1, PERIOD_FRAMES_MAX, log));
+    let channels = |key, table: &mut Table<'_>, log: &mut Log| match table.get(key) {
+        Some(node) => whole(node, key, 0, DEVICE_CHANNELS_MAX, log),
+        None => Some(0),
+    };
+    let inputs = channels("inputs", &mut table, log);
+    let outputs = channels("outputs", &mut table, log);
+    let link_inputs = links("link_inputs", host, inputs, &mut table, log);
+    let link_outputs = links("link_outputs", host, outputs, &mut table, log);
+    table.finish(log);
+    Some(Device {
+        id: id.into(),
+        host: host?,
+        identity: identity.unwrap_or_else(|| Some(String::new()))?,
+        period_frames: match period_frames {
+            Some(frames) => Some(frames?),
+            None => None,
+        },
+        inputs: inputs?,
+        outputs: outputs?,
+        link_inputs: link_inputs?,
+        link_outputs: link_outputs?,
+    })
+}
+
+fn links(
+    key: &'static str,
+    host: Option<Host>,
+    channels: Option<u16>,
+    table: &mut Table<'_>,
+    log: &mut Log,
+) -> Option<Vec<String>> {
+    let Some(node) = table.get(key) else { return Some(Vec::new()) };
+    if host.is_some_and(|host| host != Host::Jack) {
+        log.error(Code::F14, node.at, format!("\"{key}\" is for JACK only"), "accepted with host = \"jack\"")
+            .help("remove the line; other hosts have no links");
+        return None;
+    }
+    let max = usize::from(channels.unwrap_or(DEVICE_CHANNELS_MAX));
+    let found = entries(node, key, max, log)?;
+    found.iter().map(|node| text_not_empty(node, key, log)).collect()
+}
+
+/// The device and the channels of an input or output, counted from 0.
+fn device_channels(
+    table: &mut Table<'_>,
+    device_node: &Node,
+    devices: &[(&str, Option<(u16, u16)>)],
+    count: fn(&(u16, u16)) -> u16,
+    log: &mut Log,
+) -> Option<(String, Vec<(u16, Place)>)> {
+    let names: Vec<&str> = devices.iter().map(|(name, _)| *name).collect();
+    let device = text(device_node, "device", log).filter(|device| known_device(device, device_node.at, &names, log));
+    let node = table.need("channels", "one or two channels of the device, counted from 1: [1, 2]", log)?;
+    let found = entries(node, "channels", usize::from(DEVICE_CHANNELS_MAX), log)?;
+    let opened = devices.iter().find(|(name, _)| Some(*name) == device.as_deref()).and_then(|(_, counts)| *counts);
+    let mut channels: Vec<(u16, Place)> = Vec::new();
+    for entry in found {
+        let channel: u16 = whole(entry, "channels", 1, DEVICE_CHANNELS_MAX, log)?;
+        if let Some(opened) = opened.map(|counts| count(&counts)).filter(|opened| channel > *opened) {
+            let label = format!("{channel}; accepted: 1 to {opened}");
+            let label = if opened == 0 { format!("{channel}; the device opens none this way") } else { label };
+            log.error(Code::R02, entry.at, "the device does not open this channel", label)
+                .help("choose another, or raise inputs or outputs of the device as far as it has them");
+            return None;
+        }
+        channels.push((channel - 1, entry.at));
+    }
+    let sound = match channels[..] {
+        [_] => true,
+        [one, other] => one.0 != other.0,
+        _ => false,
+    };
+    if !sound {
+        let label = format!("{}; accepted: [1] for mono, [1, 2] for stereo", log.found(node.at));
+        log.error(Code::R03, node.at, "\"channels\" is not one or two different channels", label)
+            .help("list the channel of a mono line, or left and right of a stereo one");
+        return None;
+    }
+    Some((device?, channels))
+}
+
+fn input(thing: Thing<'_>, devices: &[(&str, Option<(u16, u16)>)], log: &mut Log) -> Option<Input> {
+    const KINDS: [(&str, InputKind); 4] = [
+        ("microphone", InputKind::Microphone),
+        ("line", InputKind::Line),
+        ("guest", InputKind::Guest),
+        ("player", InputKind::Player),
+    ];
+    let Thing { id, at, mut table } = thing;
+    let accepted = list(KINDS.iter().map(|(word, _)| *word));
+    let kind = table.need("kind", &accepted, log).and_then(|node| word(node, "kind", &KINDS, log));
+    let ways = [("device", table.get("device")), ("file", table.get("file")), ("generator", table.get("generator"))];
+    let mut named = ways.iter().filter_map(|(key, node)| Some((*key, (*node)?)));
+    let from = match (named.next(), named.next()) {
+        (Some((way, node)), None) => from(way, node, &mut table, devices, log),
+        (Some((way, node)), Some((other_way, other))) => {
+            let headline = format!("input \"{id}\" has more than one place to come from");
+            log.error(Code::F14, other.key_at, headline, format!("\"{other_way}\" here"))
+                .also(node.key_at, format!("and \"{way}\" here"))
+                .help("keep one of device, file, generator");
+            None
+        }
+        (None, _) => {
+            log.error(
+                Code::F08,
+                at,
+                format!("input \"{id}\" has nowhere to come from"),
+                "accepted: one of device, file, generator",
+            )
+            .help("add device = \"...\" with channels = [1], or file = \"...\", or generator = \"sine\"");
+            None
+        }
+    };
+    if from.is_none() {
+        // Of an input that comes from nowhere the other keys may be right.
+        for key in ["channels", "looped", "width", "level_dbfs", "frequency_hz", "seed"] {
+            table.get(key);
+        }
+    }
+    table.finish(log);
+    Some(Input { id: id.into(), kind: kind?, from: from? })
+}
+
+fn from(
+    way: &str,
+    node: &Node,
+    table: &mut Table<'_>,
+    devices: &[(&str, Option<(u16, u16)>)],
+    log: &mut Log,
+) -> Option<InputFrom> {
+    match way {
+        "device" => {
+            let (device, channels) = device_channels(table, node, devices, |counts| counts.0, log)?;
+            let channels = channels.into_iter().map(|(channel, _)| channel).collect();
+            Some(InputFrom::Device { device: device.into(), channels })
+        }
+        "file" => {
+            let path = text_not_empty(node, "file", log);
+            let looped = table.get("looped").map_or(Some(false), |node| flag(node, "looped", log));
+            let width = table.get("width").map_or(Some(2), |node| whole(node, "width", 1, 2, log));
+            Some(InputFrom::File { path: path?.into(), looped: looped?, stereo: width? == 2 })
+        }
+        _ => generator(node, table, log),
+    }
+}
+
+fn generator(node: &Node, table: &mut Table<'_>, log: &mut Log) -> Option<InputFrom> {
+    const SIGNALS: [(&str, Signal); 4] = [
+        ("sine", Signal::Sine { hertz: 997.0 }),
+        ("pink", Signal::Pink { seed: 1 }),
+        ("speech-like", Signal::SpeechLike { seed: 1 }),
+        ("silence", Signal::Silence),
+    ];
+    let signal = word(node, "generator", &SIGNALS, log);
+    let level = table.get("level_dbfs").map_or(Some(-20.0), |node| number(node, "level_dbfs", -90.0, 0.0, log));
+    let signal = match signal {
+        Some(Signal::Sine { hertz }) => {
+            let hertz =
+                table.get("frequency_hz").map_or(Some(hertz), |node| number(node, "frequency_hz", 10.0, 20_000.0, log));
+            hertz.map(|hertz| Signal::Sine { hertz })
+        }
+        Some(Signal::Pink { seed }) => seed_of(seed, table, log).map(|seed| Signal::Pink { seed }),
+        Some(Signal::SpeechLike { seed }) => seed_of(seed, table, log).map(|seed| Signal::SpeechLike { seed }),
+        silence => {
+            // Of a signal that is not known the other keys may be right.
+            table.get("frequency_hz");
+            table.get("seed");
+            silence
+        }
+    };
+    Some(InputFrom::Generator { signal: signal?, level: Decibels::try_new(level?).ok()? })
+}
+
+fn seed_of(seed: u32, table: &mut Table<'_>, log: &mut Log) -> Option<u32> {
+    table.get("seed").map_or(Some(seed), |node| whole(node, "seed", 0, u32::MAX, log))
+}
+
+fn output(
+    thing: Thing<'_>,
+    devices: &[(&str, Option<(u16, u16)>)],
+    used: &mut BTreeMap<(String, u16), Place>,
+    log: &mut Log,
+) -> Option<Output> {
+    const KINDS: [(&str, OutputKind); 4] = [
+        ("headphones", OutputKind::Headphones),
+        ("loudspeaker", OutputKind::Loudspeaker),
+        ("line", OutputKind::Line),
+        ("feed", OutputKind::Feed),
+    ];
+    let Thing { id, mut table, .. } = thing;
+    let accepted = list(KINDS.iter().map(|(word, _)| *word));
+    let kind = table.need("kind", &accepted, log).and_then(|node| word(node, "kind", &KINDS, log));
+    let device_node = table.need("device", "a device of the rig", log);
+    let wired = match device_node {
+        Some(node) => device_channels(&mut table, node, devices, |counts| counts.1, log),
+        None => {
+            table.get("channels");
+            None
+        }
+    };
+    table.finish(log);
+    let (device, channels) = wired?;
+    let mut free = true;
+    for (channel, place) in &channels {
+        match used.get(&(device.clone(), *channel)) {
+            Some(first) => {
+                let label = format!("channel {} of \"{device}\" for the second time", channel + 1);
+                log.error(Code::R04, *place, "two outputs use the same channel", label)
+                    .also(*first, "already used here")
+                    .help("give each output channels of its own; one output may carry any bus");
+                free = false;
+            }
+            None => {
+                used.insert((device.clone(), *channel), *place);
+            }
+        }
+    }
+    let channels = channels.into_iter().map(|(channel, _)| channel).collect();
+    let output = Output { id: id.into(), kind: kind?, device: device.into(), channels };
+    free.then_some(output)
+}
+
+fn control_port(thing: Thing<'_>, reached: &mut Vec<(String, Place)>, log: &mut Log) -> Option<ControlPort> {
+    #[derive(Clone, Copy)]
+    enum Kind {
+        Midi,
+        JackMidi,
+        Serial,
+        Osc,
+    }
+    const KINDS: [(&str, Kind); 4] =
+        [("midi", Kind::Midi), ("jack-midi", Kind::JackMidi), ("serial", Kind::Serial), ("osc", Kind::Osc)];
+    let Thing { id, mut table, .. } = thing;
+    let accepted = list(KINDS.iter().map(|(word, _)| *word));
+    let Some(kind) = table.need("kind", &accepted, log).and_then(|node| word(node, "kind", &KINDS, log)) else {
+        // Of a port of an unknown kind the other keys may be right.
+        for key in ["name", "server", "link_input", "link_output", "path", "baud", "address", "reply"] {
+            table.get(key);
+        }
+        table.finish(log);
+        return None;
+    };
+    let optional = |key, table: &mut Table<'_>, log: &mut Log| match table.get(key) {
+        Some(node) => text(node, key, log).map(|text| (text, node.at)),
+        None => Some((String::new(), table.at)),
+    };
+    let (reach, reaches) = match kind {
+        Kind::Midi => {
+            let node = table.need("name", "the name that \"longthrow ports\" prints", log);
+            let name = node.and_then(|node| text_not_empty(node, "name", log).map(|name| (name, node.at)));
+            let place = name.as_ref().map(|(name, at)| (format!("midi {name}"), *at));
+            (name.map(|(name, _)| Reach::Midi { name }), place)
+        }
+        Kind::JackMidi => {
+            let server = optional("server", &mut table, log);
+            let link_input = optional("link_input", &mut table, log);
+            let link_output = optional("link_output", &mut table, log);
+            let place = link_input
+                .as_ref()
+                .filter(|(link, _)| !link.is_empty())
+                .map(|(link, at)| (format!("jack {} {link}", server.as_ref().map_or("", |server| &server.0)), *at));
+            let reach = match (server, link_input, link_output) {
+                (Some((server, _)), Some((link_input, _)), Some((link_output, _))) => {
+                    Some(Reach::JackMidi { server, link_input, link_output })
+                }
+                _ => None,
+            };
+            (reach, place)
+        }
+        Kind::Serial => {
+            let node = table.need("path", "the device file, as /dev/serial/by-id/...", log);
+            let path = node.and_then(|node| text_not_empty(node, "path", log).map(|path| (path, node.at)));
+            let baud = table.get("baud").map_or(Some(31_250), |node| whole(node, "baud", 300, 4_000_000, log));
+            let place = path.as_ref().map(|(path, at)| (format!("serial {path}"), *at));
+            (path.zip(baud).map(|((path, _), baud)| Reach::Serial { path: path.into(), baud }), place)
+        }
+        Kind::Osc => {
+            let node = table.need("address", "an address, as \"10.0.0.7\"", log);
+            let address = node.and_then(|node| {
+                parsed::<IpAddr>(node, "address", "an address, as \"10.0.0.7\"", log).zip(Some(node.at))
+            });
+            let reply = table
+                .get("reply")
+                .map(|node| parsed::<SocketAddr>(node, "reply", "an address and port, as \"10.0.0.7:9000\"", log));
+            let place = address.map(|(address, at)| (format!("osc {address}"), at));
+            let reach = match (address, reply) {
+                (Some((address, _)), None) => Some(Reach::Osc { address, reply: None }),
+                (Some((address, _)), Some(Some(reply))) => Some(Reach::Osc { address, reply: Some(reply) }),
+                _ => None,
+            };
+            (reach, place)
+        }
+    };
+    table.finish(log);
+    if let Some((what, place)) = reaches {
+        if let Some((_, first)) = reached.iter().find(|(earlier, _)| *earlier == what) {
+            log.error(Code::R05, place, "two control ports reach the same thing", "reached for the second time")
+                .also(*first, "already reached here")
+                .help("keep one of the two; the panel may name one port for any number of controls");
+            return None;
+        }
+        reached.push((what, place));
+    }
+    Some(ControlPort { id: id.into(), reach: reach? })
+}
+
+fn network(top: &mut Table<'_>, log: &mut Log) -> Network {
+    const ROLES: [(&str, Role); 3] = [("see", Role::See), ("operate", Role::Operate), ("administer", Role::Administer)];
+    let mut network = Network {
+        listen: SocketAddr::from(([127, 0, 0, 1], 9123)),
+        remotes: BTreeMap::new(),
+        wired_control: Vec::new(),
+        followers: Vec::new(),
+    };
+    let table = top.get("network").and_then(|node| Table::of(node, "[network]".to_owned(), log));
+    if let Some(mut table) = table {
+        let listen = table
+            .get("listen")
+            .and_then(|node| parsed(node, "listen", "an address and port of this machine, as \"127.0.0.1:9123\"", log));
+        network.listen = listen.unwrap_or(network.listen);
+        if let Some(node) = table.get("wired_control") {
+            for entry in entries(node, "wired_control", REMOTES_MAX, log).unwrap_or_default() {
+                let accepted = "addresses of this machine's own interfaces, as [\"10.0.0.1\"]";
+                network.wired_control.extend(parsed::<IpAddr>(entry, "wired_control", accepted, log));
+            }
+        }
+        let remotes = table.get("remote").and_then(|node| Table::of(node, "[network.remote]".to_owned(), log));
+        let mut seen: BTreeMap<IpAddr, Place> = BTreeMap::new();
+        for (written, node) in remotes.iter().flat_map(Table::entries) {
+            if seen.len() == REMOTES_MAX {
+                cursor::too_many(node.key_at, "remote addresses", seen.len() + 1, REMOTES_MAX, log);
+                break;
+            }
+            let Some(mut remote) = Table::of(node, format!("remote \"{written}\""), log) else { continue };
+            let accepted = list(ROLES.iter().map(|(word, _)| *word));
+            let role = remote.need("role", &accepted, log).and_then(|node| word(node, "role", &ROLES, log));
+            remote.finish(log);
+            let Ok(address) = written.parse::<IpAddr>() else {
+                unusable(node.key_at, "remote", "an address in quotes, as [network.remote.\"10.0.0.7\"]", log);
+                continue;
+            };
+            if let Some(first) = seen.insert(address, node.key_at) {
+                log.error(Code::R06, node.key_at, "one address has two roles", format!("{address} again"))
+                    .also(first, "the first stands here")
+                    .help("keep one of the two");
+            }
+            network.remotes.extend(role.map(|role| (address, role)));
+        }
+        table.finish(log);
+    }
+    for thing in top.things("follower", FOLLOWERS_MAX, log) {
+        network.followers.extend(follower(thing, log));
+    }
+    network
+}
+
+fn follower(thing: Thing<'_>, log: &mut Log) -> Option<Follower> {
+    /// Meter frames leave the engine a hundred times a second.
+    const RATE_HZ_MAX: f32 = 100.0;
+    let Thing { mut table, .. } = thing;
+    let accepted = "an address and port, as \"10.0.0.7:9000\"";
+    let address = table.need("address", accepted, log).and_then(|node| parsed(node, "address", accepted, log));
+    let accepted = "an OSC pattern over meter paths, as \"/meter/bus/*\"";
+    let pattern = table.need("pattern", accepted, log).and_then(|node| {
+        let pattern = text(node, "pattern", log)?;
+        let sound = pattern.starts_with('/') && pattern.bytes().all(|byte| byte.is_ascii_graphic() && byte != b'#');
+        if !sound {
+            unusable(node.at, "pattern", accepted, log);
+        }
+        sound.then_some(pattern)
+    });
+    let rate_hz = table.get("rate_hz").map_or(Some(20.0), |node| number(node, "rate_hz", 0.1, RATE_HZ_MAX, log));
+    table.finish(log);
+    Some(Follower { address: address?, pattern: pattern?, rate_hz: rate_hz? })
+}

@@ -1,0 +1,404 @@
+//! Reads the profile: one show's channels, buses, outputs, moves and starting mix.
+
+use super::cursor::{self, Table, Thing, check_id, number, points, text_not_empty, unknown_name, word};
+use super::diagnostic::Code;
+use super::log::{Log, Place};
+use super::model::{Bus, Channel, ControlKind, Id, Move, Profile, Rejoin};
+use super::panel::ControlKinds;
+use super::rig::RigNames;
+use super::text::{Node, Raw, Tree};
+use crate::params::{Address, AddressError, Domain, Key, Parameter, Scope, TABLE, Taper, Value, nearest};
+use std::collections::BTreeMap;
+
+/// The buses that every profile has.
+pub(super) const ALWAYS: [&str; 2] = ["programme", "audition"];
+
+const SOURCE_LANES_MAX: usize = 256;
+const BUS_LANES_MAX: usize = 64;
+const LANES_OF_A_BUS: usize = 2;
+const OUTPUTS_MAX: usize = 128;
+const MOVES_MAX: usize = 1024;
+
+/// A channel or bus as the file names it.
+struct Named {
+    id: Id,
+    at: Place,
+    was: Option<(Id, Place)>,
+    label: String,
+}
+
+/// What is being gathered while a profile is read.
+struct Show<'r> {
+    rig: Option<&'r RigNames>,
+    bus_ids: Vec<&'r str>,
+    values: BTreeMap<Address, Value>,
+}
+
+/// Reads a profile; with the names of a rig and the controls of a panel also what it says of them.
+pub(super) fn read(
+    tree: &Tree,
+    text: usize,
+    rig: Option<&RigNames>,
+    panel: Option<&ControlKinds>,
+    log: &mut Log,
+) -> Profile {
+    let mut top = Table::root(tree, text, "the profile");
+    cursor::head(&mut top, "profile", log);
+    let name = top.need("name", "what people call the show", log).and_then(|node| text_not_empty(node, "name", log));
+
+    // Lanes are the limit on channels and buses; these only bound the reading.
+    let channel_things = top.things("channel", 2 * SOURCE_LANES_MAX, log);
+    let bus_things = top.things("bus", 2 * BUS_LANES_MAX, log);
+    let channel_ids: Vec<&str> = channel_things.iter().map(|thing| thing.id).collect();
+    let absent = ALWAYS.into_iter().filter(|always| bus_things.iter().all(|thing| thing.id != *always));
+    let bus_ids: Vec<&str> = absent.chain(bus_things.iter().map(|thing| thing.id)).collect();
+    let mut show = Show { rig, bus_ids: bus_ids.clone(), values: BTreeMap::new() };
+
+    let mut lanes = 0;
+    let mut channels = Vec::new();
+    for mut thing in channel_things {
+        let before = lanes;
+        let width = source_width(&mut thing, rig, log);
+        lanes += width;
+        if before <= SOURCE_LANES_MAX && lanes > SOURCE_LANES_MAX {
+            let label = format!("lane {lanes}; accepted: up to {SOURCE_LANES_MAX}");
+            log.error(Code::S06, thing.at, "the channels need more lanes than the engine has", label)
+                .help("a mono channel takes one lane, a stereo channel two; remove channels from here on");
+        }
+        channels.push(named(thing, Scope::Channel, &mut show, log));
+    }
+    if bus_ids.len() * LANES_OF_A_BUS > BUS_LANES_MAX
+        && let Some(thing) = bus_things.last()
+    {
+        let label = format!("{} lanes; accepted: up to {BUS_LANES_MAX}", bus_ids.len() * LANES_OF_A_BUS);
+        log.error(Code::S06, thing.at, "the buses need more lanes than the engine has", label)
+            .help("every bus takes two lanes, programme and audition too; remove some");
+    }
+    let named_buses: Vec<Named> =
+        bus_things.into_iter().map(|thing| named(thing, Scope::Bus, &mut show, log)).collect();
+    for thing in top.things("output", OUTPUTS_MAX, log) {
+        if let Some(rig) = rig.filter(|rig| !rig.outputs.iter().any(|output| output == thing.id)) {
+            let headline = format!("the rig has no output \"{}\"", thing.id);
+            unknown_name(Code::S05, thing.at, headline, thing.id, rig.outputs.iter().map(|output| &**output), log);
+        }
+        output(thing, &mut show, log);
+    }
+    renames(&channels, log);
+    renames(&named_buses, log);
+
+    let known = Known { rig, panel, channel_ids: &channel_ids, bus_ids: &bus_ids };
+    let mut moves = Vec::new();
+    if let Some(table) = top.get("moves").and_then(|node| Table::of(node, "[moves]".to_owned(), log)) {
+        let entries = table.entries();
+        if let Some((_, beyond)) = entries.get(MOVES_MAX) {
+            cursor::too_many(beyond.key_at, "moves", entries.len(), MOVES_MAX, log);
+        }
+        for (control, node) in entries.into_iter().take(MOVES_MAX) {
+            moves.extend(read_move(control, node, &known, log));
+        }
+    }
+    top.finish(log);
+
+    let always = |id: &str| Bus { id: id.into(), was: None, label: id.to_owned() };
+    let mut buses: Vec<Bus> =
+        ALWAYS.into_iter().filter(|id| named_buses.iter().all(|bus| *bus.id != **id)).map(always).collect();
+    buses.extend(named_buses.into_iter().map(|bus| Bus {
+        id: bus.id,
+        was: bus.was.map(|(was, _)| was),
+        label: bus.label,
+    }));
+    Profile {
+        name: name.unwrap_or_default(),
+        channels: channels
+            .into_iter()
+            .map(|channel| Channel { id: channel.id, was: channel.was.map(|(was, _)| was), label: channel.label })
+            .collect(),
+        buses,
+        moves,
+        values: show.values,
+    }
+}
+
+/// How many lanes a channel takes. Notes what of it depends on that.
+fn source_width(thing: &mut Thing<'_>, rig: Option<&RigNames>, log: &mut Log) -> usize {
+    let Some(Raw::Text(source)) = thing.table.get("source").map(|node| &node.value) else { return 1 };
+    let width = rig.and_then(|rig| *rig.inputs.get(source)?).unwrap_or(1);
+    if width == 2
+        && let Some(node) = thing.table.get("pan-law")
+    {
+        let label = format!("\"{source}\" is stereo; pan is its balance");
+        log.warning(Code::S11, node.key_at, "the pan law of a stereo channel has no effect", label)
+            .help("remove the line, or choose a mono input");
+    }
+    width
+}
+
+/// Reads a channel or bus: its label, its earlier id, and every parameter of its scope.
+fn named(thing: Thing<'_>, scope: Scope, show: &mut Show<'_>, log: &mut Log) -> Named {
+    let Thing { id, at, mut table } = thing;
+    let label = table.get("label").and_then(|node| text_not_empty(node, "label", log));
+    let was = table.get("was").and_then(|node| {
+        let was = text_not_empty(node, "was", log)?;
+        check_id(&was, node.at, log).then(|| (Id::from(was), node.at))
+    });
+    values(id, scope, &mut table, show, log);
+    table.finish(log);
+    Named { id: id.into(), at, was, label: label.unwrap_or_else(|| id.to_owned()) }
+}
+
+fn output(thing: Thing<'_>, show: &mut Show<'_>, log: &mut Log) {
+    let Thing { id, mut table, .. } = thing;
+    values(id, Scope::Output, &mut table, show, log);
+    table.finish(log);
+}
+
+/// Reads every parameter that the table of parameters has for a scope.
+fn values(id: &str, scope: Scope, table: &mut Table<'_>, show: &mut Show<'_>, log: &mut Log) {
+    for row in TABLE.iter().filter(|row| row.scope == scope) {
+        let required = row.default.is_empty();
+        let node = if required { table.need(row.word, &row.accepted(), log) } else { table.get(row.word) };
+        let Some(node) = node else { continue };
+        if row.further.is_none() {
+            let value = value(row, node, show, log);
+            show.values.extend(value.map(|value| (Address::new(row.key, id), value)));
+            continue;
+        }
+        let Some(inner) = Table::of(node, format!("\"{}\" of {}", row.word, table.what), log) else { continue };
+        for (bus, node) in inner.entries() {
+            if !show.bus_ids.contains(&bus) {
+                let headline = format!("the profile has no bus \"{bus}\"");
+                unknown_name(Code::S03, node.key_at, headline, bus, show.bus_ids.iter().copied(), log);
+            }
+            let value = value(row, node, show, log);
+            show.values.extend(value.map(|value| (Address::with_further(row.key, id, bus), value)));
+        }
+    }
+}
+
+/// A value as the parameter keeps it.
+fn value(row: &Parameter, node: &Node, show: &Show<'_>, log: &mut Log) -> Option<Value> {
+    let written = match &node.value {
+        Raw::Text(text) => Value::Word(text.as_str().into()),
+        Raw::Whole(_) | Raw::Number(_) => Value::Number(cursor::finite(node, row.word, log)?),
+        _ => {
+            refused(row, node, node.value.name(), log);
+            return None;
+        }
+    };
+    let Ok(value) = row.accept(&written) else {
+        let unit = match (row.domain, &written) {
+            (Domain::Number { unit, .. }, Value::Number(_)) => unit.symbol(),
+            _ => "",
+        };
+        refused(row, node, unit, log);
+        return None;
+    };
+    if let Value::Word(name) = &value {
+        match row.domain {
+            Domain::InputId => {
+                if let Some(rig) = show.rig.filter(|rig| !rig.inputs.contains_key(&**name)) {
+                    let headline = format!("the rig has no input \"{name}\"");
+                    let inputs = rig.inputs.keys().map(|input| &**input);
+                    unknown_name(Code::S01, node.at, headline, name, inputs, log);
+                }
+            }
+            Domain::BusId if !show.bus_ids.contains(&&**name) => {
+                let headline = format!("the profile has no bus \"{name}\"");
+                unknown_name(Code::S03, node.at, headline, name, show.bus_ids.iter().copied(), log);
+            }
+            _ => {}
+        }
+    }
+    Some(value)
+}
+
+fn refused(row: &Parameter, node: &Node, unit: &str, log: &mut Log) {
+    let space = if unit.is_empty() { "" } else { " " };
+    let label = format!("{}{space}{unit}; accepted: {}", log.found(node.at), row.accepted());
+    let scope = row.scope.word();
+    let article = if row.scope == Scope::Output { "an" } else { "a" };
+    let help = match (&node.value, row.domain) {
+        (Raw::Text(found), Domain::Words(words)) => nearest(found, words.iter().copied()).map_or_else(
+            || "use one of the words accepted".to_owned(),
+            |nearest| format!("did you mean \"{nearest}\"?"),
+        ),
+        (Raw::Text(_), Domain::Number { .. }) => "write the number without quotes and without its unit".to_owned(),
+        (Raw::Whole(_) | Raw::Number(_), Domain::Number { .. }) if row.key == Key::ChannelFader => {
+            "what the fader lacks, trim or the fader of the bus may give".to_owned()
+        }
+        (Raw::Flag(_), Domain::Words(_)) => "states are words, in quotes".to_owned(),
+        _ => "\"longthrow params\" lists what every parameter accepts".to_owned(),
+    };
+    log.error(Code::S10, node.at, format!("{} is not what {article} {scope} accepts", row.word), label).help(help);
+}
+
+/// An earlier id can have become one thing only, and only when nothing carries it now.
+fn renames(all: &[Named], log: &mut Log) {
+    let mut claimed: BTreeMap<&str, Place> = BTreeMap::new();
+    for Named { id, was, .. } in all {
+        let Some((was, place)) = was else { continue };
+        if let Some(holder) = all.iter().find(|other| other.id == *was) {
+            let headline = format!("\"{was}\" is still in use, so \"{id}\" cannot have been it");
+            log.error(Code::S09, *place, headline, "an id that nothing has now is accepted")
+                .also(holder.at, format!("\"{was}\" stands here"))
+                .help("remove the line, or rename the other one");
+        } else if let Some(first) = claimed.insert(was, *place) {
+            log.error(Code::S09, *place, format!("two things claim to have been \"{was}\""), "the second claim")
+                .also(first, "the first claim")
+                .help("keep the line where the sound is to go on");
+        }
+    }
+}
+
+/// The names that a move can use.
+struct Known<'k> {
+    rig: Option<&'k RigNames>,
+    panel: Option<&'k ControlKinds>,
+    channel_ids: &'k [&'k str],
+    bus_ids: &'k [&'k str],
+}
+
+fn read_move(control: &str, node: &Node, known: &Known<'_>, log: &mut Log) -> Option<Move> {
+    const REJOINS: [(&str, Rejoin); 3] =
+        [("meet", Rejoin::Meet), ("converge", Rejoin::Converge), ("at-once", Rejoin::AtOnce)];
+    let kind = match known.panel {
+        None => {
+            check_id(control, node.key_at, log);
+            None
+        }
+        Some(panel) => match panel.get(control) {
+            Some(kind) => *kind,
+            None => {
+                let headline = format!("the panel has no control \"{control}\"");
+                let controls = panel.keys().map(|control| &**control);
+                unknown_name(Code::S02, node.key_at, headline, control, controls, log);
+                None
+            }
+        },
+    };
+    if let Raw::Text(_) = node.value {
+        let target = target(node, known, log)?;
+        fits(kind, &target, node, log);
+        return Some(Move { control: control.into(), target, response: None, step: None, rejoin: Rejoin::default() });
+    }
+    let Raw::Table(_) = node.value else {
+        let label =
+            format!("{} ({}); accepted: a target, or a table with a target", log.found(node.at), node.value.name());
+        log.error(Code::F06, node.at, format!("the move of \"{control}\" is of the wrong type"), label)
+            .help("write f1 = \"channel.lectern.fader\" or f1 = { target = \"...\", rejoin = \"converge\" }");
+        return None;
+    };
+    let mut table = Table::of(node, format!("the move of \"{control}\""), log)?;
+    let target = table.need("target", "a parameter, as \"channel.lectern.fader\"", log).and_then(|node| {
+        let target = target(node, known, log)?;
+        fits(kind, &target, node, log);
+        Some(target)
+    });
+    let range = target.as_ref().and_then(|target| match target.key.parameter().domain {
+        Domain::Number { lowest, highest, .. } => Some((lowest, highest)),
+        _ => None,
+    });
+    let moved_by = |node: &Node, key: &str, wants: &str, right: bool, log: &mut Log| {
+        if !right {
+            let label = format!("accepted for {wants}");
+            log.error(Code::S08, node.key_at, format!("\"{key}\" means nothing for this move"), label)
+                .help("remove it, or move a parameter it fits with a control it fits");
+        }
+    };
+    let slides = kind.is_none_or(|kind| matches!(kind, ControlKind::Fader | ControlKind::Knob));
+    let response = table.get("response").map(|node| {
+        moved_by(
+            node,
+            "response",
+            "a fader or knob that moves a number",
+            slides && (range.is_some() || target.is_none()),
+            log,
+        );
+        let (lowest, highest) = range.unwrap_or((f32::MIN, f32::MAX));
+        points(node, "response", lowest, highest, Code::S07, log)
+    });
+    let step = table.get("step").map(|node| {
+        let turns = kind.is_none_or(|kind| matches!(kind, ControlKind::Encoder(_)));
+        moved_by(node, "step", "an encoder that moves a number", turns && (range.is_some() || target.is_none()), log);
+        let (lowest, highest) = range.unwrap_or((0.0, 1000.0));
+        number(node, "step", 0.001, highest - lowest, log)
+    });
+    let rejoin = table.get("rejoin").map(|node| {
+        moved_by(node, "rejoin", "a fader or knob", slides, log);
+        word(node, "rejoin", &REJOINS, log)
+    });
+    table.finish(log);
+    Some(Move {
+        control: control.into(),
+        target: target?,
+        response: match response {
+            Some(response) => Some(response?),
+            None => None,
+        },
+        step: match step {
+            Some(step) => Some(step?),
+            None => None,
+        },
+        rejoin: rejoin.unwrap_or(Some(Rejoin::default()))?,
+    })
+}
+
+/// Whether this kind of control can move (or show) that parameter.
+fn fits(kind: Option<ControlKind>, target: &Address, node: &Node, log: &mut Log) {
+    let Some(kind) = kind else { return };
+    let row = target.key.parameter();
+    let help = match (kind, row.domain, row.taper) {
+        (ControlKind::Lamp, ..) => return,
+        (_, _, Taper::None) => "no control moves it; it is set in the profile or over OSC",
+        (ControlKind::Momentary | ControlKind::Hold | ControlKind::Latching, Domain::Number { .. }, _) => {
+            "a button moves parameters that have states, as channel.ID.switch; use a fader, knob or encoder here"
+        }
+        _ => return,
+    };
+    let label = format!("{}; {}", log.found(node.at), row.summary);
+    log.error(Code::S08, node.at, "this control cannot move this parameter", label).help(help);
+}
+
+fn target(node: &Node, known: &Known<'_>, log: &mut Log) -> Option<Address> {
+    let written = cursor::text(node, "target", log)?;
+    let address = match Address::from_dotted(&written) {
+        Ok(address) => address,
+        Err(error) => {
+            let help = match &error {
+                AddressError::UnknownParameter { nearest: Some(nearest), .. } => format!("did you mean \"{nearest}\"?"),
+                AddressError::UnknownScope(scope) => match nearest(scope, Scope::ALL.into_iter().map(Scope::word)) {
+                    Some(nearest) => format!("did you mean \"{nearest}\"?"),
+                    None => "write it like \"channel.lectern.fader\"".to_owned(),
+                },
+                _ => "write it like \"channel.lectern.fader\"; \"longthrow params\" lists all".to_owned(),
+            };
+            log.error(Code::S04, node.at, "the target is no parameter", error.to_string()).help(help);
+            return None;
+        }
+    };
+    let mut sound = true;
+    let scope = address.key.parameter().scope;
+    let outputs: Option<Vec<&str>> = known.rig.map(|rig| rig.outputs.iter().map(|output| &**output).collect());
+    let ids = match scope {
+        Scope::Channel => Some(known.channel_ids),
+        Scope::Bus => Some(known.bus_ids),
+        Scope::Output => outputs.as_deref(),
+    };
+    if let Some(ids) = ids.filter(|ids| !ids.contains(&&*address.id)) {
+        let headline = format!("there is no {} \"{}\"", scope.word(), address.id);
+        unknown_name(Code::S04, node.at, headline, &address.id, ids.iter().copied(), log);
+        sound = false;
+    }
+    if let Some(bus) = address.further.as_deref().filter(|bus| !known.bus_ids.contains(bus)) {
+        unknown_name(
+            Code::S03,
+            node.at,
+            format!("the profile has no bus \"{bus}\""),
+            bus,
+            known.bus_ids.iter().copied(),
+            log,
+        );
+        sound = false;
+    }
+    sound.then_some(address)
+}
