@@ -1,1 +1,3 @@
 //! (room)
+
+pub mod wires;

@@ -1,1 +1,3 @@
 //! (room)
+
+pub mod jack_server;

@@ -1,1 +1,7 @@
 //! (room)
+
+pub mod audio;
+pub mod clock;
+
+pub mod jack_audio;
+mod notices;
