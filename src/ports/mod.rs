@@ -2,6 +2,6 @@
 
 pub mod audio;
 pub mod clock;
-
 pub mod jack_audio;
 mod notices;
+pub mod wav;
