@@ -467,3 +467,6 @@ fn sum_bank(
         }
     }
 }
+//! (room)
+
+pub mod wires;

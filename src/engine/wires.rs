@@ -1,15 +1,121 @@
-//! The samples of one callback, as the engine sees them.
+//! The samples of one callback, as the engine sees them: planar, whatever the layout of the device is.
 
-/// Planar access to the samples of one callback, whatever the layout of the device.
+/// The inputs and outputs of one callback. Channels count from 0, samples are full scale at -1 and +1.
+///
+/// Outputs that nobody writes are silent.
 pub trait Wires {
     /// Frames in this callback.
+    ///
+    /// Real-time: safe
     fn frames(&self) -> usize;
-    /// Copies frames `offset..` of an input into `into`; an input that does not exist reads as zeros.
+
+    /// How many inputs there are.
+    ///
+    /// Real-time: safe
+    fn inputs(&self) -> usize;
+
+    /// How many outputs there are.
+    ///
+    /// Real-time: safe
+    fn outputs(&self) -> usize;
+
+    /// Copies the frames from `offset` on of an input into `into`. What does not exist, channel or frame, reads as 0.
     ///
     /// Real-time: safe
     fn read(&mut self, channel: usize, offset: usize, into: &mut [f32]);
-    /// Copies `from` to frames `offset..` of an output; an output that does not exist is ignored.
+
+    /// Writes `from` to the frames from `offset` on of an output. What does not exist is ignored.
     ///
     /// Real-time: safe
     fn write(&mut self, channel: usize, offset: usize, from: &[f32]);
+}
+
+/// Wires over two planar buffers: channel `c` starts at `c * stride`, and `frames <= stride`.
+#[derive(Debug)]
+pub struct PlanarWires<'a> {
+    /// How many frames of each channel are used.
+    pub frames: usize,
+    /// From the start of one channel to the start of the next.
+    pub stride: usize,
+    /// Inputs, a whole number of strides.
+    pub inputs: &'a [f32],
+    /// Outputs, a whole number of strides.
+    pub outputs: &'a mut [f32],
+}
+
+impl Wires for PlanarWires<'_> {
+    fn frames(&self) -> usize {
+        self.frames
+    }
+
+    fn inputs(&self) -> usize {
+        self.inputs.len().checked_div(self.stride).unwrap_or(0)
+    }
+
+    fn outputs(&self) -> usize {
+        self.outputs.len().checked_div(self.stride).unwrap_or(0)
+    }
+
+    fn read(&mut self, channel: usize, offset: usize, into: &mut [f32]) {
+        let start = channel.saturating_mul(self.stride);
+        let exists = channel < self.inputs();
+        copy_what_exists(if exists { &self.inputs[start..start + self.frames] } else { &[] }, offset, into);
+    }
+
+    fn write(&mut self, channel: usize, offset: usize, from: &[f32]) {
+        if channel < self.outputs() {
+            let start = channel * self.stride;
+            write_what_exists(&mut self.outputs[start..start + self.frames], offset, from);
+        }
+    }
+}
+
+/// Copies `source` from `offset` on into `into`; frames beyond the end of `source` become 0.
+///
+/// Real-time: safe
+pub fn copy_what_exists(source: &[f32], offset: usize, into: &mut [f32]) {
+    let source = source.get(offset..).unwrap_or(&[]);
+    let length = source.len().min(into.len());
+    into[..length].copy_from_slice(&source[..length]);
+    into[length..].fill(0.0);
+}
+
+/// Copies `from` to `target` from `offset` on; frames beyond the end of `target` are dropped.
+///
+/// Real-time: safe
+pub fn write_what_exists(target: &mut [f32], offset: usize, from: &[f32]) {
+    let target = target.get_mut(offset..).unwrap_or_default();
+    let length = target.len().min(from.len());
+    target[..length].copy_from_slice(&from[..length]);
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn channels_and_frames_that_do_not_exist_read_as_silence_and_swallow_what_is_written() {
+        let inputs = [1.0, 2.0, 3.0, 0.0, 4.0, 5.0, 6.0, 0.0];
+        let mut outputs = [0.0; 4];
+        let mut wires = PlanarWires { frames: 3, stride: 4, inputs: &inputs, outputs: &mut outputs };
+        assert_eq!((wires.inputs(), wires.outputs(), wires.frames()), (2, 1, 3));
+        let mut read = [9.0; 3];
+        wires.read(1, 1, &mut read);
+        assert_eq!(read, [5.0, 6.0, 0.0]);
+        wires.read(2, 0, &mut read);
+        assert_eq!(read, [0.0; 3]);
+        wires.read(0, 7, &mut read);
+        assert_eq!(read, [0.0; 3]);
+        wires.write(0, 1, &[7.0, 8.0, 9.0]);
+        wires.write(1, 0, &[7.0]);
+        wires.write(0, 9, &[7.0]);
+        assert_eq!(outputs, [0.0, 7.0, 8.0, 0.0]);
+    }
+
+    #[test]
+    fn wires_without_channels_are_possible() {
+        let mut wires = PlanarWires { frames: 5, stride: 0, inputs: &[], outputs: &mut [] };
+        assert_eq!((wires.inputs(), wires.outputs()), (0, 0));
+        wires.write(0, 0, &[1.0]);
+    }
 }

@@ -17,3 +17,6 @@ pub use clock::{Clock, Moment};
 pub use crossing::{Console, Echo, Seat, crossing};
 pub use lease::{Guard, Lease};
 pub use tape::{TapeReader, TapeWriter, Winding, tape};
+//! (room)
+
+pub mod jack_server;

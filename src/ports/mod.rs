@@ -8,3 +8,8 @@ pub mod serial;
 pub mod service;
 pub mod storage;
 pub mod watch;
+pub mod audio;
+pub mod clock;
+pub mod jack_audio;
+mod notices;
+pub mod wav;

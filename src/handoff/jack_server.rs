@@ -1,0 +1,149 @@
+//! Opening a client on a JACK server by the server's name, and hearing of its end: what the `jack` crate leaves unsafe.
+//!
+//! `jack::Client::new` cannot name a server: its option `SERVER_NAME` is marked as not implemented (jack 0.13.5), since
+//! the name is a variadic argument of the C function. The other way in, `JACK_DEFAULT_SERVER`, belongs to the whole
+//! process, and writing to the environment is unsafe as well. When the crate can take a name, [`open`] can go.
+
+#![expect(
+    unsafe_code,
+    reason = "the C library is called directly to name a server, and the crate marks its shutdown callback unsafe"
+)]
+
+use jack::jack_sys;
+use jack::{Client, ClientStatus, Control, Frames, NotificationHandler, PortId};
+use std::ffi::{CString, c_char, c_uint};
+use std::sync::{Mutex, MutexGuard, Once, PoisonError};
+
+/// `JackNoStartServer`: this program never starts a server.
+const NO_START_SERVER: c_uint = 1;
+/// `JackServerName`: one more argument follows, the name of the server.
+const SERVER_NAME: c_uint = 4;
+
+type ClientOpen = unsafe extern "C" fn(*const c_char, c_uint, *mut c_uint, ...) -> *mut jack_sys::jack_client_t;
+
+/// The server that this process talks to, and how many clients it has there.
+static SERVER: Mutex<(String, usize)> = Mutex::new((String::new(), 0));
+
+fn server() -> MutexGuard<'static, (String, usize)> {
+    SERVER.lock().unwrap_or_else(PoisonError::into_inner)
+}
+
+/// A client and its share in the one server. The client is dropped first, as the order of the fields says; whoever takes
+/// them apart keeps that order (a lease inside of what is given to `activate_async` is dropped after the client).
+#[derive(Debug)]
+pub struct ServerClient {
+    /// The client, not yet active.
+    pub client: Client,
+    /// To be kept until the client is closed.
+    pub lease: Lease,
+}
+
+/// Keeps clients of another server out, which would share the memory of this one.
+#[derive(Debug)]
+pub struct Lease(());
+
+impl Drop for Lease {
+    fn drop(&mut self) {
+        server().1 -= 1;
+    }
+}
+
+/// Why there is no client.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum ServerError {
+    /// No JACK library can be loaded.
+    NoLibrary(String),
+    /// The process has clients on the server of this name, and the library can serve one server at a time only.
+    OtherServerInUse(String),
+    /// No server of that name answers, or it refuses.
+    NoAnswer(ClientStatus),
+}
+
+/// Opens a client on the server of that name, or on the default one (`JACK_DEFAULT_SERVER`, else "default") when it is
+/// empty. Starts no server. Another client of that name makes this one `name-01`.
+///
+/// # Errors
+/// See [`ServerError`]; all of them may have gone at a later try.
+///
+/// Real-time: never
+pub fn open(client: &str, server_name: &str) -> Result<ServerClient, ServerError> {
+    let library = jack_sys::library().map_err(|error| ServerError::NoLibrary(error.to_string()))?;
+    // Once per process: the library's messages go to the log and not to the terminal.
+    static LOGGER: Once = Once::new();
+    LOGGER.call_once(|| jack::set_logger(jack::LoggerType::Log));
+
+    let name = if server_name.is_empty() {
+        std::env::var("JACK_DEFAULT_SERVER").unwrap_or_else(|_| "default".into())
+    } else {
+        server_name.to_owned()
+    };
+    let unfit = |_| ServerError::NoAnswer(ClientStatus::INVALID_OPTION);
+    let client_name = CString::new(client).map_err(unfit)?;
+    let c_name = CString::new(name.as_str()).map_err(unfit)?;
+
+    // Held while the library opens: it keeps the graph of "the" server in a global, so that a client of a second server
+    // reads foreign memory (jackd2 1.9.21 crashes within a second).
+    let mut in_use = server();
+    if in_use.1 > 0 && in_use.0 != name {
+        return Err(ServerError::OtherServerInUse(in_use.0.clone()));
+    }
+    let mut status: c_uint = 0;
+    // SAFETY: the symbol is `jack_client_t *jack_client_open(const char *, jack_options_t, jack_status_t *, ...)` of
+    // <jack/jack.h>, which `ClientOpen` repeats (C enums are `unsigned int` here, as in jack-sys). All pointers live for
+    // the whole call, and the variadic argument that `SERVER_NAME` announces is passed.
+    let raw = unsafe {
+        let open = library
+            .get::<ClientOpen>(b"jack_client_open\0")
+            .map_err(|error| ServerError::NoLibrary(error.to_string()))?;
+        open(client_name.as_ptr(), NO_START_SERVER | SERVER_NAME, &raw mut status, c_name.as_ptr())
+    };
+    if raw.is_null() {
+        return Err(ServerError::NoAnswer(ClientStatus::from_bits_truncate(status)));
+    }
+    *in_use = (name, in_use.1 + 1);
+    // SAFETY: a client that `jack_client_open` has just returned, and that nothing else owns.
+    Ok(ServerClient { client: unsafe { Client::from_raw(raw) }, lease: Lease(()) })
+}
+
+/// What a JACK client is told outside its audio thread. None of these may wait, and `gone` may only store to atomics: it can
+/// run where a signal handler would.
+pub trait Notices: Send + Sync + 'static {
+    /// The server has ended or thrown us out; nothing else follows.
+    fn gone(&self);
+    /// The server missed a deadline.
+    fn xrun(&self) {}
+    /// The server runs at this rate in Hz; told once at activation.
+    fn rate(&self, _hz: u32) {}
+    /// A port appeared or disappeared, or the connections changed.
+    fn graph(&self) {}
+}
+
+/// Hands the notifications of the `jack` crate on to [`Notices`].
+#[derive(Debug)]
+pub struct Notified<N>(pub N);
+
+impl<N: Notices> NotificationHandler for Notified<N> {
+    // SAFETY: the crate marks this unsafe since its body must be fit for a signal handler; `Notices::gone` promises that.
+    unsafe fn shutdown(&mut self, _: ClientStatus, _: &str) {
+        self.0.gone();
+    }
+
+    fn sample_rate(&mut self, _: &Client, hz: Frames) -> Control {
+        self.0.rate(hz);
+        Control::Continue
+    }
+
+    fn port_registration(&mut self, _: &Client, _: PortId, _: bool) {
+        self.0.graph();
+    }
+
+    fn graph_reorder(&mut self, _: &Client) -> Control {
+        self.0.graph();
+        Control::Continue
+    }
+
+    fn xrun(&mut self, _: &Client) -> Control {
+        self.0.xrun();
+        Control::Continue
+    }
+}

@@ -1,0 +1,238 @@
+//! A jackd with its dummy driver, and JACK clients of the test's own around it.
+
+use super::signal::{depth, sample};
+use super::{children, have, signal, wait_until};
+use jack::{AudioIn, AudioOut, Client, Control, Port, PortFlags, ProcessScope};
+use longthrow::handoff::jack_server::{self, Lease, ServerClient};
+use std::fs::File;
+use std::process::{Child, Command, Stdio};
+use std::sync::atomic::{AtomicUsize, Ordering::SeqCst};
+use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
+
+/// A server that ends with the test.
+pub struct Jackd {
+    /// Its name.
+    pub name: String,
+    arguments: Vec<String>,
+    child: Option<Child>,
+    /// A process can use one server at a time (see `jack_server::open`), so tests take turns.
+    _turn: MutexGuard<'static, ()>,
+    /// A machine takes eight servers, and one that was killed keeps its place until its name is used again: names come
+    /// from a few places, each locked while it is in use.
+    _place: File,
+}
+
+impl Jackd {
+    /// A server with that many channels each way, up and answering; nothing when jackd is not installed.
+    pub fn start(rate: u32, period: u32, channels: usize) -> Option<Self> {
+        static TURN: Mutex<()> = Mutex::new(());
+        if !have(&["jackd", "jack_freewheel", "timeout", "sh", "kill"]) {
+            return None;
+        }
+        let turn = TURN.lock().unwrap_or_else(PoisonError::into_inner);
+        let mut place = None;
+        wait_until("a place for a JACK server is free", || {
+            place = (0..5).find_map(|n| {
+                let name = format!("longthrow-test-{n}");
+                let file = File::create(std::env::temp_dir().join(&name)).expect("a file can be made");
+                file.try_lock().is_ok().then_some((name, file))
+            });
+            place.is_some()
+        });
+        let (name, place) = place.expect("awaited");
+        let arguments = ["-R", "-P70", "-S", "-d", "dummy"].map(str::to_owned).into_iter().chain([
+            format!("-r{rate}"),
+            format!("-p{period}"),
+            format!("-C{channels}"),
+            format!("-P{channels}"),
+        ]);
+        let mut jackd = Self { name, arguments: arguments.collect(), child: None, _turn: turn, _place: place };
+        jackd.start_again();
+        Some(jackd)
+    }
+
+    /// Starts it (again) under its name.
+    pub fn start_again(&mut self) {
+        self.end("KILL");
+        self.child = Some(self.spawn());
+        wait_until("jackd answers", || {
+            // All eight places of the machine may be taken for a while.
+            let ended = self.child.as_mut().is_none_or(|child| child.try_wait().is_ok_and(|status| status.is_some()));
+            if ended {
+                self.child = Some(self.spawn());
+            }
+            jack_server::open("probe", &self.name).is_ok()
+        });
+    }
+
+    fn spawn(&self) -> Child {
+        // A dummy server writes 107 MB of shared memory, and a broken one its log without end.
+        let line = "ulimit -f 300000; exec timeout -k2 120 jackd -n \"$0\" \"$@\"";
+        Command::new("sh")
+            .args(["-c", line, &self.name])
+            .args(&self.arguments)
+            .env("JACK_NO_START_SERVER", "1")
+            .stdin(Stdio::null())
+            .stdout(Stdio::null())
+            .stderr(Stdio::null())
+            .spawn()
+            .expect("sh starts")
+    }
+
+    /// Kills it, as a crash would, and waits for its end.
+    pub fn kill(&mut self) {
+        self.end("KILL");
+    }
+
+    fn end(&mut self, how: &str) {
+        if let Some(mut child) = self.child.take() {
+            for jackd in children(child.id()) {
+                signal(how, jackd);
+            }
+            let _timeout_ends_with_it = child.wait();
+        }
+    }
+
+    /// Sends a signal to jackd itself.
+    pub fn signal(&self, name: &str) {
+        let timeout = self.child.as_ref().expect("it runs").id();
+        for jackd in children(timeout) {
+            signal(name, jackd);
+        }
+    }
+
+    /// Kills it and waits for its end.
+    pub fn stop(&mut self) {
+        if let Some(mut child) = self.child.take() {
+            for jackd in children(child.id()) {
+                signal("KILL", jackd);
+            }
+            let _timeout_ends_with_it = child.wait();
+        }
+    }
+
+    /// Faster than real time, each client waited for; or real time again. To be left before any client closes.
+    pub fn freewheel(&self, on: bool) {
+        let mut command = Command::new("jack_freewheel");
+        command.arg(if on { "y" } else { "n" }).env("JACK_DEFAULT_SERVER", &self.name);
+        let status = command.stdout(Stdio::null()).stderr(Stdio::null()).status();
+        assert!(status.expect("jack_freewheel starts").success());
+    }
+}
+
+impl Drop for Jackd {
+    fn drop(&mut self) {
+        self.end("TERM");
+    }
+}
+
+/// A client that gives every output the known sample of its channel and of the server's frame count.
+pub struct Feeder(jack::AsyncClient<(), Feed>);
+
+struct Feed(Vec<Port<AudioOut>>, #[allow(dead_code, reason = "kept until the client is closed")] Lease);
+
+impl jack::ProcessHandler for Feed {
+    fn process(&mut self, _: &Client, scope: &ProcessScope) -> Control {
+        let start = scope.last_frame_time();
+        for (channel, port) in self.0.iter_mut().enumerate() {
+            for (frame, out) in (start..).zip(port.as_mut_slice(scope)) {
+                *out = sample(depth(channel), channel, frame);
+            }
+        }
+        Control::Continue
+    }
+}
+
+impl Feeder {
+    /// Ports `NAME:1` ..
+    pub fn start(server: &str, name: &str, channels: usize) -> Self {
+        let ServerClient { client, lease } = jack_server::open(name, server).expect("the server runs");
+        let ports = (1..=channels).map(|n| client.register_port(&n.to_string(), AudioOut::default()));
+        let feed = Feed(ports.collect::<Result<_, _>>().expect("there is room for ports"), lease);
+        Self(client.activate_async((), feed).expect("it can be activated"))
+    }
+
+    /// The client, to make connections with.
+    pub fn client(&self) -> &Client {
+        self.0.as_client()
+    }
+}
+
+/// What a [`Catcher`] heard: for every block the server's frame count, and the samples of all channels.
+#[derive(Default)]
+pub struct Caught {
+    /// Frame count and length of each block.
+    pub blocks: Vec<(u32, usize)>,
+    /// Samples of each channel.
+    pub channels: Vec<Vec<f32>>,
+}
+
+impl Caught {
+    /// Every frame of a channel with the server's frame count.
+    pub fn frames(&self, channel: usize) -> impl Iterator<Item = (u32, f32)> {
+        let counts = self.blocks.iter().flat_map(|(start, length)| (*start..).take(*length));
+        counts.zip(self.channels[channel].iter().copied())
+    }
+}
+
+/// A client that keeps what it hears when it is asked to.
+pub struct Catcher {
+    client: jack::AsyncClient<(), Catch>,
+    caught: Arc<Mutex<Caught>>,
+    wanted: Arc<AtomicUsize>,
+}
+
+struct Catch {
+    ports: Vec<Port<AudioIn>>,
+    caught: Arc<Mutex<Caught>>,
+    /// Frames still to be kept.
+    wanted: Arc<AtomicUsize>,
+    _lease: Lease,
+}
+
+impl jack::ProcessHandler for Catch {
+    fn process(&mut self, _: &Client, scope: &ProcessScope) -> Control {
+        let wanted = self.wanted.load(SeqCst);
+        if wanted > 0 {
+            let mut caught = self.caught.lock().expect("nobody panicked");
+            let length = scope.n_frames() as usize;
+            caught.blocks.push((scope.last_frame_time(), length));
+            caught.channels.resize(self.ports.len(), Vec::new());
+            for (channel, port) in caught.channels.iter_mut().zip(&self.ports) {
+                channel.extend_from_slice(port.as_slice(scope));
+            }
+            self.wanted.store(wanted.saturating_sub(length), SeqCst);
+        }
+        Control::Continue
+    }
+}
+
+impl Catcher {
+    /// Ports `NAME:1` ..
+    pub fn start(server: &str, name: &str, channels: usize) -> Self {
+        let ServerClient { client, lease } = jack_server::open(name, server).expect("the server runs");
+        let ports = (1..=channels).map(|n| client.register_port(&n.to_string(), AudioIn::default()));
+        let ports = ports.collect::<Result<Vec<_>, _>>().expect("there is room for ports");
+        let (caught, wanted) = (Arc::default(), Arc::default());
+        let catch = Catch { ports, caught: Arc::clone(&caught), wanted: Arc::clone(&wanted), _lease: lease };
+        Self { client: client.activate_async((), catch).expect("it can be activated"), caught, wanted }
+    }
+
+    /// What it hears in the next so many frames, rounded up to whole blocks.
+    pub fn catch(&self, frames: usize) -> Caught {
+        *self.caught.lock().expect("nobody panicked") = Caught::default();
+        self.wanted.store(frames, SeqCst);
+        wait_until("the frames were heard", || self.wanted.load(SeqCst) == 0);
+        std::mem::take(&mut self.caught.lock().expect("nobody panicked"))
+    }
+
+    /// The client, to make connections with.
+    pub fn client(&self) -> &Client {
+        self.client.as_client()
+    }
+}
+
+/// Names of the audio ports that fit a pattern.
+pub fn ports(client: &Client, pattern: &str) -> Vec<String> {
+    client.ports(Some(pattern), Some("32 bit float mono audio"), PortFlags::empty())
+}

@@ -1,0 +1,54 @@
+//! Real servers for tests: started under a limit of time and file size, each with a name of its own.
+
+#![allow(
+    dead_code,
+    unreachable_pub,
+    clippy::print_stdout,
+    reason = "every test binary uses a part of it, and says what it skips"
+)]
+
+pub mod jackd;
+pub mod pipewire;
+pub mod signal;
+
+use std::process::Command;
+use std::time::{Duration, Instant};
+
+/// Waits until `what` holds, for half a minute at most.
+pub fn wait_until(what: &str, mut holds: impl FnMut() -> bool) {
+    let start = Instant::now();
+    while !holds() {
+        assert!(start.elapsed() < Duration::from_secs(30), "waited 30 s in vain until {what}");
+        std::thread::sleep(Duration::from_millis(5));
+    }
+}
+
+/// Whether these programs are installed; says which one is missing, and fails when `CI` is set.
+pub fn have(programs: &[&str]) -> bool {
+    for program in programs {
+        let paths = std::env::var_os("PATH").unwrap_or_default();
+        if !std::env::split_paths(&paths).any(|folder| folder.join(program).is_file()) {
+            assert!(std::env::var_os("CI").is_none(), "{program} is not installed");
+            println!("skipped: {program} is not installed");
+            return false;
+        }
+    }
+    true
+}
+
+/// Threads of this process.
+pub fn threads() -> usize {
+    std::fs::read_dir("/proc/self/task").expect("Linux has /proc").count()
+}
+
+/// The children of a process.
+pub fn children(of: u32) -> Vec<u32> {
+    let text = std::fs::read_to_string(format!("/proc/{of}/task/{of}/children")).unwrap_or_default();
+    text.split_whitespace().filter_map(|id| id.parse().ok()).collect()
+}
+
+/// Sends a signal to one process that the caller started.
+pub fn signal(name: &str, process: u32) {
+    let done = Command::new("kill").args([&format!("-{name}"), &process.to_string()]).status();
+    assert!(done.is_ok_and(|status| status.success()), "kill -{name} {process}");
+}

@@ -1,0 +1,86 @@
+//! A PipeWire without a desktop: in a folder of its own, no sound hardware.
+
+use super::{have, wait_until};
+use std::path::{Path, PathBuf};
+use std::process::{Child, Command, Stdio};
+
+/// A PipeWire and its session manager, both ending with the test.
+pub struct PipeWire {
+    folder: tempfile::TempDir,
+    children: Vec<Child>,
+}
+
+impl PipeWire {
+    /// Up and reachable; nothing when a part of it is not installed. `programs` start after the server, in its session.
+    pub fn start(programs: &[&str]) -> Option<Self> {
+        if !have(&["pipewire", "wireplumber", "dbus-run-session", "pw-jack", "timeout"]) || !have(programs) {
+            return None;
+        }
+        // `tempfile` makes folders with mode 0700, as the server asks.
+        let folder = tempfile::tempdir().expect("a temporary folder");
+        let mut pipewire = Self { folder, children: Vec::new() };
+        pipewire.run(&["pipewire"]);
+        let socket = pipewire.path().join("pipewire-0");
+        wait_until("PipeWire listens", || socket.exists());
+        pipewire.run(&["dbus-run-session", "--", "wireplumber"]);
+        for program in programs {
+            pipewire.run(&[program]);
+        }
+        Some(pipewire)
+    }
+
+    fn path(&self) -> &Path {
+        self.folder.path()
+    }
+
+    /// The environment that leads a program to this server.
+    pub fn environment(&self) -> Vec<(&'static str, PathBuf)> {
+        let path = self.path().to_path_buf();
+        vec![
+            ("XDG_RUNTIME_DIR", path.clone()),
+            ("PIPEWIRE_RUNTIME_DIR", path.clone()),
+            ("XDG_CONFIG_HOME", path.join("config")),
+            ("XDG_STATE_HOME", path.join("state")),
+            ("PULSE_SERVER", PathBuf::from(format!("unix:{}", path.join("pulse/native").display()))),
+        ]
+    }
+
+    fn run(&mut self, program: &[&str]) {
+        let child = Command::new("timeout")
+            .args(["-k2", "120"])
+            .args(program)
+            .envs(self.environment())
+            .env_remove("DBUS_SESSION_BUS_ADDRESS")
+            .stdin(Stdio::null())
+            .stdout(Stdio::null())
+            .stderr(Stdio::null())
+            .spawn();
+        self.children.push(child.expect("timeout starts"));
+    }
+}
+
+impl Drop for PipeWire {
+    fn drop(&mut self) {
+        for child in self.children.iter_mut().rev() {
+            // `timeout` hands TERM on to what it runs.
+            super::signal("TERM", child.id());
+            let _ended = child.wait();
+        }
+    }
+}
+
+/// Runs one test of this test binary again, as a client of PipeWire's JACK library; the environment variable
+/// `INSIDE_PIPEWIRE` tells it so.
+pub fn again_under_pw_jack(pipewire: &PipeWire, test: &str) {
+    let output = Command::new("timeout")
+        .args(["-k2", "60", "pw-jack"])
+        .arg(std::env::current_exe().expect("this binary has a path"))
+        .args(["--exact", test, "--nocapture", "--test-threads=1"])
+        .envs(pipewire.environment())
+        .env("INSIDE_PIPEWIRE", "1")
+        .output()
+        .expect("timeout starts");
+    let text = format!("{}{}", String::from_utf8_lossy(&output.stdout), String::from_utf8_lossy(&output.stderr));
+    assert!(output.status.success() && text.contains("1 passed"), "under pw-jack: {}\n{text}", output.status);
+    println!("{text}");
+}
