@@ -5,6 +5,7 @@
 use longthrow::dsp::generators::{Generator, Pink, Sine, SpeechLike};
 use longthrow::dsp::limiter::Limiter;
 use longthrow::dsp::pan::{self, PanLaw};
+use longthrow::dsp::resampler::{Resampler, Step};
 use longthrow::dsp::{level, math};
 use longthrow::units::{Decibels, Pan, SampleRate};
 use std::f64::consts::TAU;
@@ -416,4 +417,77 @@ fn the_limiter_never_lets_a_peak_through_and_leaves_the_rest_alone() {
         limiter.frame(&mut [0.1]);
     }
     assert_eq!(limiter.gain().to_bits(), 1f32.to_bits());
+}
+
+/// A full-scale sine of `hz` through a resampler, settled.
+fn resampled_sine(hz: f64, input_hz: u32, output_hz: u32, ratio: f64, cuts: &[usize]) -> Vec<f32> {
+    let rate = |hz| SampleRate::try_new(hz).expect("a rate");
+    let mut resampler = Resampler::new(1, rate(input_hz), rate(output_hz)).expect("a ratio in range");
+    resampler.set_step(Step::from_ratio(ratio));
+    let input: Vec<f32> =
+        (0..60_000).map(|i| (TAU * (hz / f64::from(input_hz) * f64::from(i)).fract()).sin() as f32).collect();
+    let mut output = vec![0.0; 24_000];
+    let (mut read, mut written) = (0, 0);
+    let mut cuts = cuts.iter().cycle();
+    while written < output.len() {
+        let take = (read + cuts.next().expect("endless")).min(input.len());
+        let make = (written + cuts.next().expect("endless")).min(output.len());
+        let (taken, made) = resampler.process(&[&input[read..take]], &mut [&mut output[written..make]]);
+        read += taken;
+        written += made;
+    }
+    output.split_off(4_000)
+}
+
+#[test]
+fn the_resampler_is_flat_and_clean() {
+    let cases = [
+        (48_000, 48_000, 1.0002),
+        (48_000, 48_000, 0.9998),
+        (44_100, 48_000, 44_100.0 / 48_000.0),
+        (48_000, 44_100, 48_000.0 / 44_100.0),
+        (96_000, 48_000, 2.0001),
+        (48_000, 96_000, 0.5001),
+        (44_100, 44_100, 1.000_01),
+        (96_000, 44_100, 96_000.0 / 44_100.0),
+    ];
+    for (input_hz, output_hz, ratio) in cases {
+        for hz in [50.0, 1_000.0, 10_000.0, 15_000.0, 19_000.0, 20_000.0] {
+            let out = resampled_sine(hz, input_hz, output_hz, ratio, &[100_000]);
+            let (amplitude, residue_db) = fit_sine(&out, hz / f64::from(input_hz) * ratio);
+            let level_db = 20.0 * amplitude.log10();
+            println!("{input_hz} to {output_hz} at {ratio:.5}, {hz} Hz: {level_db:+.4} dB, THD+N {residue_db:.1} dB");
+            assert!(level_db.abs() < FLAT_DB, "{input_hz} to {output_hz}, {hz} Hz: {level_db} dB");
+            assert!(residue_db < CLEAN_DB, "{input_hz} to {output_hz}, {hz} Hz: THD+N {residue_db} dB");
+        }
+    }
+}
+
+/// Measured over all cases: 0.0001 dB and -108.7 dB at worst (20 kHz; -120.9 dB up to 10 kHz).
+const FLAT_DB: f64 = 0.001;
+const CLEAN_DB: f64 = -108.0;
+
+#[test]
+fn the_resampler_does_not_depend_on_how_the_stream_is_cut() {
+    let whole = resampled_sine(997.0, 44_100, 48_000, 0.918_8, &[100_000]);
+    for cuts in [&[1, 1][..], &[64, 4_096], &[4_096, 64], &[441, 480, 7, 33]] {
+        let pieces = resampled_sine(997.0, 44_100, 48_000, 0.918_8, cuts);
+        assert!(whole.iter().zip(&pieces).all(|(a, b)| a.to_bits() == b.to_bits()), "{cuts:?}");
+    }
+}
+
+#[test]
+fn the_resampler_delays_by_what_it_says() {
+    let rate = SampleRate::HZ_48000;
+    let mut resampler = Resampler::new(1, rate, rate).expect("a ratio in range");
+    let mut input = [0.0; 200];
+    input[50] = 1.0;
+    let mut output = [0.0; 200];
+    assert_eq!(resampler.process(&[&input], &mut [&mut output]), (200, 200));
+    let crest = output.iter().enumerate().max_by(|a, b| a.1.total_cmp(b.1)).map(|(index, _)| index);
+    assert_eq!(crest, Some(50 + resampler.delay_frames()));
+    assert!(
+        Resampler::new(1, SampleRate::try_new(192_000).expect("a rate"), SampleRate::try_new(8_000).expect("a rate"))
+            .is_err()
+    );
 }

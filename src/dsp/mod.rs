@@ -10,3 +10,4 @@ pub mod level;
 pub mod limiter;
 pub mod math;
 pub mod pan;
+pub mod resampler;
