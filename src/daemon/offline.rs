@@ -156,6 +156,14 @@ impl Wires for Buffers {
         self.frames
     }
 
+    fn inputs(&self) -> usize {
+        self.inputs.len()
+    }
+
+    fn outputs(&self) -> usize {
+        self.outputs.len()
+    }
+
     fn read(&mut self, channel: usize, offset: usize, into: &mut [f32]) {
         let from = self.offset + offset;
         match self.inputs.get(channel).and_then(|input| input.get(from..from + into.len())) {

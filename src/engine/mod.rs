@@ -11,7 +11,7 @@ pub mod limits;
 mod matrix;
 mod meter;
 mod strip;
-mod wires;
+pub mod wires;
 
 pub use command::{Bank, Command, Edit, Plan, Target};
 pub use feed::{Feed, Sides, Tape};
@@ -467,6 +467,3 @@ fn sum_bank(
         }
     }
 }
-//! (room)
-
-pub mod wires;

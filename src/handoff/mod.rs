@@ -9,6 +9,7 @@
 
 mod clock;
 mod crossing;
+pub mod jack_server;
 mod lease;
 mod sync;
 mod tape;
@@ -17,6 +18,3 @@ pub use clock::{Clock, Moment};
 pub use crossing::{Console, Echo, Seat, crossing};
 pub use lease::{Guard, Lease};
 pub use tape::{TapeReader, TapeWriter, Winding, tape};
-//! (room)
-
-pub mod jack_server;

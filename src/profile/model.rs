@@ -458,14 +458,3 @@ impl Profile {
         self.values.get(address).cloned().or_else(|| address.key.parameter().default_value())
     }
 }
-
-/// Rig, panel and profile, checked together.
-#[derive(Clone, Debug, PartialEq)]
-pub struct Installation {
-    /// The room's wiring.
-    pub rig: Rig,
-    /// The controls.
-    pub panel: Panel,
-    /// The show.
-    pub profile: Profile,
-}
