@@ -1,4 +1,5 @@
 //! Starting, running and stopping: the owner of every thread.
 
 pub mod feeds;
+pub mod inbox;
 pub mod offline;

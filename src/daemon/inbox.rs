@@ -1,0 +1,260 @@
+//! What waits for the desk: one bounded lane for each port, panels before network, one thread that empties them.
+//!
+//! A newer value for a parameter takes the place of an older one that still waits in the same lane; edges
+//! (presses, switches, panel bytes) are never replaced. When a lane is full, what does not fit is counted and
+//! refused to whoever brings it, except closings: of those one is kept for every target, so that closing
+//! a channel always gets through.
+
+use crate::desk::Event;
+use crate::params::{Address, Key, Value};
+use crate::units::Frames;
+use std::collections::{BTreeMap, VecDeque};
+use std::net::SocketAddr;
+use std::sync::{Condvar, Mutex, MutexGuard, PoisonError};
+use std::time::{Duration, Instant};
+
+/// Items that may wait in one lane.
+pub const LANE_ITEMS: usize = 4096;
+/// Items taken from one lane before the next lane has its turn.
+const TURN: usize = 64;
+/// Panel bytes that are joined into one item.
+const JOINED_BYTES: usize = 256;
+
+/// Where an item came from, so that it can be answered.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Origin {
+    /// Nobody waits for an answer.
+    Nobody,
+    /// A sender of OSC.
+    Osc(SocketAddr),
+}
+
+/// What the desk is asked.
+#[derive(Clone, Debug)]
+pub enum Ask {
+    /// An event for the desk.
+    Event(Event),
+    /// The values of all parameters whose OSC address fits this pattern; answered with `/answer PATH VALUE` each.
+    Values(String),
+    /// A value for all parameters whose OSC address fits the pattern. Checked and expanded by the desk's thread.
+    Pattern {
+        /// The patterns with their values, to take effect in one tick.
+        values: Vec<(String, Value)>,
+        /// Whether the sender may open microphones.
+        may_open_microphones: bool,
+    },
+}
+
+/// One thing that waits.
+#[derive(Clone, Debug)]
+pub struct Item {
+    /// What.
+    pub ask: Ask,
+    /// Whence.
+    pub origin: Origin,
+    /// Not before this frame; frame 0 is at once. Held items do not hold up the others.
+    pub due: Frames,
+}
+
+impl Item {
+    /// An event that nobody waits for, due at once.
+    #[must_use]
+    pub const fn event(event: Event) -> Self {
+        Self { ask: Ask::Event(event), origin: Origin::Nobody, due: Frames(0) }
+    }
+
+    /// The parameter of a plain move that a later one may replace.
+    fn moves(&self) -> Option<&Address> {
+        match &self.ask {
+            Ask::Event(Event::Set { address, value: Value::Number(_), .. }) if self.due == Frames(0) => Some(address),
+            _ => None,
+        }
+    }
+
+    /// The parameter this closes, if it is a closing.
+    fn closes(&self) -> Option<&Address> {
+        match &self.ask {
+            Ask::Event(Event::Set { address, value, .. }) => {
+                let closes = match address.key {
+                    Key::ChannelSwitch => value.is_word("closed"),
+                    Key::ChannelFader | Key::BusFader | Key::OutputLevel => *value == Value::Off,
+                    _ => false,
+                };
+                closes.then_some(address)
+            }
+            _ => None,
+        }
+    }
+}
+
+#[derive(Debug, Default)]
+struct Lane {
+    items: VecDeque<Item>,
+    /// Closings that did not fit, one for each target.
+    closings: BTreeMap<Address, Item>,
+    dropped: u64,
+}
+
+#[derive(Debug)]
+struct Inner {
+    lanes: Vec<Lane>,
+    nudged: bool,
+}
+
+/// The desk's inbox.
+#[derive(Debug)]
+pub struct Inbox {
+    inner: Mutex<Inner>,
+    ready: Condvar,
+}
+
+impl Inbox {
+    /// So many lanes: one for each panel port in order, then the network, then the daemon itself.
+    #[must_use]
+    pub fn new(lanes: usize) -> Self {
+        let lanes = (0..lanes).map(|_| Lane::default()).collect();
+        Self { inner: Mutex::new(Inner { lanes, nudged: false }), ready: Condvar::new() }
+    }
+
+    fn lock(&self) -> MutexGuard<'_, Inner> {
+        // What is under the lock is whole after every statement, also when a holder panicked.
+        self.inner.lock().unwrap_or_else(PoisonError::into_inner)
+    }
+
+    /// Puts an item into a lane; says whether it was taken.
+    pub fn push(&self, lane: usize, item: Item) -> bool {
+        let taken = self.lock().lanes.get_mut(lane).is_some_and(|lane| lane.push(item));
+        self.ready.notify_one();
+        taken
+    }
+
+    /// Wakes the desk without an item: it looks after what else it owns.
+    pub fn nudge(&self) {
+        self.lock().nudged = true;
+        self.ready.notify_one();
+    }
+
+    /// Items that did not fit, by lane.
+    #[must_use]
+    pub fn dropped(&self) -> Vec<u64> {
+        self.lock().lanes.iter().map(|lane| lane.dropped).collect()
+    }
+
+    /// Waits until something is there, at most so long, and moves one turn of every lane into `into`.
+    pub fn take(&self, timeout: Duration, into: &mut Vec<Item>) {
+        let until = Instant::now() + timeout;
+        let mut inner = self.lock();
+        while !inner.nudged && inner.lanes.iter().all(Lane::is_empty) {
+            let left = until.saturating_duration_since(Instant::now());
+            if left.is_zero() {
+                return;
+            }
+            inner = self.ready.wait_timeout(inner, left).unwrap_or_else(PoisonError::into_inner).0;
+        }
+        inner.nudged = false;
+        for lane in &mut inner.lanes {
+            lane.take(into);
+        }
+    }
+}
+
+impl Lane {
+    fn is_empty(&self) -> bool {
+        self.items.is_empty() && self.closings.is_empty()
+    }
+
+    fn push(&mut self, item: Item) -> bool {
+        if let Some(address) = item.moves() {
+            // Looked for from the back, and not past an item of another kind, so that the order against edges stays.
+            for waiting in self.items.iter_mut().rev().take(TURN) {
+                match waiting.moves() {
+                    Some(there) if there == address => {
+                        *waiting = item;
+                        return true;
+                    }
+                    Some(_) => {}
+                    None => break,
+                }
+            }
+        }
+        let item = match self.join(item) {
+            Some(item) => item,
+            None => return true,
+        };
+        if self.items.len() < LANE_ITEMS {
+            self.items.push_back(item);
+            return true;
+        }
+        if let Some(address) = item.closes() {
+            self.closings.insert(address.clone(), item);
+            return true;
+        }
+        self.dropped += 1;
+        false
+    }
+
+    /// Appends panel bytes to those that wait already; gives back what could not be joined.
+    fn join(&mut self, item: Item) -> Option<Item> {
+        let Item { ask: Ask::Event(Event::Midi { port, bytes }), .. } = &item else { return Some(item) };
+        if let Some(Item { ask: Ask::Event(Event::Midi { port: same, bytes: waiting }), .. }) = self.items.back_mut()
+            && same == port
+            && waiting.len() + bytes.len() <= JOINED_BYTES
+        {
+            waiting.extend_from_slice(bytes);
+            return None;
+        }
+        Some(item)
+    }
+
+    fn take(&mut self, into: &mut Vec<Item>) {
+        let count = self.items.len().min(TURN);
+        into.extend(self.items.drain(..count));
+        // Closings come after what was before them in the lane; while it is long they go first, which only closes sooner.
+        into.extend(std::mem::take(&mut self.closings).into_values());
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::desk::By;
+
+    fn set(path: &str, value: Value) -> Item {
+        let address = Address::from_dotted(path).expect(path);
+        Item::event(Event::Set { address, value, by: By::Message { may_open_microphones: true } })
+    }
+
+    fn values(inbox: &Inbox) -> Vec<String> {
+        let mut items = Vec::new();
+        inbox.take(Duration::ZERO, &mut items);
+        let text = items.iter().map(|item| match &item.ask {
+            Ask::Event(Event::Set { address, value, .. }) => format!("{address} {value}"),
+            other => format!("{other:?}"),
+        });
+        text.collect()
+    }
+
+    #[test]
+    fn a_newer_move_replaces_the_older_but_never_jumps_over_an_edge() {
+        let inbox = Inbox::new(1);
+        for level in [-1.0, -2.0] {
+            assert!(inbox.push(0, set("channel.a.fader", Value::Number(level))));
+        }
+        inbox.push(0, set("channel.a.switch", Value::Word("closed".into())));
+        inbox.push(0, set("channel.a.fader", Value::Number(-3.0)));
+        assert_eq!(values(&inbox), ["channel.a.fader -2.0", "channel.a.switch closed", "channel.a.fader -3.0"]);
+    }
+
+    #[test]
+    fn a_full_lane_counts_what_it_refuses_and_still_takes_every_closing() {
+        let inbox = Inbox::new(2);
+        for _ in 0..LANE_ITEMS {
+            assert!(inbox.push(0, set("channel.a.switch", Value::Word("open".into()))));
+        }
+        assert!(!inbox.push(0, set("channel.a.switch", Value::Word("open".into()))));
+        assert!(inbox.push(0, set("channel.b.switch", Value::Word("closed".into()))));
+        assert!(inbox.push(0, set("channel.b.switch", Value::Word("closed".into()))));
+        assert_eq!(inbox.dropped(), [1, 0]);
+        assert_eq!(values(&inbox).iter().filter(|text| *text == "channel.b.switch closed").count(), 1);
+    }
+}
