@@ -3,6 +3,10 @@
 //!
 //! The files are compiled a second time here, over the checker's atomics. Those sit in a thin wrapper that can be told to be
 //! weaker than what the files ask for; each such flaw must be caught, so we know that the model can fail.
+//!
+//! One thing to know before changing those files: loom 0.7 looks for other orders only at the last access to an atomic.
+//! A thread that loads an atomic just before it stores to it hides the loads of the others, and the model then tries
+//! almost nothing and passes. (`Clock` keeps a second count for that reason.)
 
 use longthrow::units;
 
