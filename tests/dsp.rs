@@ -2,6 +2,8 @@
 
 #![expect(clippy::print_stdout, reason = "tests print what they measured")]
 
+use assert_no_alloc::assert_no_alloc;
+use longthrow::dsp::bridge::{BridgeSettings, bridge};
 use longthrow::dsp::generators::{Generator, Pink, Sine, SpeechLike};
 use longthrow::dsp::limiter::Limiter;
 use longthrow::dsp::pan::{self, PanLaw};
@@ -9,6 +11,11 @@ use longthrow::dsp::resampler::{Resampler, Step};
 use longthrow::dsp::{level, math};
 use longthrow::units::{Decibels, Pan, SampleRate};
 use std::f64::consts::TAU;
+
+/// Ends the test that allocates or frees where it must not; debug builds only.
+#[cfg(debug_assertions)]
+#[global_allocator]
+static ALLOCATOR: assert_no_alloc::AllocDisabler = assert_no_alloc::AllocDisabler;
 
 fn db(level: f32) -> Decibels {
     Decibels::try_new(level).expect("a finite level")
@@ -490,4 +497,37 @@ fn the_resampler_delays_by_what_it_says() {
         Resampler::new(1, SampleRate::try_new(192_000).expect("a rate"), SampleRate::try_new(8_000).expect("a rate"))
             .is_err()
     );
+}
+
+#[test]
+fn nothing_allocates_once_it_is_made() {
+    let rate = SampleRate::HZ_48000;
+    let mut all = [
+        Generator::Sine(Sine::new(997.0, db(-18.0), rate)),
+        Generator::Pink(Pink::new(7, db(-20.0), rate)),
+        Generator::SpeechLike(SpeechLike::new(7, db(-20.0), rate)),
+    ];
+    let mut limiter = Limiter::new(db(-30.0), 100.0, rate);
+    let mut resampler = Resampler::new(2, rate, rate).expect("equal rates");
+    let (mut bridge_in, mut bridge_out) =
+        bridge(BridgeSettings { channels: 2, writer_rate: rate, reader_rate: rate, cushion_ms: 2.0 })
+            .expect("equal rates");
+    let (mut left, mut right) = ([0.0; 480], [0.0; 480]);
+    let mut resampled = [[0.0; 480]; 2];
+    assert_no_alloc(|| {
+        for block in 0..300_u64 {
+            let ns = block * 10_000_000;
+            all.iter_mut().for_each(|generator| generator.fill(&mut left));
+            right.copy_from_slice(&left);
+            limiter.process(&mut [&mut left, &mut right]);
+            let [first, second] = &mut resampled;
+            resampler.process(&[&left, &right], &mut [first, second]);
+            // Every third second the writer is away, so that gaps and cross-fades are walked through too.
+            if block % 100 < 66 {
+                bridge_in.write_planar(&[&left, &right], ns);
+            }
+            bridge_out.read_planar(&mut [&mut left, &mut right], ns);
+        }
+    });
+    assert!(bridge_out.readings().underruns > 0 && bridge_out.readings().crossfades > 0);
 }
