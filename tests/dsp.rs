@@ -2,6 +2,8 @@
 
 #![expect(clippy::print_stdout, reason = "tests print what they measured")]
 
+use assert_no_alloc::assert_no_alloc;
+use longthrow::dsp::bridge::{BridgeSettings, bridge};
 use longthrow::dsp::generators::{Generator, Pink, Sine, SpeechLike};
 use longthrow::dsp::limiter::Limiter;
 use longthrow::dsp::pan::{self, PanLaw};
@@ -9,6 +11,11 @@ use longthrow::dsp::resampler::{Resampler, Step};
 use longthrow::dsp::{level, math};
 use longthrow::units::{Decibels, Pan, SampleRate};
 use std::f64::consts::TAU;
+
+/// Ends the test that allocates or frees where it must not; debug builds only.
+#[cfg(debug_assertions)]
+#[global_allocator]
+static ALLOCATOR: assert_no_alloc::AllocDisabler = assert_no_alloc::AllocDisabler;
 
 fn db(level: f32) -> Decibels {
     Decibels::try_new(level).expect("a finite level")
@@ -490,4 +497,69 @@ fn the_resampler_delays_by_what_it_says() {
         Resampler::new(1, SampleRate::try_new(192_000).expect("a rate"), SampleRate::try_new(8_000).expect("a rate"))
             .is_err()
     );
+}
+
+#[test]
+fn nothing_allocates_once_it_is_made() {
+    let rate = SampleRate::HZ_48000;
+    let mut all = [
+        Generator::Sine(Sine::new(997.0, db(-18.0), rate)),
+        Generator::Pink(Pink::new(7, db(-20.0), rate)),
+        Generator::SpeechLike(SpeechLike::new(7, db(-20.0), rate)),
+    ];
+    let mut limiter = Limiter::new(db(-30.0), 100.0, rate);
+    let mut resampler = Resampler::new(2, rate, rate).expect("equal rates");
+    let (mut bridge_in, mut bridge_out) =
+        bridge(BridgeSettings { channels: 2, writer_rate: rate, reader_rate: rate, cushion_ms: 2.0 })
+            .expect("equal rates");
+    let (mut left, mut right) = ([0.0; 480], [0.0; 480]);
+    let mut resampled = [[0.0; 480]; 2];
+    assert_no_alloc(|| {
+        for block in 0..300_u64 {
+            let ns = block * 10_000_000;
+            all.iter_mut().for_each(|generator| generator.fill(&mut left));
+            right.copy_from_slice(&left);
+            limiter.process(&mut [&mut left, &mut right]);
+            let [first, second] = &mut resampled;
+            resampler.process(&[&left, &right], &mut [first, second]);
+            // Every third second the writer is away, so that gaps and cross-fades are walked through too.
+            if block % 100 < 66 {
+                bridge_in.write_planar(&[&left, &right], ns);
+            }
+            bridge_out.read_planar(&mut [&mut left, &mut right], ns);
+        }
+    });
+    assert!(bridge_out.readings().underruns > 0 && bridge_out.readings().crossfades > 0);
+}
+
+/// FNV-1a over the bits of samples.
+fn digest(samples: impl IntoIterator<Item = u64>) -> u64 {
+    samples
+        .into_iter()
+        .flat_map(u64::to_le_bytes)
+        .fold(0xCBF2_9CE4_8422_2325, |hash, byte| (hash ^ u64::from(byte)).wrapping_mul(0x0100_0000_01B3))
+}
+
+#[test]
+fn the_bytes_are_the_same_on_every_machine() {
+    let rate = SampleRate::HZ_48000;
+    let render = |generator| rendered(generator, 48_000, &[4_096]).into_iter().map(|s| u64::from(s.to_bits()));
+    // Of an x86-64 without and with AVX-512; there is nothing outside to compare with, a difference is the finding.
+    assert_eq!(digest(render(Generator::Sine(Sine::new(997.0, db(-18.0), rate)))), 0x398A_D3A4_9684_925E);
+    assert_eq!(digest(render(Generator::Pink(Pink::new(1, db(-18.0), rate)))), 0x1B08_46F6_7AEC_6645);
+    assert_eq!(digest(render(Generator::SpeechLike(SpeechLike::new(1, db(-18.0), rate)))), 0xFD2F_CF86_3961_495B);
+    // A square root is exact, so that the arguments are the same everywhere as well.
+    let arguments = || (1..10_000).map(|i| f64::from(i).sqrt());
+    assert_eq!(digest(arguments().map(|x| math::exp2(x).to_bits())), 0xE53F_3F47_94BC_97C9);
+    assert_eq!(digest(arguments().map(|x| math::exp(-x).to_bits())), 0x37AB_1D07_233F_1002);
+    assert_eq!(digest(arguments().map(|x| math::ln(x).to_bits())), 0x5208_22B2_CCF8_3B40);
+    assert_eq!(digest(arguments().map(|x| math::sin_turns(x).to_bits())), 0x4CA4_BA35_85CA_AD59);
+    let mut limiter = Limiter::new(db(-24.0), 50.0, rate);
+    let mut loud = rendered(Generator::Pink(Pink::new(1, db(-18.0), rate)), 48_000, &[4_096]);
+    limiter.process(&mut [&mut loud]);
+    let mut resampler =
+        Resampler::new(1, SampleRate::try_new(44_100).expect("a rate"), rate).expect("a ratio in range");
+    let mut resampled = vec![0.0; 48_000];
+    resampler.process(&[&loud], &mut [&mut resampled]);
+    assert_eq!(digest(resampled.iter().map(|s| u64::from(s.to_bits()))), 0x364B_0C55_F02E_A021);
 }

@@ -4,6 +4,7 @@
 //! which every processor rounds alike. What is not exact by that rule (sines, logarithms, powers) comes from [`math`];
 //! nothing calls the transcendental functions of `std`, and nothing multiplies and adds in one rounding.
 
+pub mod bridge;
 pub mod generators;
 pub mod lanes;
 pub mod level;

@@ -60,7 +60,7 @@ impl Step {
     /// The step nearest to a ratio of input to output rate, held between 1/8 and 8; NaN becomes 1/8.
     #[must_use]
     pub fn from_ratio(ratio: f64) -> Self {
-        Self((ratio.max(0.125).min(8.0) * ONE + 0.5) as u64)
+        Self(((ratio.clamp(0.125, 8.0) * ONE + 0.5) as u64).max(1 << 29))
     }
 
     /// Steps that can be taken from `from` before the frame `end` is reached, counting one at `from` itself.
