@@ -90,6 +90,7 @@ pub fn write_what_exists(target: &mut [f32], offset: usize, from: &[f32]) {
 }
 
 #[cfg(test)]
+#[expect(clippy::float_cmp, reason = "samples are to come out exactly")]
 mod tests {
     use super::*;
 

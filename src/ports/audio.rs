@@ -5,7 +5,7 @@
 //! second. A device that stops calling without saying so is possible with every library here (a stopped server, a plug-in
 //! that lost its own): whoever opens one also watches that blocks come.
 
-use super::jack_audio;
+use super::{cpal_audio, jack_audio};
 use crate::engine::wires::Wires;
 use crate::profile::{Device, Host};
 use crate::units::SampleRate;
@@ -120,7 +120,7 @@ pub fn open(
     let _epoch_fixed_before_the_callback = super::clock::nanos();
     match device.host {
         Host::Jack => jack_audio::open(device, rate, sink, notices),
-        Host::Alsa | Host::PulseAudio | Host::PipeWire => Err(OpenError::Refused("this build has no such host".into())),
+        Host::Alsa | Host::PulseAudio | Host::PipeWire => cpal_audio::open(device, rate, sink, notices),
     }
 }
 
@@ -144,5 +144,7 @@ pub struct Listed {
 /// Every device that can be found now. Asks each of them, which may take seconds.
 #[must_use]
 pub fn list() -> Vec<Listed> {
-    jack_audio::list()
+    let mut listed = jack_audio::list();
+    listed.extend(cpal_audio::list());
+    listed
 }

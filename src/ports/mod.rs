@@ -14,4 +14,8 @@ mod serial;
 pub mod service;
 pub mod storage;
 pub mod watch;
+pub mod cpal_audio;
+pub mod jack_audio;
+mod notices;
+mod reserve;
 pub mod wav;

@@ -254,6 +254,7 @@ impl Writer {
 }
 
 #[cfg(test)]
+#[expect(clippy::float_cmp, reason = "samples are to come out exactly")]
 mod tests {
     use super::*;
 

@@ -173,6 +173,31 @@ impl Caught {
         let counts = self.blocks.iter().flat_map(|(start, length)| (*start..).take(*length));
         counts.zip(self.channels[channel].iter().copied())
     }
+
+    /// The delay in frames after which the first channel repeats what was fed, looked for in the middle of what was heard.
+    pub fn delay(&self) -> Option<u32> {
+        let middle: Vec<_> = self.frames(0).skip(self.channels[0].len() / 2).take(64).collect();
+        let repeats = |delay: &u32| {
+            middle
+                .iter()
+                .all(|(frame, heard)| heard.to_bits() == sample(depth(0), 0, frame.wrapping_sub(*delay)).to_bits())
+        };
+        (0..48_000).find(repeats)
+    }
+
+    /// The longest run of frames in which all channels are bit for bit what was fed so many frames before.
+    pub fn longest_exact_run(&self, delay: u32) -> usize {
+        let exact = |channel: usize| {
+            self.frames(channel).map(move |(frame, heard)| {
+                heard.to_bits() == sample(depth(channel), channel, frame.wrapping_sub(delay)).to_bits()
+            })
+        };
+        let mut all: Vec<bool> = vec![true; self.channels[0].len()];
+        for channel in 0..self.channels.len() {
+            all.iter_mut().zip(exact(channel)).for_each(|(all, exact)| *all &= exact);
+        }
+        all.split(|exact| !exact).map(<[bool]>::len).max().unwrap_or(0)
+    }
 }
 
 /// A client that keeps what it hears when it is asked to.

@@ -15,10 +15,15 @@ use std::process::Command;
 use std::time::{Duration, Instant};
 
 /// Waits until `what` holds, for half a minute at most.
-pub fn wait_until(what: &str, mut holds: impl FnMut() -> bool) {
+pub fn wait_until(what: &str, holds: impl FnMut() -> bool) {
+    wait_until_within(Duration::from_secs(30), what, holds);
+}
+
+/// Waits until `what` holds.
+pub fn wait_until_within(longest: Duration, what: &str, mut holds: impl FnMut() -> bool) {
     let start = Instant::now();
     while !holds() {
-        assert!(start.elapsed() < Duration::from_secs(30), "waited 30 s in vain until {what}");
+        assert!(start.elapsed() < longest, "waited {longest:?} in vain until {what}");
         std::thread::sleep(Duration::from_millis(5));
     }
 }
@@ -51,4 +56,26 @@ pub fn children(of: u32) -> Vec<u32> {
 pub fn signal(name: &str, process: u32) {
     let done = Command::new("kill").args([&format!("-{name}"), &process.to_string()]).status();
     assert!(done.is_ok_and(|status| status.success()), "kill -{name} {process}");
+}
+
+/// Runs one test of this test binary again in a process of its own, with this environment and through this program (`pw-jack`,
+/// or none); the variable `INSIDE` tells it so.
+pub fn again(test: &str, through: &[&str], environment: &[(&str, std::path::PathBuf)]) {
+    let output = Command::new("timeout")
+        .args(["-k2", "100"])
+        .args(through)
+        .arg(std::env::current_exe().expect("this binary has a path"))
+        .args(["--exact", test, "--nocapture", "--test-threads=1"])
+        .envs(environment.iter().map(|(name, value)| (name, value)))
+        .env("INSIDE", "1")
+        .output()
+        .expect("timeout starts");
+    let text = format!("{}{}", String::from_utf8_lossy(&output.stdout), String::from_utf8_lossy(&output.stderr));
+    assert!(output.status.success() && text.contains("1 passed"), "in a process of its own: {}\n{text}", output.status);
+    println!("{text}");
+}
+
+/// Whether this is the process that [`again`] started.
+pub fn inside() -> bool {
+    std::env::var_os("INSIDE").is_some()
 }

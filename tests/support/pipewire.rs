@@ -68,19 +68,3 @@ impl Drop for PipeWire {
         }
     }
 }
-
-/// Runs one test of this test binary again, as a client of PipeWire's JACK library; the environment variable
-/// `INSIDE_PIPEWIRE` tells it so.
-pub fn again_under_pw_jack(pipewire: &PipeWire, test: &str) {
-    let output = Command::new("timeout")
-        .args(["-k2", "60", "pw-jack"])
-        .arg(std::env::current_exe().expect("this binary has a path"))
-        .args(["--exact", test, "--nocapture", "--test-threads=1"])
-        .envs(pipewire.environment())
-        .env("INSIDE_PIPEWIRE", "1")
-        .output()
-        .expect("timeout starts");
-    let text = format!("{}{}", String::from_utf8_lossy(&output.stdout), String::from_utf8_lossy(&output.stderr));
-    assert!(output.status.success() && text.contains("1 passed"), "under pw-jack: {}\n{text}", output.status);
-    println!("{text}");
-}
