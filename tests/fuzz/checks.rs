@@ -1,8 +1,8 @@
 //! What must hold for any bytes at all: one function for each fuzz target, used by the fuzzer and by the replay
 //! in `tests/fuzz_corpus.rs`.
 //!
-//! To look for more: `cd tests/fuzz && cargo +nightly fuzz run --fuzz-dir . osc` (or `midi`, `toml`). Whatever
-//! it finds goes into `corpus/<target>/`, under a name that says what it is.
+//! To look for more, in this folder: `mkdir -p target/new && cargo +nightly fuzz run --fuzz-dir . osc target/new
+//! corpus/osc` (or `midi`, `toml`). What it finds is committed to `corpus/<target>/` under a name that says what it is.
 
 #![allow(dead_code, reason = "each fuzz target uses one of the three")]
 
