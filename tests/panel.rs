@@ -336,6 +336,9 @@ fn feedback_is_the_bytes_of_the_specification() {
     let it = fader(osc_of("/panel/f1", -10.0, 30.0));
     let sent = encode_osc(&it, Travel::clamped(0.25)).expect("it speaks OSC");
     assert_eq!(sent, osc::Message { address: "/panel/f1".into(), arguments: vec![Argument::Float(0.0)] });
+    let widest = fader(osc_of("/panel/f1", f32::MAX, f32::MIN));
+    let sent = encode_osc(&widest, Travel::clamped(0.5)).expect("it speaks OSC");
+    assert_eq!(sent.arguments, [Argument::Float(0.0)], "a range upside down, and as wide as can be");
     assert_eq!(encode_osc(&fader(seven(7)), Travel::TOP), None);
     assert_eq!(encode_midi(&it, Travel::TOP).as_slice(), []);
 }
