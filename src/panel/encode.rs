@@ -72,7 +72,10 @@ pub fn encode_midi(control: &Control, travel: Travel) -> MidiBytes {
 pub fn encode_osc(control: &Control, travel: Travel) -> Option<osc::Message> {
     let Message::Osc { address, lowest, highest } = &control.message else { return None };
     let raw = wire::untravel(control, travel);
-    // Written so that each end gives its number exactly.
-    let number = if raw >= 1.0 { *highest } else { lowest + (highest - lowest) * raw };
+    // Written so that each end gives its number exactly and no range overflows.
+    let (low, high) = (f64::from(*lowest), f64::from(*highest));
+    #[expect(clippy::cast_possible_truncation, reason = "between two numbers of 32 bits")]
+    let between = (low + (high - low) * f64::from(raw)) as f32;
+    let number = if raw >= 1.0 { *highest } else { between };
     Some(osc::Message { address: address.clone(), arguments: vec![osc::Argument::Float(number)] })
 }

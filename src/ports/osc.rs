@@ -242,6 +242,7 @@ mod tests {
             (with(b",s\0\0", b"abcd"), "data-short"),
             (with(b",s\0\0", &[0xFF, 0, 0, 0]), "text"),
             (with(b",c\0\0", &[0, 0, 0xD8, 0]), "text"),
+            (with(b",c\0\0", &[0; 4]), "text"),
             (with(b",b\0\0", &[0, 0, 0, 1, 5, 5, 0, 0]), "padding"),
             (with(b",f\0\0", &f32::NAN.to_be_bytes()), "number"),
             (with(b",f\0\0", &f32::INFINITY.to_be_bytes()), "number"),

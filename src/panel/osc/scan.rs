@@ -309,7 +309,9 @@ fn argument(tag: u8, data: &[u8]) -> Result<&[u8], Refusal> {
         }
         b'c' => {
             let (bytes, after) = four(data)?;
-            char::from_u32(u32::from_be_bytes(bytes)).map(|_| after).ok_or(Refusal::Text)
+            // A zero could not stand in the text that it becomes.
+            let code = u32::from_be_bytes(bytes);
+            char::from_u32(code).filter(|_| code != 0).map(|_| after).ok_or(Refusal::Text)
         }
         b's' | b'S' => {
             let (text, after) = string(data).map_err(|fault| fault.refusal(Refusal::DataShort))?;
