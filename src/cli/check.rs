@@ -96,7 +96,7 @@ impl Check {
 
     fn check(&self, mut files: Files) -> Vec<Diagnostic> {
         let mut diagnostics = std::mem::take(&mut files.diagnostics);
-        let environment = if self.environment { std::env::vars().collect() } else { Vec::new() };
+        let environment = if self.environment { environment() } else { Vec::new() };
         let texts = Texts { rig: files.rigs, environment, panel: files.panels.pop(), ..Texts::default() };
         let mut rounds: Vec<Option<Source>> = files.profiles.into_iter().map(Some).collect();
         if rounds.is_empty() {
@@ -113,6 +113,13 @@ impl Check {
         }
         diagnostics
     }
+}
+
+/// The variables that are text; no other can be a setting.
+fn environment() -> Vec<(String, String)> {
+    std::env::vars_os()
+        .filter_map(|(name, value)| Some((name.into_string().ok()?, value.into_string().ok()?)))
+        .collect()
 }
 
 /// The bytes of a file, but no more than are needed to see that it is too large.

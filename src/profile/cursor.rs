@@ -10,6 +10,9 @@ use std::str::FromStr;
 /// Texts longer than this are refused.
 const TEXT_CHARACTERS_MAX: usize = 200;
 
+/// Keys of the top of a file, often written below a table by mistake.
+const OF_THE_TOP: [&str; 5] = ["form", "kind", "name", "rate_hz", "clock"];
+
 /// A table being read.
 #[derive(Debug)]
 pub(super) struct Table<'t> {
@@ -61,7 +64,7 @@ impl<'t> Table<'t> {
         let mut things = Vec::new();
         for (id, node) in in_order(tables.tree) {
             if things.len() == max {
-                too_many(node.key_at, &format!("tables [{key}. ]"), tables.tree.len(), max, log);
+                too_many(node.key_at, &format!("[{key}.NAME] tables"), tables.tree.len(), max, log);
                 break;
             }
             check_id(id, node.key_at, log);
@@ -84,6 +87,8 @@ impl<'t> Table<'t> {
                 continue;
             }
             let help = match params::nearest(key, self.asked.iter().copied()) {
+                // In TOML a line below a table header belongs to that table.
+                _ if OF_THE_TOP.contains(&key) => "move it to the top of the file, above the first [table]".to_owned(),
                 Some(nearest) => format!("did you mean \"{nearest}\"?"),
                 None => format!("remove it; {} knows {}", self.what, list(self.asked.iter().copied())),
             };

@@ -130,7 +130,9 @@ impl Log {
         if lost {
             text.lost_from = Some(text.lost_from.map_or(start, |before| before.min(start)));
         }
-        self.push(code, Severity::Error, place, headline.to_owned(), label, false)
+        // Behind a broken table header keys land in another table, and may meet their like there.
+        let follows = code == Code::F02 && text.lost_from.is_some_and(|lost| place.start > lost);
+        self.push(code, Severity::Error, place, headline.to_owned(), label, follows)
     }
 
     /// Whether everything that a text says could be read, so that what it does not name does not exist.

@@ -348,8 +348,7 @@ fn fits(kind: Option<ControlKind>, target: &Address, node: &Node, log: &mut Log)
     let Some(kind) = kind else { return };
     let row = target.key.parameter();
     let help = match (kind, row.domain, row.taper) {
-        (ControlKind::Lamp, ..) => return,
-        (_, _, Taper::None) => "no control moves it; it is set in the profile or over OSC",
+        (_, _, Taper::None) => "no control moves or shows it; it is set in the profile or over OSC",
         (ControlKind::Momentary | ControlKind::Hold | ControlKind::Latching, Domain::Number { .. }, _) => {
             "a button moves parameters that have states, as channel.ID.switch; use a fader, knob or encoder here"
         }

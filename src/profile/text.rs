@@ -10,6 +10,9 @@ use toml::de::{DeTable, DeValue};
 /// Files of more bytes are refused unread.
 pub const FILE_BYTES_MAX: usize = 4 * 1024 * 1024;
 
+/// No file of ours nests deeper; the bound keeps what walks a tree from running out of stack.
+const DEPTH_MAX: usize = 16;
+
 /// What the parser says of a key that stands twice.
 const DUPLICATE: &str = "duplicate key";
 
@@ -63,7 +66,7 @@ pub(super) fn parse(index: usize, log: &mut Log) -> Tree {
         return Tree::new();
     }
     let (table, errors) = DeTable::parse_recoverable(&text);
-    let tree = lower_table(index, table.get_ref());
+    let tree = lower_table(index, table.get_ref(), DEPTH_MAX);
     let mut errors: Vec<_> =
         errors.into_iter().map(|error| (error.span().unwrap_or(0..0), error.message().to_owned())).collect();
     errors.sort_by_key(|(span, _)| span.start);
@@ -85,7 +88,7 @@ pub(super) fn parse(index: usize, log: &mut Log) -> Tree {
 pub(super) fn parse_value(index: usize, value: &str, start: usize) -> Raw {
     let whole = Place { text: index, start, end: start + value.len() };
     let mut raw = match DeValue::parse(value) {
-        Ok(parsed) => lower_value(index, parsed.get_ref(), whole),
+        Ok(parsed) => lower_value(index, parsed.get_ref(), whole, DEPTH_MAX),
         Err(_) => Raw::Text(value.to_owned()),
     };
     shift(&mut raw, whole);
@@ -105,19 +108,20 @@ fn shift(raw: &mut Raw, whole: Place) {
     }
 }
 
-fn lower_table(index: usize, table: &DeTable<'_>) -> Tree {
+fn lower_table(index: usize, table: &DeTable<'_>, depth: usize) -> Tree {
     table
         .iter()
         .map(|(key, value)| {
             let place = |span: std::ops::Range<usize>| Place { text: index, start: span.start, end: span.end };
             let (key_at, at) = (place(key.span()), place(value.span()));
-            let value = lower_value(index, value.get_ref(), at);
+            let value = lower_value(index, value.get_ref(), at, depth);
             (key.get_ref().to_string(), Node { key_at, at, value })
         })
         .collect()
 }
 
-fn lower_value(index: usize, value: &DeValue<'_>, at: Place) -> Raw {
+fn lower_value(index: usize, value: &DeValue<'_>, at: Place, depth: usize) -> Raw {
+    let Some(depth) = depth.checked_sub(1) else { return Raw::Other("nested too deep") };
     match value {
         DeValue::String(text) => Raw::Text(text.to_string()),
         DeValue::Integer(whole) => {
@@ -130,11 +134,11 @@ fn lower_value(index: usize, value: &DeValue<'_>, at: Place) -> Raw {
             list.iter()
                 .map(|item| {
                     let place = Place { text: at.text, start: item.span().start, end: item.span().end };
-                    Node { key_at: place, at: place, value: lower_value(index, item.get_ref(), place) }
+                    Node { key_at: place, at: place, value: lower_value(index, item.get_ref(), place, depth) }
                 })
                 .collect(),
         ),
-        DeValue::Table(table) => Raw::Table(lower_table(index, table)),
+        DeValue::Table(table) => Raw::Table(lower_table(index, table, depth)),
     }
 }
 
@@ -155,12 +159,14 @@ fn note_error(text: &str, tree: &Tree, headers: &[Header], place: Place, message
     let local = ["string values must be quoted", "`_` may only", "unexpected leading zero"]
         .iter()
         .any(|start| message.starts_with(start));
-    let help = if message.starts_with("string values must be quoted") {
-        "write numbers bare and words in quotes, one value to a line: switch = \"open\""
+    let (label, help) = if message.starts_with("string values must be quoted") {
+        let label =
+            format!("{}; accepted: a text in quotes, a number, true or false, a list, a table", log.found(place));
+        (label, "write numbers bare and words in quotes, one value to a line: switch = \"open\"")
     } else {
-        "check the brackets, quotes and commas here"
+        (message.replace('`', "'"), "check the brackets, quotes and commas here")
     };
-    log.syntax(Code::F01, place, "this is not TOML", message.replace('`', "'"), !local).help(help);
+    log.syntax(Code::F01, place, "this is not TOML", label, !local).help(help);
 }
 
 /// Where the first of two equal keys or tables stands.
