@@ -1,5 +1,25 @@
 //! Starting, running and stopping: the owner of every thread.
 
+pub mod drivers;
 pub mod feeds;
 pub mod inbox;
 pub mod offline;
+
+use std::thread::JoinHandle;
+use std::time::{Duration, Instant};
+
+/// Joins a thread if it ends in time; says whether it did. One that does not is named in the log and left.
+fn join_until(thread: JoinHandle<()>, deadline: Duration) -> bool {
+    let until = Instant::now() + deadline;
+    while !thread.is_finished() {
+        if Instant::now() >= until {
+            tracing::warn!(thread = thread.thread().name().unwrap_or("?"), "did not end in time");
+            return false;
+        }
+        std::thread::sleep(Duration::from_millis(2));
+    }
+    if thread.join().is_err() {
+        tracing::error!("a thread had panicked");
+    }
+    true
+}

@@ -3,36 +3,36 @@
 
 /// The columns of one channel, bus or output: two neighbours, or one.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub struct Place {
+pub(super) struct Place {
     /// The first column; even when there are two.
-    pub first: u16,
+    pub(super) first: u16,
     /// 1 or 2.
-    pub width: u16,
+    pub(super) width: u16,
 }
 
 impl Place {
     /// Its columns in order.
-    pub fn columns(self) -> impl Iterator<Item = u16> {
+    pub(super) fn columns(self) -> impl Iterator<Item = u16> {
         self.first..self.first + self.width
     }
 }
 
 /// The columns of one bank, free or taken.
 #[derive(Clone, Debug)]
-pub struct Bookings {
+pub(super) struct Bookings {
     taken: Vec<bool>,
 }
 
 impl Bookings {
     /// So many free columns.
     #[must_use]
-    pub fn new(columns: usize) -> Self {
+    pub(super) fn new(columns: usize) -> Self {
         Self { taken: vec![false; columns] }
     }
 
     /// Takes one column, or two that stand side by side. A single one fills a half-taken pair first, so
     /// that pairs stay free.
-    pub fn take(&mut self, width: u16) -> Option<Place> {
+    pub(super) fn take(&mut self, width: u16) -> Option<Place> {
         let pairs = self.taken.chunks(2);
         let pair = if width == 2 {
             pairs.clone().position(|pair| !pair[0] && !pair[1])?
@@ -48,7 +48,7 @@ impl Bookings {
     }
 
     /// Gives columns back.
-    pub fn free(&mut self, place: Place) {
+    pub(super) fn free(&mut self, place: Place) {
         for column in place.columns() {
             self.taken[usize::from(column)] = false;
         }

@@ -9,7 +9,6 @@
 
 mod clock;
 mod crossing;
-pub mod jack_server;
 mod lease;
 mod sync;
 mod tape;

@@ -8,7 +8,7 @@ use super::audio::{BlockSink, BlockTime, DeviceNotice, Format, Listed, MAX_CHANN
 use super::clock;
 use super::notices::{Board, Keeper, Outbox};
 use crate::engine::wires::{Wires, copy_what_exists, write_what_exists};
-use crate::handoff::jack_server::{self, Lease, Notices, Notified, ServerClient, ServerError};
+use super::jack_server::{self, Lease, Notices, Notified, ServerClient, ServerError};
 use crate::profile::{Device, Host};
 use crate::units::SampleRate;
 use jack::{
