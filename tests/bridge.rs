@@ -328,6 +328,16 @@ fn lost_frames_are_made_up_for_by_one_cross_fade_each() {
 }
 
 #[test]
+fn a_loss_that_hides_in_the_jitter_is_found_too() {
+    // 64 frames are 1.3 ms, within three standard deviations: no single stamp shows it, only their mean.
+    let losing = Device { lost_frames: 64, lost_every: 37, ..device(48_000, 104.2, 64) };
+    let scenario = Scenario { writer: losing, seconds: 120.0, jitter_ms: 0.5, cushion_ms: 12.0, ..QUIET };
+    let report = check("writer loses 64 in jitter", scenario, 2.0);
+    assert_eq!((report.losses, report.readings.underruns, report.readings.crossfades), (3, 0, 3));
+    assert!(report.fill_error_ms < 0.5, "fill {} ms off", report.fill_error_ms);
+}
+
+#[test]
 fn a_writer_that_stops_and_comes_back_is_taken_up_again() {
     let writer = Device { lost_frames: 240_000, lost_every: 30, ..device(48_000, 104.2, 256) };
     let scenario = Scenario { writer, seconds: 50.0, jitter_ms: 0.2, cushion_ms: 4.0, ..QUIET };
@@ -379,6 +389,38 @@ fn a_writer_may_change_the_size_of_its_callbacks() {
     assert!((at(59).target_frames - at(19).target_frames).abs() < 1e-9, "before it goes back");
     assert!((at(59).fill_frames - at(59).target_frames).abs() < 10.0);
     assert_eq!((at(59).underruns, at(59).crossfades), (0, 2));
+}
+
+#[test]
+fn times_that_make_no_sense_do_no_harm() {
+    let rate = |hz| SampleRate::try_new(hz).expect("a rate");
+    for seed in 1..=20 {
+        let mut dice = Dice(seed);
+        let settings =
+            BridgeSettings { channels: 1, writer_rate: rate(44_100), reader_rate: rate(48_000), cushion_ms: 1.0 };
+        let (mut bridge_in, mut bridge_out) = bridge(settings).expect("rates in range");
+        let mut tone = Sine::new(997.0, Decibels::UNITY, rate(44_100));
+        let (mut samples, mut out) = (vec![0.0; 4_096], vec![0.0; 4_096]);
+        let mut ns = 1_000_000_000_u64;
+        for turn in 0..2_000 {
+            // Time mostly goes on, sometimes back, sometimes to anywhere at all.
+            ns = match turn % 97 {
+                13 => ns.saturating_sub(500_000_000),
+                50 => (dice.uniform() * 1.8e19) as u64,
+                _ => ns.wrapping_add((dice.uniform() * 60e6) as u64),
+            };
+            let size = (dice.uniform() * 4_097.0) as usize;
+            if dice.uniform() < 0.5 {
+                tone.fill(&mut samples[..size]);
+                bridge_in.write_interleaved(&samples[..size], ns);
+            } else {
+                bridge_out.read_interleaved(&mut out[..size], ns);
+                assert!(out[..size].iter().all(|sample| sample.abs() < 1.5), "seed {seed}, turn {turn}");
+            }
+            let readings = bridge_out.readings();
+            assert!(readings.drift_ppm.is_finite() && readings.pitch_ppm.abs() < 11_000.0, "{readings:?}");
+        }
+    }
 }
 
 #[test]

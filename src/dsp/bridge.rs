@@ -321,8 +321,7 @@ impl BridgeOut {
         let error = wanted - self.head.frames();
         self.readings.fill_frames = target + error;
         let limit = if self.lost { JUMP_SECONDS_AFTER_LOSS } else { JUMP_SECONDS };
-        let settled = self.writer.steady() && self.reader.steady();
-        if settled && self.fade_left == 0 {
+        if self.writer.settled() && self.reader.settled() && self.fade_left == 0 {
             if error.abs() > limit * self.writer_hz && self.can_play(wanted, block) {
                 self.readings.crossfades += 1;
                 self.go_to(wanted, Some(self.head));
@@ -567,6 +566,8 @@ const MEAN_OFF: f64 = 0.8;
 /// Time and stamps before a clock is trusted enough to start.
 const STEADY_SECONDS: f64 = 0.1;
 const STEADY_STAMPS: u64 = 3;
+/// Uncertainty of the time, in seconds, below which a jump lands where it should.
+const SETTLED_WITHIN: f64 = 0.1e-3;
 
 impl DeviceClock {
     fn new(hz: f64) -> Self {
@@ -588,6 +589,11 @@ impl DeviceClock {
     /// Whether there is a model, and the stamps agree with it.
     fn steady(&self) -> bool {
         self.stamps >= STEADY_STAMPS && self.time - self.first_seconds > STEADY_SECONDS && self.astray.is_none()
+    }
+
+    /// Whether the model is also sure enough of the time to jump by it.
+    fn settled(&self) -> bool {
+        self.steady() && self.variance.time < SETTLED_WITHIN * SETTLED_WITHIN
     }
 
     /// Takes the number of frames moved up to a time; true when the model had to move because frames were lost.
