@@ -66,7 +66,8 @@ const NAMES_ONLY: &[&str] = &[
 const OUTSIDE_LIBRARIES: &[&str] = &["cpal", "jack", "midir", "rosc", "serial2_tokio", "hound", "notify", "sd_notify"];
 
 /// Where `unsafe` may stand.
-const UNSAFE_PLACES: &[&str] = &["src/handoff/", "src/dsp/lanes.rs", "src/ports/jack_server.rs", "src/ports/jack_midi.rs"];
+const UNSAFE_PLACES: &[&str] =
+    &["src/handoff/", "src/dsp/lanes.rs", "src/ports/jack_server.rs", "src/ports/jack_midi.rs"];
 
 /// What may lie at the top of the repository.
 const TOP: &[&str] = &[

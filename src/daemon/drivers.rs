@@ -398,8 +398,7 @@ impl Watch {
         let away = Duration::from_nanos(nanos().saturating_sub(self.away_since));
         let first = !std::mem::replace(&mut self.ever_driven, true);
         if let Some(device) = &self.device {
-            let notice =
-                DriverNotice::Back { device: device.id.clone(), format: running.device.format(), away, first };
+            let notice = DriverNotice::Back { device: device.id.clone(), format: running.device.format(), away, first };
             (self.notice)(notice);
         }
         State::Driving(running)
@@ -444,7 +443,9 @@ impl Watch {
                 }
                 DeviceNotice::Rate(_) => {}
                 DeviceNotice::Rejoins(count) => {
-                    (self.notice)(DriverNotice::Note(format!("input and output rejoined by a cross-fade, {count} times")));
+                    (self.notice)(DriverNotice::Note(format!(
+                        "input and output rejoined by a cross-fade, {count} times"
+                    )));
                 }
                 DeviceNotice::Period(frames) => {
                     (self.notice)(DriverNotice::Note(format!("the device's period is {frames} frames now")));

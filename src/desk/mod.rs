@@ -22,7 +22,7 @@ pub use wiring::FeedSpec;
 use crate::panel::osc;
 use crate::panel::{Action, ControlIndex, Decoder, Gesture, PortIndex};
 use crate::params::{Address, Domain, Key, Scope, TABLE, Value, nearest};
-use crate::profile::{Bus, Channel, Id, InputKind, Installation, Panel, Rig};
+use crate::profile::{Bus, Channel, Id, Input, InputFrom, InputKind, Installation, Panel, Rig};
 use crate::units::{Frames, SampleRate, Travel};
 use hands::Hand;
 use stage::Stage;
@@ -59,8 +59,8 @@ pub enum Event {
         /// The message.
         message: osc::Message,
     },
-    /// A control port was lost and found: half-read messages count no more.
-    PortReset {
+    /// A control port was found (again): half-read messages count no more, and its controls are told everything.
+    PortFound {
         /// Which control port of the rig.
         port: PortIndex,
     },
@@ -194,7 +194,10 @@ impl Desk {
                     effects.refused.push(format!("no control of the panel says {}", message.address));
                 }
             }
-            Event::PortReset { port } => self.decoder.reset_port(port),
+            Event::PortFound { port } => {
+                self.decoder.reset_port(port);
+                effects.feedback = self.all_feedback();
+            }
             Event::Set { address, value, by } => self.set(&address, &value, by, &mut effects),
             Event::SetAll { values, by } => {
                 for (address, value) in values {
@@ -428,11 +431,13 @@ impl Desk {
         }
     }
 
-    fn is_microphone(&self, channel: &str) -> bool {
-        self.input_of(channel).is_some_and(|input| input.kind == InputKind::Microphone)
+    /// Whether somebody may speak into what a channel carries. A microphone that the desk makes up is none.
+    #[must_use]
+    pub fn is_microphone(&self, channel: &str) -> bool {
+        self.input_of(channel).is_some_and(is_microphone)
     }
 
-    fn input_of(&self, channel: &str) -> Option<&crate::profile::Input> {
+    fn input_of(&self, channel: &str) -> Option<&Input> {
         let Some(Value::Word(input)) = self.value(&Address::new(Key::ChannelSource, channel)) else { return None };
         self.rig().input(&input)
     }
@@ -460,4 +465,8 @@ impl Desk {
                 (*control, &hand.moves.target, hand.last, there)
             })
     }
+}
+
+fn is_microphone(input: &Input) -> bool {
+    input.kind == InputKind::Microphone && matches!(input.from, InputFrom::Device { .. })
 }

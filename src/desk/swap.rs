@@ -108,9 +108,7 @@ impl Desk {
     fn will_be_microphone(&self, channel: &str) -> bool {
         let source = self.installation.profile.value(&Address::new(Key::ChannelSource, channel));
         match source {
-            Some(Value::Word(input)) => {
-                self.rig().input(&input).is_some_and(|input| input.kind == crate::profile::InputKind::Microphone)
-            }
+            Some(Value::Word(input)) => self.rig().input(&input).is_some_and(super::is_microphone),
             _ => self.is_microphone(channel),
         }
     }

@@ -37,6 +37,10 @@ pub struct Console {
     plans: Producer<Box<Plan>>,
     retired: Consumer<Box<Plan>>,
     echoes: Consumer<Echo>,
+}
+
+/// The end of whoever reads meters.
+pub struct MeterEnd {
     meters: Consumer<Box<MeterFrame>>,
     spare_meters: Producer<Box<MeterFrame>>,
 }
@@ -59,11 +63,11 @@ struct Rings {
     spare_meters: Consumer<Box<MeterFrame>>,
 }
 
-/// The two ends around an engine.
+/// The ends around an engine.
 ///
 /// Real-time: never
 #[must_use]
-pub fn crossing(engine: Engine) -> (Console, Seat) {
+pub fn crossing(engine: Engine) -> (Console, MeterEnd, Seat) {
     let (batch_in, batch_out) = RingBuffer::new(BATCH_SLOTS);
     let (plan_in, plan_out) = RingBuffer::new(PLAN_SLOTS);
     let (retired_in, retired_out) = RingBuffer::new(RETIRED_SLOTS);
@@ -71,14 +75,8 @@ pub fn crossing(engine: Engine) -> (Console, Seat) {
     let (meter_in, meter_out) = RingBuffer::new(METER_SLOTS);
     let (mut spare_in, spare_out) = RingBuffer::new(METER_SLOTS);
     while spare_in.push(Box::new(MeterFrame::nothing())).is_ok() {}
-    let console = Console {
-        batches: batch_in,
-        plans: plan_in,
-        retired: retired_out,
-        echoes: echo_out,
-        meters: meter_out,
-        spare_meters: spare_in,
-    };
+    let console = Console { batches: batch_in, plans: plan_in, retired: retired_out, echoes: echo_out };
+    let meter_end = MeterEnd { meters: meter_out, spare_meters: spare_in };
     let rings = Rings {
         batches: batch_out,
         plans: plan_out,
@@ -88,12 +86,18 @@ pub fn crossing(engine: Engine) -> (Console, Seat) {
         meters: meter_in,
         spare_meters: spare_out,
     };
-    (console, Seat { engine, rings })
+    (console, meter_end, Seat { engine, rings })
 }
 
 impl std::fmt::Debug for Console {
     fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
         f.debug_struct("Console").field("batch_room", &self.batches.slots()).finish_non_exhaustive()
+    }
+}
+
+impl std::fmt::Debug for MeterEnd {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        f.debug_struct("MeterEnd").field("waiting", &self.meters.slots()).finish_non_exhaustive()
     }
 }
 
@@ -133,11 +137,13 @@ impl Console {
         while self.retired.pop().is_ok() {}
         self.echoes.pop().ok()
     }
+}
 
-    /// Takes every meter frame that has arrived into `into`; says whether there was one.
+impl MeterEnd {
+    /// Shows every meter frame that has arrived; says whether there was one.
     ///
     /// Real-time: never
-    pub fn read_meters(&mut self, mut each: impl FnMut(&MeterFrame)) -> bool {
+    pub fn read(&mut self, mut each: impl FnMut(&MeterFrame)) -> bool {
         let mut any = false;
         while let Ok(frame) = self.meters.pop() {
             each(&frame);

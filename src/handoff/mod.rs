@@ -5,7 +5,8 @@
 //!       --plans---->  slot  -->  engine      --> retired --> desk (dropped there)
 //!                                            --> meters  --> hub
 //! ```
-//! [`crossing`] makes the two ends: a [`Console`] for the desk's thread and a [`Seat`] for the driver's.
+//! [`crossing()`] makes the ends: a [`Console`] for the desk's thread, a [`MeterEnd`] for whoever shows meters, and a
+//! [`Seat`] for the driver.
 
 mod clock;
 mod crossing;
@@ -14,6 +15,6 @@ mod sync;
 mod tape;
 
 pub use clock::{Clock, Moment};
-pub use crossing::{Console, Echo, Seat, crossing};
+pub use crossing::{Console, Echo, MeterEnd, Seat, crossing};
 pub use lease::{Guard, Lease};
 pub use tape::{TapeReader, TapeWriter, Winding, tape};

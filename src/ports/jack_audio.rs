@@ -6,9 +6,9 @@
 
 use super::audio::{BlockSink, BlockTime, DeviceNotice, Format, Listed, MAX_CHANNELS, OpenDevice, OpenError};
 use super::clock;
+use super::jack_server::{self, Lease, Notices, Notified, ServerClient, ServerError};
 use super::notices::{Board, Keeper, Outbox};
 use crate::engine::wires::{Wires, copy_what_exists, write_what_exists};
-use super::jack_server::{self, Lease, Notices, Notified, ServerClient, ServerError};
 use crate::profile::{Device, Host};
 use crate::units::SampleRate;
 use jack::{
