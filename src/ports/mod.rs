@@ -8,7 +8,7 @@ pub mod control;
 pub mod cpal_audio;
 pub mod jack_audio;
 pub mod jack_midi;
-mod jack_server;
+pub mod jack_server;
 pub mod midi;
 mod notices;
 pub mod osc;

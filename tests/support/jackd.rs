@@ -3,7 +3,7 @@
 use super::signal::{depth, sample};
 use super::{children, have, signal, wait_until};
 use jack::{AudioIn, AudioOut, Client, Control, Port, PortFlags, ProcessScope};
-use longthrow::handoff::jack_server::{self, Lease, ServerClient};
+use longthrow::ports::jack_server::{self, Lease, ServerClient};
 use std::fs::File;
 use std::process::{Child, Command, Stdio};
 use std::sync::atomic::{AtomicUsize, Ordering::SeqCst};
