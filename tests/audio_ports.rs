@@ -437,3 +437,28 @@ fn twenty_openings_of_alsa_leave_no_thread_behind() {
     closing.join().expect("closing is safe");
     drop(around);
 }
+
+#[cfg(feature = "realtime-check")]
+#[test]
+fn the_real_time_checker_names_a_sink_that_allocates() {
+    struct Hoarder(Vec<Vec<f32>>);
+    impl BlockSink for Hoarder {
+        fn block(&mut self, wires: &mut dyn Wires, _: BlockTime) {
+            self.0.push(vec![0.0; wires.frames()]);
+        }
+    }
+    if !inside() {
+        if std::env::var_os("RTSAN_ENABLE").is_none() {
+            println!("skipped: RTSAN_ENABLE is not set, so nothing is checked");
+        } else if have(&["jackd"]) {
+            let (passed, text) = support::try_again("the_real_time_checker_names_a_sink_that_allocates", &[], &[]);
+            assert!(!passed && text.contains("real-time unsafe function") && text.contains("Hoarder"), "{text}");
+        }
+        return;
+    }
+    let Some(jackd) = Jackd::start(48_000, 256, 2) else { return };
+    let (send, _) = sync_channel(16);
+    let device = audio::open(&jack_device(&jackd.name, 2), None, Box::new(Hoarder(Vec::new())), send);
+    std::thread::sleep(Duration::from_secs(2));
+    drop(device);
+}

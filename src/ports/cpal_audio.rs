@@ -347,6 +347,7 @@ struct Feeder {
 }
 
 impl Feeder {
+    #[cfg_attr(feature = "realtime-check", rtsan_standalone::nonblocking)]
     fn callback(&mut self, data: &Data, info: &cpal::InputCallbackInfo) {
         self.common.input_delay(info);
         with_sample!(data.sample_format(), T => self.feed(data.as_slice::<T>().unwrap_or(&[])), ());
@@ -373,6 +374,7 @@ struct OutputDriver {
 }
 
 impl OutputDriver {
+    #[cfg_attr(feature = "realtime-check", rtsan_standalone::nonblocking)]
     fn callback(&mut self, data: &mut Data, info: &cpal::OutputCallbackInfo) {
         let nanos = clock::nanos();
         self.common.errors.store(0, Relaxed);
@@ -421,6 +423,7 @@ struct InputDriver {
 }
 
 impl InputDriver {
+    #[cfg_attr(feature = "realtime-check", rtsan_standalone::nonblocking)]
     fn callback(&mut self, data: &Data, info: &cpal::InputCallbackInfo) {
         let nanos = clock::nanos();
         self.common.errors.store(0, Relaxed);

@@ -217,6 +217,7 @@ struct Process {
 }
 
 impl jack::ProcessHandler for Process {
+    #[cfg_attr(feature = "realtime-check", rtsan_standalone::nonblocking)]
     fn process(&mut self, _: &Client, scope: &ProcessScope) -> Control {
         let nanos = clock::nanos();
         let frame = scope.last_frame_time();

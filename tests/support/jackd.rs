@@ -5,6 +5,7 @@ use super::{children, have, signal, wait_until};
 use jack::{AudioIn, AudioOut, Client, Control, Port, PortFlags, ProcessScope};
 use longthrow::ports::jack_server::{self, Lease, ServerClient};
 use std::fs::File;
+use std::io::{Read, Seek, Write};
 use std::process::{Child, Command, Stdio};
 use std::sync::atomic::{AtomicUsize, Ordering::SeqCst};
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
@@ -19,7 +20,7 @@ pub struct Jackd {
     _turn: MutexGuard<'static, ()>,
     /// A machine takes eight servers, and one that was killed keeps its place until its name is used again: names come
     /// from a few places, each locked while it is in use.
-    _place: File,
+    place: File,
 }
 
 impl Jackd {
@@ -34,19 +35,22 @@ impl Jackd {
         wait_until("a place for a JACK server is free", || {
             place = (0..5).find_map(|n| {
                 let name = format!("longthrow-test-{n}");
-                let file = File::create(std::env::temp_dir().join(&name)).expect("a file can be made");
+                let mut file = File::options();
+                let file = file.create(true).truncate(false).read(true).write(true);
+                let file = file.open(std::env::temp_dir().join(&name)).expect("a file can be made");
                 file.try_lock().is_ok().then_some((name, file))
             });
             place.is_some()
         });
-        let (name, place) = place.expect("awaited");
+        let (name, mut place) = place.expect("awaited");
+        end_what_a_crash_left(&name, &mut place);
         let arguments = ["-R", "-P70", "-S", "-d", "dummy"].map(str::to_owned).into_iter().chain([
             format!("-r{rate}"),
             format!("-p{period}"),
             format!("-C{channels}"),
             format!("-P{channels}"),
         ]);
-        let mut jackd = Self { name, arguments: arguments.collect(), child: None, _turn: turn, _place: place };
+        let mut jackd = Self { name, arguments: arguments.collect(), child: None, _turn: turn, place };
         jackd.start_again();
         Some(jackd)
     }
@@ -65,10 +69,10 @@ impl Jackd {
         });
     }
 
-    fn spawn(&self) -> Child {
+    fn spawn(&mut self) -> Child {
         // A dummy server writes 107 MB of shared memory, and a broken one its log without end.
         let line = "ulimit -f 300000; exec timeout -k2 120 jackd -n \"$0\" \"$@\"";
-        Command::new("sh")
+        let child = Command::new("sh")
             .args(["-c", line, &self.name])
             .args(&self.arguments)
             .env("JACK_NO_START_SERVER", "1")
@@ -76,7 +80,10 @@ impl Jackd {
             .stdout(Stdio::null())
             .stderr(Stdio::null())
             .spawn()
-            .expect("sh starts")
+            .expect("sh starts");
+        let noted = self.place.set_len(0).and_then(|()| self.place.rewind());
+        noted.and_then(|()| write!(self.place, "{}", child.id())).expect("the place can be written to");
+        child
     }
 
     /// Kills it, as a crash would, and waits for its end.
@@ -117,6 +124,21 @@ impl Jackd {
         command.arg(if on { "y" } else { "n" }).env("JACK_DEFAULT_SERVER", &self.name);
         let status = command.stdout(Stdio::null()).stderr(Stdio::null()).status();
         assert!(status.expect("jack_freewheel starts").success());
+    }
+}
+
+/// A test process that crashed has left its server behind, whose number is noted in the place.
+fn end_what_a_crash_left(name: &str, place: &mut File) {
+    let mut noted = String::new();
+    place.read_to_string(&mut noted).expect("the place can be read");
+    let Ok(timeout) = noted.parse() else { return };
+    let command = || std::fs::read(format!("/proc/{timeout}/cmdline")).unwrap_or_default();
+    let is_ours = || command().split(|byte| *byte == 0).any(|word| word == name.as_bytes());
+    if is_ours() {
+        for jackd in children(timeout) {
+            signal("TERM", jackd);
+        }
+        wait_until("the server that was left behind has ended", || !is_ours());
     }
 }
 
