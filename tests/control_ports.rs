@@ -538,6 +538,8 @@ fn jack_midi_survives_the_death_and_the_stop_of_its_server() {
     let port = open_linked(sink);
     assert!(until_lost(&told).contains("does not answer"));
     assert!(!port.out.send(&[0x90, 60, 1]), "nothing is kept for a panel that is away");
+    let count = |of: &str| std::fs::read_dir(format!("/proc/self/{of}")).expect("ours").count();
+    let mut first = None;
     for death in ["-KILL", "-TERM", "-KILL", "-KILL"] {
         let mut server = start_server();
         let panel = Panel::start(1);
@@ -547,6 +549,9 @@ fn jack_midi_survives_the_death_and_the_stop_of_its_server() {
         server.0.wait().expect("the server ends");
         while until_lost(&told) != "the JACK server is gone" {}
         drop(panel); // after its server: must not take us down
+        let now = (count("task"), count("fd"));
+        let first = *first.get_or_insert(now);
+        assert!(now.0 <= first.0 && now.1 <= first.1, "threads and handles: {first:?} at first, {now:?} after {death}");
     }
 
     let server = start_server();
@@ -579,4 +584,30 @@ fn another_jack_server_than_the_default_is_told_with_the_way_to_it() {
     assert!(why.contains("start with JACK_DEFAULT_SERVER=the-mill in the environment"), "{why}");
     drop(port);
     assert_gone(&told);
+}
+
+#[test]
+fn jack_midi_opened_and_closed_a_hundred_times_leaves_no_thread_and_no_handle() {
+    if !in_own_process("jack_midi_opened_and_closed_a_hundred_times_leaves_no_thread_and_no_handle") {
+        return;
+    }
+    let _server = start_server();
+    let count = |of: &str| std::fs::read_dir(format!("/proc/self/{of}")).expect("ours").count();
+    let mut first = None;
+    for round in 0..100 {
+        let (sink, told) = told();
+        let port = open_linked(sink);
+        let panel = Panel::start(1);
+        until_linked(&told);
+        // Either first, so that links are gone and are not when the port is closed.
+        if round % 2 == 0 {
+            drop((panel, port));
+        } else {
+            drop((port, panel));
+        }
+        assert_gone(&told);
+        let now = (count("task"), count("fd"));
+        let first = *first.get_or_insert(now);
+        assert!(now.0 <= first.0 && now.1 <= first.1, "threads and handles: {first:?} at first, {now:?} after {round}");
+    }
 }

@@ -30,6 +30,9 @@ const LOOK: Duration = Duration::from_millis(500);
 const FIRST_WAIT: Duration = Duration::from_millis(100);
 const LONGEST_WAIT: Duration = Duration::from_secs(1);
 
+/// Time for libjack's threads to leave our callbacks after the server's death, which takes them microseconds.
+const LEAVE_CALLBACKS: Duration = Duration::from_millis(200);
+
 /// A server that has not called for so long is given up and opened anew.
 const STALL: Duration = Duration::from_secs(3);
 
@@ -359,8 +362,13 @@ impl Monitor {
             });
         }
         *lock(&self.out.ring) = None;
-        // Measured: closing a client of a server that died is safe and short. One that is stopped may hold us here
-        // until it goes on.
+        if shared.server_gone.load(Ordering::Acquire) {
+            // libjack cancels its threads when a client is closed, wherever they are, and a thread that is cancelled
+            // inside the crate's `catch_unwind` aborts the process ("exception not rethrown"; seen here once in
+            // ten deaths of a server). The thread that told us of the end is still on its way out of our callback.
+            std::thread::sleep(LEAVE_CALLBACKS);
+        }
+        // A client of a server that is stopped may hold us here until that goes on.
         drop(session.active);
         self.out.dropped.fetch_add(shared.lost_out.swap(0, Ordering::Relaxed), Ordering::Relaxed);
         if shared.server_gone.load(Ordering::Acquire) {
