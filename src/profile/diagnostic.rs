@@ -133,8 +133,10 @@ pub struct Label {
     pub column: usize,
     /// How many characters are meant; at least 1.
     pub width: usize,
-    /// The whole line.
+    /// The line, or of a long line the part around the place.
     pub source_line: String,
+    /// How many characters of the line stand before that part.
+    pub source_from: usize,
     /// The value found and what is accepted, or what else stands here.
     pub text: String,
 }
@@ -158,8 +160,8 @@ pub struct Diagnostic {
     pub layer: Option<String>,
 }
 
-/// Lines longer than this are shown in part.
-const SHOWN_LINE_MAX: usize = 110;
+/// Lines of more characters are kept and shown in part.
+pub(super) const SHOWN_LINE_MAX: usize = 110;
 
 impl fmt::Display for Diagnostic {
     /// Draws the diagnostic: head line, source lines with carets, layer, help; no line feed at the end.
@@ -185,15 +187,12 @@ impl fmt::Display for Diagnostic {
 }
 
 fn draw(f: &mut fmt::Formatter<'_>, label: &Label, mark: char) -> fmt::Result {
-    let characters: Vec<char> =
-        label.source_line.chars().map(|character| if character.is_control() { ' ' } else { character }).collect();
-    let column = label.column - 1;
-    // A window over a long line that keeps the place in sight.
-    let from = if characters.len() > SHOWN_LINE_MAX { column.saturating_sub(SHOWN_LINE_MAX / 2) } else { 0 };
-    let shown: String = characters.iter().skip(from).take(SHOWN_LINE_MAX).collect();
-    let width = label.width.min(SHOWN_LINE_MAX - (column - from).min(SHOWN_LINE_MAX - 1));
+    // A tab or another control character would tear line and marks apart.
+    let shown: String = label.source_line.chars().map(|c| if c.is_control() { ' ' } else { c }).collect();
+    let column = label.column - 1 - label.source_from;
+    let width = label.width.min(SHOWN_LINE_MAX.saturating_sub(column)).max(1);
     writeln!(f, "{:>5} | {}", label.line, shown.trim_end())?;
-    let (space, marks) = (" ".repeat(column - from), mark.to_string().repeat(width));
+    let (space, marks) = (" ".repeat(column), mark.to_string().repeat(width));
     writeln!(f, "      | {space}{marks} {}", label.text)
 }
 

@@ -1,6 +1,6 @@
 //! Where the readers note what they find: places in texts, kept until all texts are read.
 
-use super::diagnostic::{Code, Diagnostic, Label, Severity};
+use super::diagnostic::{Code, Diagnostic, Label, SHOWN_LINE_MAX, Severity};
 use std::sync::Arc;
 
 /// No file yields more diagnostics than this; the rest are counted.
@@ -140,9 +140,14 @@ impl Log {
         self.texts[text].lost_from.is_none()
     }
 
-    /// How many problems of a text will be shown so far.
+    /// Whether no more problems of a text will be listed.
     pub(super) fn full(&self, text: usize) -> bool {
         self.texts[text].listed >= LISTED_MAX
+    }
+
+    /// Counts a problem of a text that is full.
+    pub(super) fn one_more(&mut self, text: usize) {
+        self.texts[text].unlisted += 1;
     }
 
     fn push(
@@ -220,13 +225,19 @@ impl Log {
         let line_start = text[..start].rfind('\n').map_or(0, |feed| feed + 1);
         let line_end = text[start..].find('\n').map_or(text.len(), |feed| start + feed);
         let line = text[..line_start].matches('\n').count() + 1;
-        let byte_order_mark = text[line_start..start].chars().filter(|c| *c == '\u{feff}').count();
+        let whole = text[line_start..line_end].trim_end_matches('\r');
+        // A byte order mark is no column.
+        let whole_start = line_end.min(line_start + whole.len() - whole.trim_start_matches('\u{feff}').len());
+        let before = text[whole_start.min(start)..start].chars().count();
+        let long = whole.chars().nth(SHOWN_LINE_MAX).is_some();
+        let source_from = if long { before.saturating_sub(SHOWN_LINE_MAX / 2) } else { 0 };
         Label {
             file: name.to_string(),
             line,
-            column: text[line_start..start].chars().count() + 1 - byte_order_mark,
+            column: before + 1,
             width: text[start..end.min(line_end)].trim_end().chars().count().max(1),
-            source_line: text[line_start..line_end].trim_end_matches('\r').trim_start_matches('\u{feff}').to_owned(),
+            source_line: whole.trim_start_matches('\u{feff}').chars().skip(source_from).take(SHOWN_LINE_MAX).collect(),
+            source_from,
             text: label,
         }
     }

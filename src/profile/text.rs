@@ -71,14 +71,18 @@ pub(super) fn parse(index: usize, log: &mut Log) -> Tree {
         errors.into_iter().map(|error| (error.span().unwrap_or(0..0), error.message().to_owned())).collect();
     errors.sort_by_key(|(span, _)| span.start);
     let headers = if errors.iter().any(|(_, message)| message == DUPLICATE) { headers(&text) } else { Vec::new() };
-    let mut line_before = None;
+    let mut line_end = None;
     for (span, message) in errors {
         let place = Place { text: index, start: span.start.min(text.len()), end: span.end.min(text.len()) };
         // One broken line is one mistake, whatever the parser stumbles over while it recovers.
-        let line = text.as_bytes()[..place.start].iter().rposition(|byte| *byte == b'\n');
-        if line_before.replace(line) == Some(line) && message != DUPLICATE {
+        if message != DUPLICATE && line_end.is_some_and(|end| place.start <= end) {
             continue;
         }
+        if log.full(index) {
+            log.one_more(index);
+            continue;
+        }
+        line_end = text[place.start..].find('\n').map_or(Some(text.len()), |feed| Some(place.start + feed));
         note_error(&text, &tree, &headers, place, &message, log);
     }
     tree
@@ -146,7 +150,7 @@ fn lower_value(index: usize, value: &DeValue<'_>, at: Place, depth: usize) -> Ra
 fn note_error(text: &str, tree: &Tree, headers: &[Header], place: Place, message: &str, log: &mut Log) {
     if message == DUPLICATE {
         let key = log.found(place);
-        let first = if log.full(place.text) { None } else { first_of(text, tree, headers, place) };
+        let first = first_of(text, tree, headers, place);
         let note =
             log.syntax(Code::F02, place, &format!("\"{key}\" stands twice"), "this one is the second".into(), false);
         if let Some(first) = first {
