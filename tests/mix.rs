@@ -184,3 +184,84 @@ fn samples_that_are_no_audio_stop_in_their_channel_and_are_counted() {
     assert!(heard[0].iter().all(|sample| sample.is_finite()));
     assert!(heard[1][SETTLED..] == expected[SETTLED..], "the neighbour is untouched");
 }
+
+/// The largest step of a sine's second difference, as a factor of what the sine itself has: clicks stand out.
+fn roughness(samples: &[f32], hertz: f32, peak: f32) -> f32 {
+    let turn = std::f32::consts::TAU * hertz / 48_000.0;
+    let own = peak * turn * turn;
+    samples.windows(3).map(|w| (w[0] - 2.0 * w[1] + w[2]).abs()).fold(0.0, f32::max) / own
+}
+
+fn tone(frames: usize, hertz: f32, peak: f32) -> Vec<f32> {
+    let turn = f64::from(hertz) * std::f64::consts::TAU / 48_000.0;
+    (0..frames).map(|n| ((n as f64 * turn).sin() * f64::from(peak)) as f32).collect()
+}
+
+fn install(desk: &mut Offline, at: usize, inputs: u16, lines: &str, reread: bool) {
+    let installation = Box::new(installation(inputs, lines));
+    desk.at(Frames(at as u64), Event::Install { installation, reread });
+}
+
+const HARD_LEFT: &str = "channel.a.source = in-1\nchannel.a.switch = open\nchannel.a.fader = 0.0\nchannel.a.pan = -1.0\nchannel.a.assign.programme = on\n";
+const HARD_RIGHT: &str = "channel.b.source = in-2\nchannel.b.switch = open\nchannel.b.fader = 0.0\nchannel.b.pan = 1.0\nchannel.b.assign.programme = on\n";
+
+#[test]
+fn an_edit_moves_only_what_its_text_changed() {
+    let before = format!("{HARD_LEFT}{HARD_RIGHT}");
+    let after = format!("{HARD_LEFT}{}", HARD_RIGHT.replace("fader = 0.0", "fader = -20.0"));
+    let inputs = vec![noise(96_000, 3), tone(96_000, 1000.0, 0.25)];
+    let mut desk = offline(installation(2, &before), Form::widest());
+    // A hand moved a fader that the edit does not mention: it stays where the hand left it.
+    desk.at(Frames(40_000), set("channel.a.fader", Value::Number(-6.0)));
+    install(&mut desk, 60_000, 2, &after, true);
+    let heard = run(&mut desk, inputs.clone(), 256);
+    let mut without = offline(installation(2, &before), Form::widest());
+    without.at(Frames(40_000), set("channel.a.fader", Value::Number(-6.0)));
+    let untouched = run(&mut without, inputs, 256);
+    assert!(heard[0] == untouched[0], "the channel nobody touched is the same bytes");
+    assert!(heard[1][..60_000] == untouched[1][..60_000]);
+    let late = heard[1][90_000..].iter().fold(0.0_f32, |peak, x| peak.max(x.abs()));
+    assert!((late - 0.025).abs() < 1e-4, "the edited fader stands at -20 dB: {late}");
+    assert!(roughness(&heard[1][SETTLED..], 1000.0, 0.25) < 1.5, "and got there without a click");
+}
+
+#[test]
+fn another_profile_sets_everything_but_what_is_open_on_air() {
+    let other = "channel.b.source = in-2\nchannel.b.fader = -10.0\nchannel.b.assign.programme = on\nchannel.c.source = in-3\nchannel.c.fader = -3.0\n";
+    let mut desk = offline(installation(3, &format!("{HARD_LEFT}{HARD_RIGHT}")), Form::widest());
+    install(&mut desk, 40_000, 3, other, false);
+    run(&mut desk, vec![tone(48_000, 1000.0, 0.2); 3], 256);
+    let value = |desk: &Offline, path: &str| desk.desk().value(&Address::from_dotted(path).expect(path));
+    assert_eq!(value(&desk, "channel.b.fader"), Some(Value::Number(0.0)), "open on air: it keeps its value");
+    assert_eq!(value(&desk, "channel.a.fader"), Some(Value::Number(0.0)), "left over: it stays");
+    assert_eq!(desk.desk().left_over().len(), 1);
+    assert_eq!(value(&desk, "channel.c.fader"), Some(Value::Number(-3.0)));
+    // Closed by hand, both follow.
+    for path in ["channel.a.switch", "channel.b.switch"] {
+        desk.at(Frames(48_000), set(path, Value::Word("closed".into())));
+    }
+    run(&mut desk, vec![tone(48_000, 1000.0, 0.2); 3], 256);
+    assert_eq!(value(&desk, "channel.b.fader"), Some(Value::Number(-10.0)));
+    assert_eq!(value(&desk, "channel.a.fader"), None);
+    assert!(desk.desk().left_over().is_empty());
+}
+
+#[test]
+fn swaps_leave_other_channels_untouched_and_cross_fade_what_changes_its_source() {
+    // `a` is left alone in the left side; on the right a tone changes its input (the same tone) again and again.
+    let with = |input: &str, extra: &str| format!("{HARD_LEFT}{}{extra}", HARD_RIGHT.replace("in-2", input));
+    let frames = 240_000;
+    let mut inputs = vec![noise(frames, 5), tone(frames, 1000.0, 0.25), tone(frames, 1000.0, 0.25)];
+    inputs.push(noise(frames, 6));
+    let mut desk = offline(installation(4, &with("in-2", "")), Form::widest());
+    for n in 0..200_usize {
+        let input = if n % 2 == 0 { "in-3" } else { "in-2" };
+        let extra = if n % 3 == 0 { "channel.x.source = in-4\nchannel.x.fader = -20.0\nbus.extra.fader = 0.0\n" } else { "" };
+        install(&mut desk, SETTLED + n * 1_000 + 7 * (n % 13), 4, &with(input, extra), n % 2 == 0);
+    }
+    let heard = run(&mut desk, inputs.clone(), 333);
+    assert!(heard[0][SETTLED..] == inputs[0][SETTLED..], "the untouched channel is bit-exact through 200 swaps");
+    // Channel b is open on air, so another profile's source waits; re-read ones cross-fade.
+    let rough = roughness(&heard[1][SETTLED..], 1000.0, 0.25);
+    assert!(rough < 1.01, "no click: {rough}");
+}
