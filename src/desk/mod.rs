@@ -128,6 +128,15 @@ pub struct Feedback {
     pub travel: Travel,
 }
 
+/// Something that was asked for and not done.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Refusal {
+    /// The OSC address that was meant.
+    pub what: String,
+    /// Why not, in words for whoever asked.
+    pub why: String,
+}
+
 /// What follows from an event, besides what goes to the engine.
 #[derive(Clone, Debug, Default, PartialEq)]
 pub struct Effects {
@@ -135,8 +144,8 @@ pub struct Effects {
     pub changed: Vec<(Address, Value)>,
     /// Controls that have to be told.
     pub feedback: Vec<Feedback>,
-    /// What was not done, in words for whoever asked.
-    pub refused: Vec<String>,
+    /// What was not done, for whoever asked.
+    pub refused: Vec<Refusal>,
     /// What the desk decided by itself, in words for the log.
     pub notes: Vec<String>,
 }
@@ -191,7 +200,8 @@ impl Desk {
             Event::Midi { port, bytes } => self.decoder.midi_bytes(port, self.now, &bytes, &mut gestures),
             Event::PanelOsc { port, message } => {
                 if !self.decoder.osc(port, self.now, &message, &mut gestures) {
-                    effects.refused.push(format!("no control of the panel says {}", message.address));
+                    let why = "no control of the panel says so".to_owned();
+                    effects.refused.push(Refusal { what: message.address, why });
                 }
             }
             Event::PortFound { port } => {
@@ -232,6 +242,12 @@ impl Desk {
     #[must_use]
     pub const fn next_sequence(&self) -> u64 {
         self.stage.next_sequence()
+    }
+
+    /// The number of the last batch or plan that was taken.
+    #[must_use]
+    pub const fn last_sequence(&self) -> u64 {
+        self.stage.next_sequence() - 1
     }
 
     /// When [`Desk::handle`] wants to be called with [`Event::Deadline`] at the latest.
@@ -347,7 +363,7 @@ impl Desk {
     fn set(&mut self, address: &Address, value: &Value, by: By, effects: &mut Effects) {
         match self.acceptable(address, value, by) {
             Ok(value) => self.put(address, value, by, effects),
-            Err(why) => effects.refused.push(format!("{address}: {why}")),
+            Err(why) => effects.refused.push(Refusal { what: address.to_osc(), why }),
         }
     }
 

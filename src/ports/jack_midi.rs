@@ -7,7 +7,8 @@
 use super::control::{
     BackOff, ControlOut, ControlSink, OUTGOING_BYTES, OUTGOING_MESSAGES, OpenControl, Stop, Teller, Worker, lock,
 };
-use jack::{AsyncClient, Client, ClientOptions, ClientStatus, Control, MidiIn, MidiOut, Port, PortId, ProcessScope};
+use super::jack_server::{self, Lease, ServerClient};
+use jack::{AsyncClient, Client, ClientStatus, Control, MidiIn, MidiOut, Port, PortId, ProcessScope};
 use rtrb::{Consumer, Producer, RingBuffer};
 use std::io;
 use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
@@ -65,20 +66,6 @@ pub fn open_jack_midi(
     };
     let worker = Worker::spawn("jack-midi", move |stop| monitor.run(stop))?;
     Ok(OpenControl::new(out, worker))
-}
-
-/// Opens a client on that server.
-fn open_client(server: &str, client_name: &str) -> Result<Client, String> {
-    let default = std::env::var("JACK_DEFAULT_SERVER").unwrap_or_else(|_| "default".to_owned());
-    if !server.is_empty() && server != default {
-        return Err(format!(
-            "the JACK server \"{server}\" cannot be asked for: only the default one can, which is \"{default}\"; \
-             start with JACK_DEFAULT_SERVER={server} in the environment and leave the name empty"
-        ));
-    }
-    let (client, _) = Client::new(client_name, ClientOptions::NO_START_SERVER)
-        .map_err(|error| format!("the JACK server \"{default}\" does not answer ({error})"))?;
-    Ok(client)
 }
 
 /// What JACK's threads tell the monitor.
@@ -271,6 +258,8 @@ struct Session {
     shared: Arc<Shared>,
     links: [Link; 2],
     ours: [String; 2],
+    /// Dropped after the client.
+    _lease: Lease,
 }
 
 struct Monitor {
@@ -300,7 +289,8 @@ impl Monitor {
     }
 
     fn open(&mut self) -> Result<Session, String> {
-        let client = open_client(&self.server, &self.client_name)?;
+        let opened = jack_server::open(&self.client_name, &self.server).map_err(|error| error.to_string())?;
+        let ServerClient { client, lease } = opened;
         let text = |error: jack::Error| error.to_string();
         let input = client.register_port("in", MidiIn::default()).map_err(text)?;
         let output = client.register_port("out", MidiOut::default()).map_err(text)?;
@@ -334,7 +324,7 @@ impl Monitor {
         if links[0] == Link::Unwanted {
             self.teller.found(&format!("JACK client \"{}\"", active.as_client().name()));
         }
-        Ok(Session { active, from_panel, shared, links, ours })
+        Ok(Session { active, from_panel, shared, links, ours, _lease: lease })
     }
 
     /// Delivers and links until the server is gone or a stop is asked; gives the reason.
@@ -368,8 +358,9 @@ impl Monitor {
             // ten deaths of a server). The thread that told us of the end is still on its way out of our callback.
             std::thread::sleep(LEAVE_CALLBACKS);
         }
-        // A client of a server that is stopped may hold us here until that goes on.
-        drop(session.active);
+        // A client of a server that is stopped may hold us here until that goes on. The lease goes last.
+        let Session { active, _lease, .. } = session;
+        drop(active);
         self.out.dropped.fetch_add(shared.lost_out.swap(0, Ordering::Relaxed), Ordering::Relaxed);
         if shared.server_gone.load(Ordering::Acquire) {
             "the JACK server is gone".to_owned()
@@ -454,11 +445,5 @@ mod tests {
         assert_eq!(read_message(&mut pull, &mut buffer, |_| true), None);
         assert!(!push_message(&mut push, &[0; 47]), "one byte too long with its length");
         assert!(push_message(&mut push, &[0; 46]));
-    }
-
-    #[test]
-    fn another_server_than_the_default_is_refused_with_the_way_to_it() {
-        let why = open_client("no-such-server-by-this-name", "t").expect_err("not the default");
-        assert!(why.contains("start with JACK_DEFAULT_SERVER=no-such-server-by-this-name"), "{why}");
     }
 }

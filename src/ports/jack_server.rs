@@ -59,6 +59,20 @@ pub enum ServerError {
     NoAnswer(ClientStatus),
 }
 
+impl std::fmt::Display for ServerError {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        match self {
+            Self::NoLibrary(why) => write!(f, "the JACK library is not installed: {why}"),
+            Self::OtherServerInUse(name) => {
+                write!(f, "this process already talks to the JACK server \"{name}\", and can talk to one only")
+            }
+            Self::NoAnswer(status) => write!(f, "the JACK server does not answer ({status:?})"),
+        }
+    }
+}
+
+impl std::error::Error for ServerError {}
+
 /// Opens a client on the server of that name, or on the default one (`JACK_DEFAULT_SERVER`, else "default") when it is
 /// empty. Starts no server. Another client of that name makes this one `name-01`.
 ///
