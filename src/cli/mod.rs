@@ -5,7 +5,10 @@
 
 mod check;
 pub mod exit;
+mod meters;
 mod params;
+mod ports;
+mod run;
 
 use clap::{Parser, Subcommand};
 use std::io::Write;
@@ -25,6 +28,10 @@ enum Command {
     Check(check::Check),
     /// The table of every parameter: address, what it accepts, default
     Params(params::Params),
+    /// Audio devices and MIDI ports by the names that a rig takes
+    Ports(ports::Ports),
+    /// The desk, until it is told to stop
+    Run(run::Run),
 }
 
 /// Runs the command line and returns the code to leave with, one of those in [`exit`].
@@ -33,6 +40,8 @@ pub fn main() -> ExitCode {
     let code = match Arguments::try_parse() {
         Ok(Arguments { command: Command::Check(check) }) => check.run(),
         Ok(Arguments { command: Command::Params(params) }) => params.run(),
+        Ok(Arguments { command: Command::Ports(ports) }) => ports.run(),
+        Ok(Arguments { command: Command::Run(run) }) => run.run(),
         Err(error) => {
             // Help and version are no mistakes, and go to standard output.
             let code = if error.use_stderr() { exit::USAGE } else { exit::FINE };

@@ -57,8 +57,10 @@ pub enum DriverNotice {
     },
     /// Frames were left out of the time line.
     Jump {
-        /// How many.
-        frames: u64,
+        /// The first frame that was not made.
+        from: u64,
+        /// The next that was.
+        to: u64,
     },
     /// Something to show that changes nothing.
     Note(String),
@@ -460,9 +462,8 @@ impl Watch {
     }
 
     fn hear_silent(&mut self) {
-        let jumped = self.silent.shared_jump.swap(0, Ordering::Relaxed);
-        if jumped > 0 {
-            (self.notice)(DriverNotice::Jump { frames: jumped });
+        while let Ok((from, to)) = self.silent.jumps.try_recv() {
+            (self.notice)(DriverNotice::Jump { from, to });
         }
     }
 }
@@ -485,8 +486,8 @@ fn close(running: Running) {
 struct Silent {
     number: Arc<AtomicU64>,
     stop: Arc<AtomicBool>,
-    /// Frames left out of the time line, to be told.
-    shared_jump: Arc<AtomicU64>,
+    /// Jumps of the time line, to be told.
+    jumps: mpsc::Receiver<(u64, u64)>,
     thread: Option<JoinHandle<()>>,
 }
 
@@ -494,10 +495,10 @@ impl Silent {
     fn start(shared: Arc<Shared>) -> std::io::Result<Self> {
         let number = Arc::new(AtomicU64::new(NOBODY));
         let stop = Arc::new(AtomicBool::new(false));
-        let jump = Arc::new(AtomicU64::new(0));
-        let pace = Pace { shared, number: Arc::clone(&number), stop: Arc::clone(&stop), jump: Arc::clone(&jump) };
+        let (jump, jumps) = mpsc::channel();
+        let pace = Pace { shared, number: Arc::clone(&number), stop: Arc::clone(&stop), jump };
         let thread = std::thread::Builder::new().name("silent-driver".into()).spawn(move || pace.run())?;
-        Ok(Self { number, stop, shared_jump: jump, thread: Some(thread) })
+        Ok(Self { number, stop, jumps, thread: Some(thread) })
     }
 
     fn drive(&self, number: u64) {
@@ -524,7 +525,7 @@ struct Pace {
     shared: Arc<Shared>,
     number: Arc<AtomicU64>,
     stop: Arc<AtomicBool>,
-    jump: Arc<AtomicU64>,
+    jump: mpsc::Sender<(u64, u64)>,
 }
 
 impl Pace {
@@ -577,7 +578,8 @@ impl Pace {
             if behind > MADE_UP_SECONDS * rate {
                 let before = seat.engine.frame();
                 seat.engine.skip_to(due - MADE_UP_SECONDS * rate);
-                self.jump.fetch_add(seat.engine.frame() - before, Ordering::Relaxed);
+                // The watch lives as long as this thread.
+                self.jump.send((before, seat.engine.frame())).ok();
             }
         }
         while self.next_frame(number).is_some_and(|frame| frame + SILENT_FRAMES <= due) && self.block(number) {}

@@ -1,5 +1,6 @@
 //! From what a channel wants to hear to what feeds the engine: generators, and files on tapes.
 
+use super::player::Player;
 use crate::desk::FeedSpec;
 use crate::dsp::generators::{Generator, Pink, Sine, SpeechLike};
 use crate::engine::Feed;
@@ -23,5 +24,35 @@ pub fn make(spec: &FeedSpec, rate: SampleRate, open_file: impl FnOnce(&std::path
         FeedSpec::Wires(left, right) => Feed::Wires(*left, *right),
         FeedSpec::Generator { signal, level } => Feed::Generator(generator(*signal, *level, rate)),
         FeedSpec::File { path, looped, stereo } => open_file(path, *looped, *stereo),
+    }
+}
+
+/// The players of a running desk, each with a thread of its own.
+#[derive(Debug)]
+pub struct Players {
+    rate: SampleRate,
+    players: Vec<Player>,
+}
+
+impl Players {
+    /// None yet.
+    #[must_use]
+    pub const fn new(rate: SampleRate) -> Self {
+        Self { rate, players: Vec::new() }
+    }
+
+    /// A file on a tape that the engine can take. Players whose tape was given back have ended and are forgotten.
+    pub fn play(&mut self, path: &std::path::Path, looped: bool, stereo: bool) -> Feed {
+        self.players.retain(|player| !player.is_finished());
+        match Player::start(path, looped, stereo, self.rate) {
+            Ok((player, tape)) => {
+                self.players.push(player);
+                Feed::Tape(Box::new(tape))
+            }
+            Err(error) => {
+                tracing::error!("{} cannot be played: {error}", path.display());
+                Feed::Silent
+            }
+        }
     }
 }

@@ -2,7 +2,7 @@
 //! accepted before.
 
 use super::state::State;
-use crate::profile::{Checked, Diagnostic, InputFrom, Installation, Source, Texts, check, demo};
+use crate::profile::{Checked, Diagnostic, ENVIRONMENT_PREFIX, InputFrom, Installation, Source, Texts, check, demo};
 use std::path::{Path, PathBuf};
 
 /// Variables that begin like settings of the rig and are none.
@@ -63,7 +63,11 @@ impl Paths {
     fn read(&self) -> Result<Texts, String> {
         let built_in = demo();
         let mut texts = Texts {
-            environment: std::env::vars().filter(|(name, _)| !NO_SETTINGS.contains(&name.as_str())).collect(),
+            // Only what is meant for us: the texts go into the journal.
+            environment: std::env::vars_os()
+                .filter_map(|(name, value)| Some((name.into_string().ok()?, value.into_string().ok()?)))
+                .filter(|(name, _)| name.starts_with(ENVIRONMENT_PREFIX) && !NO_SETTINGS.contains(&name.as_str()))
+                .collect(),
             flags: self.settings.clone(),
             rig: self.rig.iter().map(|path| read(path)).collect::<Result<_, _>>()?,
             panel: self.panel.as_deref().map(read).transpose()?,
@@ -121,7 +125,6 @@ impl State {
         let loaded = check_texts(texts, paths);
         loaded.installation.is_some().then_some(loaded)
     }
-
 }
 
 /// Keeps accepted texts as the newest revisions of a state folder.

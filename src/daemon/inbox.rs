@@ -6,7 +6,9 @@
 //! a channel always gets through.
 
 use crate::desk::Event;
+use crate::desk::journal::What;
 use crate::params::{Address, Key, Value};
+use crate::profile::{Installation, Texts};
 use crate::units::Frames;
 use std::collections::{BTreeMap, VecDeque};
 use std::net::SocketAddr;
@@ -34,6 +36,17 @@ pub enum Origin {
 pub enum Ask {
     /// An event for the desk.
     Event(Event),
+    /// Files were accepted.
+    Install {
+        /// What they say.
+        installation: Box<Installation>,
+        /// Their texts, for the journal.
+        texts: Box<Texts>,
+        /// Whether it is the profile in force, edited.
+        reread: bool,
+    },
+    /// Something for the journal only.
+    Note(What),
     /// The values of all parameters whose OSC address fits this pattern; answered with `/answer PATH VALUE` each.
     Values(String),
     /// A value for all parameters whose OSC address fits the pattern. Checked and expanded by the desk's thread.

@@ -1,9 +1,20 @@
 //! Starting, running and stopping: the owner of every thread.
 
+pub mod access;
+mod audible;
+mod control;
+pub mod desk_thread;
 pub mod drivers;
 pub mod feeds;
+pub mod files;
+pub mod hub;
 pub mod inbox;
+pub mod network;
 pub mod offline;
+pub mod player;
+mod record;
+pub mod run;
+pub mod state;
 
 use std::thread::JoinHandle;
 use std::time::{Duration, Instant};

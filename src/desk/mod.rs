@@ -7,6 +7,7 @@
 
 mod aims;
 mod hands;
+pub mod journal;
 mod layout;
 mod meters;
 mod settings;

@@ -16,5 +16,6 @@ mod reserve;
 pub mod serial;
 pub mod service;
 pub mod storage;
+pub mod udp;
 pub mod watch;
 pub mod wav;

@@ -1,0 +1,58 @@
+//! Control ports into the inbox: each port's bytes into its own lane.
+
+use super::desk_thread::DeskShared;
+use super::inbox::Item;
+use crate::desk::Event;
+use crate::panel::PortIndex;
+use crate::ports::control::{ControlNotice, ControlSink, OpenControl};
+use crate::ports::{jack_midi, midi, serial};
+use crate::profile::{Reach, Rig};
+use std::sync::{Arc, PoisonError};
+
+/// Opens every control port of the rig that carries bytes; OSC ports are the network's.
+pub fn open_all(rig: &Rig, shared: &Arc<DeskShared>) -> Vec<OpenControl> {
+    let mut open = Vec::new();
+    let mut outs = Vec::new();
+    for (index, port) in rig.control_ports.iter().enumerate() {
+        let sink = sink(Arc::clone(shared), index, port.id.to_string());
+        let opened = match &port.reach {
+            Reach::Midi { name } => Some(midi::open_midi(name, sink)),
+            Reach::JackMidi { server, link_input, link_output } => {
+                let name = format!("longthrow-{}", port.id);
+                Some(jack_midi::open_jack_midi(server, &name, link_input, link_output, sink))
+            }
+            Reach::Serial { path, baud } => Some(serial::open_serial(path, *baud, sink)),
+            Reach::Osc { .. } => None,
+        };
+        match opened {
+            Some(Ok(control)) => {
+                outs.push(Some(Arc::clone(&control.out)));
+                open.push(control);
+            }
+            Some(Err(error)) => {
+                tracing::error!("control port {} cannot be opened: {error}", port.id);
+                outs.push(None);
+            }
+            None => outs.push(None),
+        }
+    }
+    *shared.panels.lock().unwrap_or_else(PoisonError::into_inner) = outs;
+    open
+}
+
+fn sink(shared: Arc<DeskShared>, lane: usize, id: String) -> ControlSink {
+    let port = PortIndex(lane);
+    Box::new(move |notice| match notice {
+        ControlNotice::Bytes(bytes) => {
+            shared.inbox.push(lane, Item::event(Event::Midi { port, bytes: bytes.to_vec() }));
+        }
+        ControlNotice::Found(what) => {
+            tracing::info!("control port {id}: {what}");
+            shared.inbox.push(lane, Item::event(Event::PortFound { port }));
+        }
+        ControlNotice::Lost(why) => tracing::warn!("control port {id}: {why}; gains stay as they are"),
+        ControlNotice::Dropped(count) => {
+            tracing::warn!("control port {id}: {count} messages were lost on the way in");
+        }
+    })
+}

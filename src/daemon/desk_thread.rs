@@ -1,0 +1,386 @@
+//! The thread that owns the desk: empties the inbox, hands commands to the engine, answers, writes down.
+//!
+//! Nothing here waits for anybody: the engine's rings, the panel's queues, the network and the writer are
+//! bounded and are only ever tried. What the engine does not take yet stays with the desk and is tried again.
+
+use super::feeds::{self, Players};
+use super::hub::MeterTable;
+use super::inbox::{Ask, Inbox, Item, Origin};
+use super::network::{Answers, To, answer, refused};
+use super::record::{Kept, Writer};
+use crate::desk::journal::{At, Line, Ports, What};
+use crate::desk::{By, Desk, Effects, Event, Feedback, ToEngine};
+use crate::handoff::{Clock, Console};
+use crate::panel::PortIndex;
+use crate::panel::encode::{encode_midi, encode_osc};
+use crate::panel::osc::{Message, Pattern};
+use crate::params::{Address, Value};
+use crate::ports::clock::nanos;
+use crate::ports::control::ControlOut;
+use crate::profile::{ControlKind, Installation, Texts};
+use crate::units::Frames;
+use std::collections::BTreeMap;
+use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
+use std::sync::{Arc, Mutex, PoisonError};
+use std::time::Duration;
+use tokio::sync::watch;
+
+/// How long the desk sleeps at most: echoes of the engine are looked for this often while there is something to echo.
+const NAP: Duration = Duration::from_millis(20);
+const NAP_WHILE_SENDING: Duration = Duration::from_millis(2);
+/// Items that may wait for their frame.
+const HELD_ITEMS: usize = 256;
+
+/// What others may see of the desk without asking it.
+#[derive(Clone, Debug, Default)]
+pub struct Shown {
+    /// Name of the profile in force.
+    pub profile: String,
+    /// Channels that are open on air.
+    pub open: Vec<String>,
+    /// Microphones among them.
+    pub microphones_open: bool,
+    /// When a control was last used, on the clock of the process in ns; 0 is never.
+    pub last_hand: u64,
+}
+
+/// What the desk's thread shares with the rest of the daemon.
+#[derive(Debug)]
+pub struct DeskShared {
+    /// The way in.
+    pub inbox: Arc<Inbox>,
+    /// What it is doing.
+    pub shown: Mutex<Shown>,
+    /// Ends the thread.
+    pub stop: AtomicBool,
+    /// Events handled.
+    pub handled: AtomicU64,
+    /// The way out to each control port that carries bytes.
+    pub panels: Mutex<Vec<Option<Arc<dyn ControlOut>>>>,
+}
+
+impl std::fmt::Debug for dyn ControlOut {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        f.debug_struct("ControlOut").field("dropped", &self.dropped()).finish()
+    }
+}
+
+impl DeskShared {
+    /// With so many lanes of the inbox.
+    #[must_use]
+    pub fn new(lanes: usize) -> Self {
+        Self {
+            inbox: Arc::new(Inbox::new(lanes)),
+            shown: Mutex::default(),
+            stop: AtomicBool::new(false),
+            handled: AtomicU64::new(0),
+            panels: Mutex::default(),
+        }
+    }
+
+    /// What the desk is doing now.
+    #[must_use]
+    pub fn shown(&self) -> Shown {
+        self.shown.lock().unwrap_or_else(PoisonError::into_inner).clone()
+    }
+}
+
+/// The desk and everything its thread owns.
+pub struct DeskThread {
+    desk: Desk,
+    console: Console,
+    clock: Arc<Clock>,
+    shared: Arc<DeskShared>,
+    answers: Answers,
+    meter_table: watch::Sender<Arc<MeterTable>>,
+    writer: Writer,
+    players: Players,
+    /// What the engine did not take yet.
+    waiting: Option<ToEngine>,
+    held: Vec<Item>,
+    /// What the journal calls the control ports.
+    ports: Ports,
+    /// Sent and not yet echoed.
+    unechoed: u64,
+    last_hand: u64,
+}
+
+impl std::fmt::Debug for DeskThread {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        f.debug_struct("DeskThread").field("held", &self.held.len()).finish_non_exhaustive()
+    }
+}
+
+impl DeskThread {
+    /// The thread's state before it runs. The first plan is sent at once, so that the first block has it.
+    #[must_use]
+    pub(super) fn new(
+        desk: Desk,
+        console: Console,
+        clock: Arc<Clock>,
+        shared: Arc<DeskShared>,
+        answers: Answers,
+        meter_table: watch::Sender<Arc<MeterTable>>,
+        writer: Writer,
+    ) -> Self {
+        let (players, ports) = (Players::new(desk.rate()), Ports::of(desk.rig()));
+        let mut thread = Self {
+            desk,
+            console,
+            clock,
+            shared,
+            answers,
+            meter_table,
+            writer,
+            players,
+            waiting: None,
+            held: Vec::new(),
+            ports,
+            unechoed: 0,
+            last_hand: 0,
+        };
+        thread.send();
+        thread.after_change();
+        thread
+    }
+
+    /// Runs until it is told to stop.
+    pub fn run(mut self) {
+        let mut items = Vec::new();
+        while !self.shared.stop.load(Ordering::Acquire) {
+            self.shared.inbox.take(self.nap(), &mut items);
+            for item in items.drain(..) {
+                self.item(item);
+            }
+            self.hear_engine();
+            self.release_held();
+            if self.desk.next_deadline().is_some_and(|at| at <= self.now()) {
+                self.event(Event::Deadline, Origin::Nobody);
+            }
+            self.send();
+        }
+        self.writer.finish();
+    }
+
+    fn now(&self) -> Frames {
+        self.clock.frame_at(nanos())
+    }
+
+    fn nap(&self) -> Duration {
+        let longest = if self.unechoed > 0 || self.waiting.is_some() { NAP_WHILE_SENDING } else { NAP };
+        let held = self.held.iter().map(|item| item.due);
+        match self.desk.next_deadline().into_iter().chain(held).min() {
+            Some(at) => {
+                let seconds = self.desk.rate().seconds(at.since(self.now()));
+                Duration::from_secs_f64(seconds).min(longest)
+            }
+            None => longest,
+        }
+    }
+
+    fn item(&mut self, item: Item) {
+        if item.due > self.now() {
+            if self.held.len() < HELD_ITEMS {
+                self.held.push(item);
+            } else {
+                self.answer_refusal(item.origin, "/", "too many messages wait for their time");
+            }
+            return;
+        }
+        match item.ask {
+            Ask::Event(event) => self.event(event, item.origin),
+            Ask::Install { installation, texts, reread } => self.install(installation, texts, reread),
+            Ask::Note(what) => self.write_down(self.now(), what, item.origin),
+            Ask::Values(pattern) => self.answer_values(&pattern, item.origin),
+            Ask::Pattern { values, may_open_microphones } => {
+                self.set_by_pattern(values, may_open_microphones, item.origin);
+            }
+        }
+    }
+
+    fn release_held(&mut self) {
+        let now = self.now();
+        while let Some(index) = self.held.iter().position(|item| item.due <= now) {
+            let item = self.held.remove(index);
+            self.item(item);
+        }
+    }
+
+    fn event(&mut self, event: Event, origin: Origin) {
+        let now = self.now();
+        let hand = matches!(event, Event::Midi { .. } | Event::PanelOsc { .. })
+            || matches!(&event, Event::Set { by: By::Message { .. }, .. });
+        if hand {
+            self.last_hand = nanos();
+        }
+        let structural = !matches!(event, Event::Set { .. } | Event::Midi { .. } | Event::Deadline);
+        if let Some(what) = What::of(&event, &self.ports) {
+            self.write_down(now, what, origin);
+        }
+        let effects = self.desk.handle(now, event);
+        self.send();
+        self.shared.handled.fetch_add(1, Ordering::Relaxed);
+        let changed = !effects.changed.is_empty();
+        self.carry_out(now, effects, origin);
+        if structural || changed {
+            self.after_change();
+        }
+    }
+
+    /// A line of the journal about something that the batch being gathered now will carry.
+    fn write_down(&self, now: Frames, what: What, origin: Origin) {
+        let from = match origin {
+            Origin::Osc(from) => Some(from.to_string()),
+            Origin::Nobody => None,
+        };
+        self.writer.write(Line { at: At::Frame(now), sequence: Some(self.desk.next_sequence()), from, what });
+    }
+
+    /// Files were accepted: what they say, and their texts for the journal.
+    fn install(&mut self, installation: Box<Installation>, texts: Box<Texts>, reread: bool) {
+        self.ports = Ports::of(&installation.rig);
+        let name = installation.profile.name.clone();
+        self.write_down(self.now(), What::Profile { name, texts, reread }, Origin::Nobody);
+        self.event(Event::Install { installation, reread }, Origin::Nobody);
+    }
+
+    fn carry_out(&mut self, now: Frames, effects: Effects, origin: Origin) {
+        for note in effects.notes {
+            tracing::info!("{note}");
+            self.writer.write(Line { at: At::Frame(now), sequence: None, from: None, what: What::Note(note) });
+        }
+        for refusal in effects.refused {
+            tracing::debug!("{}: {}", refusal.what, refusal.why);
+            self.answer_refusal(origin, &refusal.what, &refusal.why);
+        }
+        for feedback in effects.feedback {
+            self.feed_back(feedback);
+        }
+    }
+
+    fn feed_back(&mut self, feedback: Feedback) {
+        let Some(control) = self.desk.panel().controls.get(feedback.control.0) else { return };
+        if !control.feedback && control.kind != ControlKind::Lamp {
+            return;
+        }
+        let Some(port) = self.desk.rig().control_ports.iter().position(|port| port.id == control.port) else { return };
+        if let Some(message) = encode_osc(control, feedback.travel) {
+            self.answers.send(To::ControlPort(PortIndex(port)), message);
+            return;
+        }
+        let bytes = encode_midi(control, feedback.travel);
+        let panels = self.shared.panels.lock().unwrap_or_else(PoisonError::into_inner);
+        if let Some(Some(out)) = panels.get(port) {
+            // What does not fit is counted by the port.
+            out.send(bytes.as_slice());
+        }
+    }
+
+    /// Sends whatever the engine takes now.
+    fn send(&mut self) {
+        while let Some(what) = self.waiting.take().or_else(|| self.desk.take()) {
+            match what {
+                ToEngine::Batch { sequence, commands } => {
+                    if !self.console.send_batch(sequence, &commands) {
+                        self.waiting = Some(ToEngine::Batch { sequence, commands });
+                        return;
+                    }
+                }
+                ToEngine::Plan(mut send) => {
+                    let rate = self.desk.rate();
+                    for (slot, spec) in send.wanted.drain(..) {
+                        let feed =
+                            feeds::make(&spec, rate, |path, looped, stereo| self.players.play(path, looped, stereo));
+                        send.plan.feeds.push((slot, feed));
+                    }
+                    if let Err(plan) = self.console.send_plan(send.plan) {
+                        send.plan = plan;
+                        self.waiting = Some(ToEngine::Plan(send));
+                        return;
+                    }
+                }
+            }
+            self.unechoed += 1;
+        }
+    }
+
+    fn hear_engine(&mut self) {
+        while let Some(echo) = self.console.echo() {
+            self.unechoed = self.unechoed.saturating_sub(1);
+            let at = At::Frame(Frames(echo.frame));
+            self.writer.write(Line { at, sequence: None, from: None, what: What::Echo(echo.sequence) });
+            let event = Event::Echo { sequence: echo.sequence, frame: Frames(echo.frame) };
+            let effects = self.desk.handle(self.now(), event);
+            let changed = !effects.changed.is_empty();
+            self.carry_out(Frames(echo.frame), effects, Origin::Nobody);
+            if changed {
+                self.after_change();
+            }
+        }
+    }
+
+    /// Lets everybody who watches the desk know what it is now.
+    fn after_change(&mut self) {
+        let names = self.desk.meter_table();
+        if names != self.meter_table.borrow().names {
+            // Read so from the plan on that has just been handed over, or is about to be.
+            let plan = self.desk.last_sequence();
+            self.meter_table.send_replace(Arc::new(MeterTable { plan, names }));
+        }
+        self.writer.keep(Kept {
+            profile: self.desk.profile_name().to_owned(),
+            values: self.desk.mix().map(|(address, value)| (address.clone(), value.clone())).collect(),
+        });
+        let open: Vec<_> = self.desk.channels().filter(|channel| self.desk.is_open_on_air(&channel.id)).collect();
+        let shown = Shown {
+            profile: self.desk.profile_name().to_owned(),
+            microphones_open: open.iter().any(|channel| self.desk.is_microphone(&channel.id)),
+            open: open.iter().map(|channel| channel.id.to_string()).collect(),
+            last_hand: self.last_hand,
+        };
+        *self.shared.shown.lock().unwrap_or_else(PoisonError::into_inner) = shown;
+    }
+
+    fn answer(&self, origin: Origin, message: Message) {
+        if let Origin::Osc(to) = origin {
+            self.answers.send(To::Sender(to), message);
+        }
+    }
+
+    fn answer_refusal(&self, origin: Origin, what: &str, why: &str) {
+        self.answer(origin, refused(what, why));
+    }
+
+    fn fitting(&self, pattern: &str) -> Vec<Address> {
+        let Some(pattern) = Pattern::parse(pattern) else { return Vec::new() };
+        self.desk.addresses().into_iter().filter(|address| pattern.matches(&address.to_osc())).collect()
+    }
+
+    fn answer_values(&self, pattern: &str, origin: Origin) {
+        let addresses = self.fitting(pattern);
+        if addresses.is_empty() {
+            self.answer_refusal(origin, pattern, "nothing is called so");
+        }
+        for address in addresses {
+            if let Some(value) = self.desk.value(&address) {
+                self.answer(origin, answer(&address, &value));
+            }
+        }
+    }
+
+    fn set_by_pattern(&mut self, values: Vec<(String, Value)>, may_open_microphones: bool, origin: Origin) {
+        let mut all = BTreeMap::new();
+        for (pattern, value) in values {
+            let addresses = self.fitting(&pattern);
+            if addresses.is_empty() {
+                self.answer_refusal(origin, &pattern, "nothing is called so");
+            }
+            // A later one of the same address counts.
+            all.extend(addresses.into_iter().map(|address| (address, value.clone())));
+        }
+        if !all.is_empty() {
+            let by = By::Message { may_open_microphones };
+            self.event(Event::SetAll { values: all.into_iter().collect(), by }, origin);
+        }
+    }
+}

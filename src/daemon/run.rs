@@ -1,0 +1,574 @@
+//! The daemon: started, reloaded and stopped here.
+//!
+//! ```text
+//! files --check--> Installation --> desk thread <--inbox-- control ports, network, reload, driver watch
+//!                                       | batches, plans            ^ echoes
+//!                                    engine, lent to the device's callback or to the silent driver
+//! ```
+
+use super::desk_thread::{DeskShared, DeskThread};
+use super::drivers::{DriverCounts, DriverNotice, Drivers};
+use super::files::{Loaded, Paths, keep_accepted};
+use super::hub::MeterTable;
+use super::inbox::{Ask, Item, Origin};
+use super::network::{self, Network, NetworkSetup};
+use super::record::Writer;
+use super::state::{Before, State, StateError};
+use super::{control, join_until};
+use crate::desk::journal::{At, Line, Ports, What};
+use crate::desk::{Desk, Event, engine_settings, wiring};
+use crate::dsp::lanes::Vectors;
+use crate::engine::Engine;
+use crate::handoff::{Clock, MeterEnd, crossing};
+use crate::ports::clock::nanos;
+use crate::ports::control::OpenControl;
+use crate::ports::{audio, service, watch as files_watch};
+use crate::profile::{Installation, Rig, count};
+use crate::units::{Frames, SampleRate};
+use std::path::PathBuf;
+use std::sync::atomic::{AtomicBool, Ordering};
+use std::sync::{Arc, Condvar, Mutex, PoisonError};
+use std::thread::JoinHandle;
+use std::time::{Duration, Instant};
+use tokio::sync::{Notify, watch};
+
+/// A control used within this time makes a show attended.
+const ATTENDED: Duration = Duration::from_secs(600);
+/// A device that was away for less than this brings open microphones back open, while attended.
+const COMES_BACK: Duration = Duration::from_secs(10);
+/// Outputs fade before the engine stops: the ramp and what the device still holds.
+const FADE: Duration = Duration::from_millis(120);
+/// How long each part may take to stop.
+const STOP_DEADLINE: Duration = Duration::from_secs(2);
+/// How long a device is asked for its rate at the start, when the rig does not say.
+const PROBE: Duration = Duration::from_secs(2);
+
+/// How the daemon is started.
+#[derive(Clone, Debug, Default)]
+pub struct Start {
+    /// The files.
+    pub paths: Paths,
+    /// The state folder, when not the rig's and not the default.
+    pub state: Option<PathBuf>,
+    /// Whether hardware outputs may be opened without a rig.
+    pub audible: bool,
+}
+
+/// Why the daemon does not start.
+#[derive(Debug)]
+pub enum StartError {
+    /// The files are not sound and nothing was accepted before: the diagnostics, rendered.
+    Files(String),
+    /// The state folder.
+    State(StateError),
+    /// The system.
+    System(String),
+}
+
+impl std::fmt::Display for StartError {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        match self {
+            Self::Files(text) | Self::System(text) => f.write_str(text),
+            Self::State(error) => write!(f, "{error}"),
+        }
+    }
+}
+
+impl std::error::Error for StartError {}
+
+impl From<StateError> for StartError {
+    fn from(error: StateError) -> Self {
+        Self::State(error)
+    }
+}
+
+fn system(what: &str) -> impl FnOnce(std::io::Error) -> StartError {
+    let what = what.to_owned();
+    move |error| StartError::System(format!("{what}: {error}"))
+}
+
+/// A running daemon.
+#[derive(Debug)]
+pub struct Daemon {
+    shared: Arc<DeskShared>,
+    clock: Arc<Clock>,
+    counts: Arc<DriverCounts>,
+    rate: SampleRate,
+    drivers: Arc<Mutex<Option<Drivers>>>,
+    controls: Arc<Mutex<Vec<OpenControl>>>,
+    network: Arc<Network>,
+    desk: Option<JoinHandle<()>>,
+    reloader: Option<JoinHandle<()>>,
+    hints: Arc<Hints>,
+    _watch: Option<files_watch::Watch>,
+    state: State,
+    daemon_lane: usize,
+}
+
+/// Something says that files may have changed.
+#[derive(Debug, Default)]
+pub struct Hints {
+    state: Mutex<(bool, bool)>,
+    ready: Condvar,
+}
+
+impl Hints {
+    /// Asks for the files to be read again.
+    pub fn reload(&self) {
+        self.state.lock().unwrap_or_else(PoisonError::into_inner).0 = true;
+        self.ready.notify_one();
+    }
+
+    fn stop(&self) {
+        self.state.lock().unwrap_or_else(PoisonError::into_inner).1 = true;
+        self.ready.notify_one();
+    }
+
+    /// Waits for a hint; false means stop.
+    fn wait(&self) -> bool {
+        let state = self.state.lock().unwrap_or_else(PoisonError::into_inner);
+        let mut state =
+            self.ready.wait_while(state, |(hint, stop)| !*hint && !*stop).unwrap_or_else(PoisonError::into_inner);
+        state.0 = false;
+        !state.1
+    }
+}
+
+/// The files as they are in force, and where they came from.
+fn first_installation(start: &Start, state: &State, before: Before) -> Result<(Loaded, bool), StartError> {
+    let problem = match start.paths.load() {
+        Ok(loaded) if loaded.installation.is_some() && !before.safe_start => {
+            for diagnostic in &loaded.diagnostics {
+                tracing::warn!("{diagnostic}");
+            }
+            return Ok((loaded, true));
+        }
+        Ok(loaded) if loaded.installation.is_some() => {
+            "three crashes in two minutes: starting safe, with the last accepted files and every microphone closed"
+                .to_owned()
+        }
+        Ok(loaded) => {
+            let rendered: Vec<String> = loaded.diagnostics.iter().map(ToString::to_string).collect();
+            format!("{}\nfiles refused ({})", rendered.join("\n"), count(&loaded.diagnostics))
+        }
+        Err(why) => why,
+    };
+    match state.last_accepted(&start.paths) {
+        Some(loaded) => {
+            tracing::error!("{problem}\nALARM: running on the last accepted revision");
+            Ok((loaded, false))
+        }
+        None if before.safe_start => match start.paths.load() {
+            Ok(loaded) if loaded.installation.is_some() => Ok((loaded, true)),
+            _ => Err(StartError::Files(problem)),
+        },
+        None => Err(StartError::Files(problem)),
+    }
+}
+
+/// The rate of the desk: the rig's, else the master device's, else 48 kHz.
+fn rate_of(rig: &Rig) -> SampleRate {
+    if let Some(rate) = rig.rate {
+        return rate;
+    }
+    let Some(device) = wiring::devices_by_wire(rig).next().cloned() else { return SampleRate::HZ_48000 };
+    struct Nothing;
+    impl audio::BlockSink for Nothing {
+        fn block(&mut self, _: &mut dyn crate::engine::Wires, _: audio::BlockTime) {}
+    }
+    let (result_in, result) = std::sync::mpsc::channel();
+    let (notices, _unheard) = std::sync::mpsc::sync_channel(1);
+    let probe = move || {
+        let opened = audio::open(&device, None, Box::new(Nothing), notices);
+        drop(result_in.send(opened.map(|device| device.format().rate)));
+    };
+    if std::thread::Builder::new().name("device-probe".into()).spawn(probe).is_err() {
+        return SampleRate::HZ_48000;
+    }
+    match result.recv_timeout(PROBE) {
+        Ok(Ok(rate)) => rate,
+        _ => {
+            tracing::warn!("the rig names no rate_hz and its device does not say: running at 48,000 Hz");
+            SampleRate::HZ_48000
+        }
+    }
+}
+
+impl Daemon {
+    /// Starts everything. Returns once the desk runs; the first block follows within a period.
+    ///
+    /// # Errors
+    /// See [`StartError`]. Nothing is left running.
+    pub fn start(start: &Start, handle: &tokio::runtime::Handle) -> Result<Self, StartError> {
+        let state = State::open(&state_folder(start))?;
+        let before = state.begin();
+        let (mut loaded, as_asked) = first_installation(start, &state, before)?;
+        let Some(mut installation) = loaded.installation.take() else {
+            return Err(StartError::Files("nothing to run".to_owned()));
+        };
+        if as_asked {
+            keep_accepted(state.folder(), &loaded.texts);
+        }
+        if start.paths.rig.is_empty() && start.audible {
+            super::audible::add_output(&mut installation);
+        }
+        let rate = rate_of(&installation.rig);
+        let engine = Engine::new(engine_settings(rate, Vectors::widest()));
+        let (console, meter_end, seat) = crossing(engine);
+        let clock = Arc::new(Clock::new(rate));
+        let counts = Arc::new(DriverCounts::default());
+        let lanes = installation.rig.control_ports.len();
+        // After the panels' lanes comes the network's, then the daemon's own.
+        let daemon_lane = lanes + 1;
+        let shared = Arc::new(DeskShared::new(lanes + 2));
+        let hints = Arc::new(Hints::default());
+        let writer = Writer::start(state.folder().to_owned()).map_err(system("the state folder"))?;
+        writer.write(line(What::Start { civil: super::state::civil_text(), rate }));
+        let mut desk = Desk::new(installation.clone(), rate);
+        restore(&mut desk, &state, before, &writer, &loaded);
+        let (meter_table, followed) = watch::channel(Arc::new(MeterTable::default()));
+        let network = start_network(handle, &installation, rate, &shared, &clock, meter_end, followed, &hints);
+        let (clock_too, shared_too) = (Arc::clone(&clock), Arc::clone(&shared));
+        let thread = DeskThread::new(desk, console, clock_too, shared_too, network.answers(), meter_table, writer);
+        let desk = std::thread::Builder::new().name("desk".into()).spawn(move || thread.run());
+        let desk = desk.map_err(system("the desk's thread"))?;
+        let drivers = {
+            let shared = Arc::clone(&shared);
+            let device = wiring::devices_by_wire(&installation.rig).next().cloned();
+            let notice = move |notice| hear_driver(&shared, daemon_lane, notice);
+            let open: super::drivers::Open = Arc::new(audio::open);
+            Drivers::start(seat, Arc::clone(&clock), Arc::clone(&counts), rate, device, open, notice)
+                .map_err(system("the driver's thread"))?
+        };
+        let controls = control::open_all(&installation.rig, &shared);
+        let mut daemon = Self {
+            shared,
+            clock,
+            counts,
+            rate,
+            drivers: Arc::new(Mutex::new(Some(drivers))),
+            controls: Arc::new(Mutex::new(controls)),
+            network,
+            desk: Some(desk),
+            reloader: None,
+            hints,
+            _watch: None,
+            state,
+            daemon_lane,
+        };
+        daemon.watch_files(start, loaded, installation)?;
+        Ok(daemon)
+    }
+
+    /// Asks for the files to be read again.
+    #[must_use]
+    pub fn hints(&self) -> Arc<Hints> {
+        Arc::clone(&self.hints)
+    }
+
+    /// Where OSC is listened for; nothing while the address cannot be bound.
+    #[must_use]
+    pub fn osc_address(&self) -> Option<std::net::SocketAddr> {
+        self.network.local_addr()
+    }
+
+    /// The network, for whoever shows its meters and counts.
+    #[must_use]
+    pub fn network(&self) -> &Arc<Network> {
+        &self.network
+    }
+
+    /// What the desk is doing.
+    #[must_use]
+    pub fn shared(&self) -> &Arc<DeskShared> {
+        &self.shared
+    }
+
+    /// What the drivers have counted.
+    #[must_use]
+    pub fn counts(&self) -> &Arc<DriverCounts> {
+        &self.counts
+    }
+
+    /// The frame that is being made, or nothing before the first.
+    #[must_use]
+    pub fn frame(&self) -> Option<u64> {
+        self.clock.read().map(|moment| moment.frame)
+    }
+
+    /// The desk's rate.
+    #[must_use]
+    pub const fn rate(&self) -> SampleRate {
+        self.rate
+    }
+
+    /// Waits until blocks are being made.
+    #[must_use]
+    pub fn wait_for_first_block(&self, timeout: Duration) -> bool {
+        let until = Instant::now() + timeout;
+        while self.frame().is_none() {
+            if Instant::now() >= until {
+                return false;
+            }
+            std::thread::sleep(Duration::from_millis(2));
+        }
+        true
+    }
+
+    fn watch_files(&mut self, start: &Start, loaded: Loaded, installation: Installation) -> Result<(), StartError> {
+        let files = start.paths.all();
+        if !files.is_empty() {
+            let hints = Arc::clone(&self.hints);
+            let watch = files_watch::watch(&files, move || hints.reload()).map_err(system("watching the files"))?;
+            self._watch = Some(watch);
+        }
+        let reloader = Reloader {
+            paths: start.paths.clone(),
+            in_force: loaded.texts,
+            installation,
+            rate: self.rate,
+            shared: Arc::clone(&self.shared),
+            drivers: Arc::clone(&self.drivers),
+            controls: Arc::clone(&self.controls),
+            network: Arc::clone(&self.network),
+            hints: Arc::clone(&self.hints),
+            folder: self.state.folder().to_owned(),
+            lane: self.daemon_lane,
+            revision: 1,
+        };
+        let thread = std::thread::Builder::new().name("reload".into()).spawn(move || reloader.run());
+        self.reloader = Some(thread.map_err(system("the reload thread"))?);
+        Ok(())
+    }
+
+    /// Fades the outputs, stops every thread, and leaves the state as one that ended as asked. Says whether
+    /// everything ended in time.
+    pub fn stop(mut self) -> bool {
+        self.shared.inbox.push(self.daemon_lane, Item::event(Event::FadeOut));
+        std::thread::sleep(FADE);
+        self.hints.stop();
+        let mut in_time = self.reloader.take().is_none_or(|thread| join_until(thread, STOP_DEADLINE));
+        self.controls.lock().unwrap_or_else(PoisonError::into_inner).clear();
+        let drivers = self.drivers.lock().unwrap_or_else(PoisonError::into_inner).take();
+        in_time &= drivers.is_none_or(|drivers| drivers.stop(STOP_DEADLINE));
+        self.shared.stop.store(true, Ordering::Release);
+        self.shared.inbox.nudge();
+        in_time &= self.desk.take().is_none_or(|thread| join_until(thread, STOP_DEADLINE));
+        self.state.end();
+        in_time
+    }
+}
+
+/// A line of the journal from before the first frame.
+fn line(what: What) -> Line {
+    Line { at: At::Frame(Frames(0)), sequence: None, from: None, what }
+}
+
+/// The mix of before, if it belongs to this profile.
+fn restore(desk: &mut Desk, state: &State, before: Before, writer: &Writer, loaded: &Loaded) {
+    let (name, texts) = (desk.profile_name().to_owned(), Box::new(loaded.texts.clone()));
+    writer.write(line(What::Profile { name, texts, reread: false }));
+    let Some((profile, values)) = state.kept_mix() else { return };
+    if profile != desk.profile_name() {
+        return;
+    }
+    let event = Event::Restore { values, microphones_open: before.microphones_open() };
+    if let Some(what) = What::of(&event, &Ports::of(desk.rig())) {
+        writer.write(line(what));
+    }
+    let effects = desk.handle(Frames(0), event);
+    for note in effects.notes {
+        tracing::info!("{note}");
+    }
+    tracing::info!("the mix is as it was before the {}", if before.crashed { "crash" } else { "stop" });
+}
+
+#[expect(clippy::too_many_arguments, reason = "this is where the parts meet")]
+fn start_network(
+    handle: &tokio::runtime::Handle,
+    installation: &Installation,
+    rate: SampleRate,
+    shared: &Arc<DeskShared>,
+    clock: &Arc<Clock>,
+    mut meters: MeterEnd,
+    meter_table: watch::Receiver<Arc<MeterTable>>,
+    hints: &Arc<Hints>,
+) -> Arc<Network> {
+    let (clock, hints) = (Arc::clone(clock), Arc::clone(hints));
+    let reload = Arc::new(Notify::new());
+    let asked = Arc::clone(&reload);
+    handle.spawn(async move {
+        loop {
+            asked.notified().await;
+            hints.reload();
+        }
+    });
+    let setup = NetworkSetup {
+        rig: installation.rig.clone(),
+        panel: installation.panel.clone(),
+        rate,
+        inbox: Arc::clone(&shared.inbox),
+        meters: Box::new(move |each| {
+            meters.read(each);
+        }),
+        meter_table,
+        now: Arc::new(move || clock.frame_at(nanos())),
+        reload,
+    };
+    Arc::new(network::start(handle, setup))
+}
+
+/// The driver's watch says something: the desk hears of devices, people read the rest.
+fn hear_driver(shared: &DeskShared, lane: usize, notice: DriverNotice) {
+    match notice {
+        DriverNotice::Away { device, why } => {
+            tracing::error!("device {device} is gone ({why}): the engine goes on without it");
+            shared.inbox.push(lane, Item::event(Event::DeviceAway { device }));
+        }
+        DriverNotice::Back { device, format, away, first } => {
+            tracing::info!(
+                "device {device} drives the engine: {} Hz, periods of {} frames, {} in, {} out",
+                format.rate.hz(),
+                format.period_frames,
+                format.inputs,
+                format.outputs
+            );
+            if first {
+                return;
+            }
+            let shown = shared.shown();
+            let idle = Duration::from_nanos(nanos().saturating_sub(shown.last_hand));
+            let attended = shown.microphones_open || (shown.last_hand > 0 && idle < ATTENDED);
+            let microphones_open = attended && away < COMES_BACK;
+            shared.inbox.push(lane, Item::event(Event::DeviceBack { device, microphones_open }));
+        }
+        DriverNotice::Jump { from, to } => {
+            tracing::error!("{} frames were left out: nothing could make them in time", to - from);
+            let ask = Ask::Note(What::Jump { from: Frames(from), to: Frames(to) });
+            shared.inbox.push(lane, Item { ask, origin: Origin::Nobody, due: Frames(0) });
+        }
+        DriverNotice::Note(text) => tracing::warn!("{text}"),
+    }
+}
+
+/// Reads the files again when something hints that they changed.
+struct Reloader {
+    paths: Paths,
+    in_force: crate::profile::Texts,
+    installation: Installation,
+    rate: SampleRate,
+    shared: Arc<DeskShared>,
+    drivers: Arc<Mutex<Option<Drivers>>>,
+    controls: Arc<Mutex<Vec<OpenControl>>>,
+    network: Arc<Network>,
+    hints: Arc<Hints>,
+    folder: PathBuf,
+    lane: usize,
+    revision: u64,
+}
+
+impl Reloader {
+    fn run(mut self) {
+        while self.hints.wait() {
+            tell(service::reloading());
+            let outcome = self.reload();
+            match &outcome {
+                Ok(Some(text)) => tracing::info!("{text}"),
+                Ok(None) => {}
+                Err(text) => tracing::error!("{text}"),
+            }
+            if let Ok(Some(text)) | Err(text) = &outcome {
+                tell(service::status(text.lines().last().unwrap_or_default()));
+            }
+            tell(service::ready());
+        }
+    }
+
+    /// Nothing when nothing changed, the new revision, or why the old one stays in force.
+    fn reload(&mut self) -> Result<Option<String>, String> {
+        let stays = |why: String| format!("{why}\nrevision {} stays in force", self.revision);
+        let loaded = self.paths.load().map_err(stays)?;
+        if loaded.texts == self.in_force {
+            return Ok(None);
+        }
+        let Some(installation) = loaded.installation else {
+            let rendered: Vec<String> = loaded.diagnostics.iter().map(ToString::to_string).collect();
+            let stays = format!("refused ({}); revision {} stays in force", count(&loaded.diagnostics), self.revision);
+            return Err(format!("{}\n{stays}", rendered.join("\n")));
+        };
+        if installation.rig.rate.is_some_and(|rate| rate != self.rate) {
+            return Err(format!(
+                "the rig names another rate; the rate stays {} Hz until a restart, and revision {} in force",
+                self.rate.hz(),
+                self.revision
+            ));
+        }
+        let old_ports: Vec<_> = self.installation.rig.control_ports.iter().map(|port| &port.id).collect();
+        let new_ports: Vec<_> = installation.rig.control_ports.iter().map(|port| &port.id).collect();
+        if old_ports != new_ports {
+            return Err(format!(
+                "control ports were added, removed or moved: that takes a restart; revision {} stays in force",
+                self.revision
+            ));
+        }
+        self.apply(installation, loaded.texts);
+        self.revision += 1;
+        Ok(Some(format!("revision {} is in force", self.revision)))
+    }
+
+    fn apply(&mut self, installation: Installation, texts: crate::profile::Texts) {
+        // The same profile, edited, moves only what its text changed; another one sets everything.
+        let reread = installation.profile.name == self.installation.profile.name;
+        let old = std::mem::replace(&mut self.installation, installation.clone());
+        if old.rig.control_ports != installation.rig.control_ports {
+            let mut controls = self.controls.lock().unwrap_or_else(PoisonError::into_inner);
+            controls.clear();
+            *controls = control::open_all(&installation.rig, &self.shared);
+        }
+        let device = |rig: &Rig| wiring::devices_by_wire(rig).next().cloned();
+        if device(&old.rig) != device(&installation.rig)
+            && let Some(drivers) = &*self.drivers.lock().unwrap_or_else(PoisonError::into_inner)
+        {
+            drivers.change_device(device(&installation.rig));
+        }
+        self.network.update(&installation.rig, &installation.panel);
+        keep_accepted(&self.folder, &texts);
+        self.in_force = texts.clone();
+        let ask = Ask::Install { installation: Box::new(installation), texts: Box::new(texts), reread };
+        self.shared.inbox.push(self.lane, Item { ask, origin: Origin::Nobody, due: Frames(0) });
+    }
+}
+
+/// A service manager that does not listen is none of our business.
+fn tell(result: std::io::Result<()>) {
+    if let Err(error) = result {
+        tracing::debug!("the service manager was not told: {error}");
+    }
+}
+
+/// Feeds the service manager's watchdog for as long as blocks advance; on a thread of its own until `stop`.
+pub fn feed_watchdog(daemon: &Daemon, stop: Arc<AtomicBool>) -> Option<JoinHandle<()>> {
+    let interval = service::watchdog_interval()?;
+    let clock = Arc::clone(&daemon.clock);
+    let feed = move || {
+        let mut last = None;
+        while !stop.load(Ordering::Acquire) {
+            let frame = clock.read().map(|moment| moment.frame);
+            if frame != last {
+                tell(service::watchdog());
+            }
+            last = frame;
+            std::thread::park_timeout(interval);
+        }
+    };
+    std::thread::Builder::new().name("watchdog".into()).spawn(feed).ok()
+}
+
+/// The state folder: as asked, as the service manager says, or the user's.
+fn state_folder(start: &Start) -> PathBuf {
+    let variable = |name: &str| std::env::var_os(name).filter(|value| !value.is_empty()).map(PathBuf::from);
+    start.state.clone().or_else(|| variable("STATE_DIRECTORY")).unwrap_or_else(|| {
+        let base = variable("XDG_STATE_HOME").or_else(|| variable("HOME").map(|home| home.join(".local/state")));
+        base.unwrap_or_else(|| PathBuf::from(".")).join("longthrow")
+    })
+}

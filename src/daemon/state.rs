@@ -1,0 +1,282 @@
+//! The state folder: what outlives the process.
+//!
+//! ```text
+//! lock              held while a daemon runs; a second one is refused
+//! alive             civil time in seconds, every second: how long a crash took
+//! starts.json       when the last daemons started, and whether they ended as asked
+//! mix.json          every value of the desk, within half a second of a change
+//! accepted/         the last accepted rig, panel and profile, and the revisions before them
+//! journal/          the show journal, rolling
+//! ```
+
+use crate::params::{Address, Value};
+use crate::ports::storage::{Revisions, write_atomically};
+use serde_json::{Map, Value as Json, json};
+use std::fs::{File, TryLockError};
+use std::io;
+use std::path::{Path, PathBuf};
+use std::time::{SystemTime, UNIX_EPOCH};
+
+/// Revisions kept of each accepted file.
+const REVISIONS: usize = 100;
+/// So many starts without a proper end within [`CRASH_SECONDS`] make the next one a safe one.
+const CRASHES: usize = 3;
+const CRASH_SECONDS: u64 = 120;
+/// A microphone comes back open only when the desk was away for less than this.
+const COMES_BACK_SECONDS: u64 = 10;
+
+/// Why the state folder cannot be used.
+#[derive(Debug)]
+pub enum StateError {
+    /// Another daemon has it.
+    InUse(PathBuf),
+    /// The file system says no.
+    Io(PathBuf, io::Error),
+}
+
+impl std::fmt::Display for StateError {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        match self {
+            Self::InUse(folder) => {
+                write!(
+                    f,
+                    "another longthrow runs with the state folder {}; stop it, or name another folder",
+                    folder.display()
+                )
+            }
+            Self::Io(path, error) => write!(f, "{}: {error}", path.display()),
+        }
+    }
+}
+
+impl std::error::Error for StateError {}
+
+/// How the last daemon ended.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Before {
+    /// Whether it ended without having been asked to.
+    pub crashed: bool,
+    /// Seconds since it was last alive, when it crashed.
+    pub away_seconds: Option<u64>,
+    /// Whether this start has to be a safe one: the third crash within two minutes.
+    pub safe_start: bool,
+}
+
+impl Before {
+    /// Whether promise 5 lets open microphones come back open. An open microphone makes a show attended.
+    #[must_use]
+    pub fn microphones_open(self) -> bool {
+        self.crashed && !self.safe_start && self.away_seconds.is_some_and(|seconds| seconds < COMES_BACK_SECONDS)
+    }
+}
+
+/// A state folder in our hands.
+#[derive(Debug)]
+pub struct State {
+    folder: PathBuf,
+    /// Held for its lock.
+    _lock: File,
+}
+
+/// Civil time in whole seconds.
+#[must_use]
+pub fn civil_seconds() -> u64 {
+    SystemTime::now().duration_since(UNIX_EPOCH).map_or(0, |since| since.as_secs())
+}
+
+/// Civil time as RFC 3339 writes it, in UTC. The calendar is the proleptic Gregorian one, by counting days.
+#[must_use]
+pub fn civil_text() -> String {
+    let seconds = civil_seconds();
+    let (day, second) = (seconds / 86_400, seconds % 86_400);
+    // Days since 1 March of the year 0, in cycles of 400, 100, 4 and 1 years.
+    let days = day + 719_468;
+    let (era, day_of_era) = (days / 146_097, days % 146_097);
+    let year_of_era = (day_of_era - day_of_era / 1_460 + day_of_era / 36_524 - day_of_era / 146_096) / 365;
+    let day_of_year = day_of_era - (365 * year_of_era + year_of_era / 4 - year_of_era / 100);
+    let month = (5 * day_of_year + 2) / 153;
+    let (date, month) = (day_of_year - (153 * month + 2) / 5 + 1, if month < 10 { month + 3 } else { month - 9 });
+    let year = era * 400 + year_of_era + u64::from(month <= 2);
+    let (hour, minute) = (second / 3600, second / 60 % 60);
+    format!("{year:04}-{month:02}-{date:02}T{hour:02}:{minute:02}:{:02}Z", second % 60)
+}
+
+impl State {
+    /// Takes a folder, making it if need be.
+    ///
+    /// # Errors
+    /// It is in use, or cannot be made or locked.
+    pub fn open(folder: &Path) -> Result<Self, StateError> {
+        let fail = |path: &Path| {
+            let path = path.to_owned();
+            move |error| StateError::Io(path, error)
+        };
+        for folder in [folder.to_owned(), folder.join("accepted"), folder.join("journal")] {
+            std::fs::create_dir_all(&folder).map_err(fail(&folder))?;
+        }
+        let path = folder.join("lock");
+        let lock = File::options().create(true).truncate(false).write(true).open(&path).map_err(fail(&path))?;
+        match lock.try_lock() {
+            Ok(()) => Ok(Self { folder: folder.to_owned(), _lock: lock }),
+            Err(TryLockError::WouldBlock) => Err(StateError::InUse(folder.to_owned())),
+            Err(TryLockError::Error(error)) => Err(StateError::Io(path, error)),
+        }
+    }
+
+    /// The folder.
+    #[must_use]
+    pub fn folder(&self) -> &Path {
+        &self.folder
+    }
+
+    /// Notes that we start, and says how the last one ended.
+    pub fn begin(&self) -> Before {
+        let now = civil_seconds();
+        let mut starts = self.starts();
+        let crashed = starts.last().is_some_and(|start| !start.1);
+        let alive = std::fs::read_to_string(self.folder.join("alive")).ok();
+        let alive = alive.and_then(|text| text.trim().parse::<u64>().ok());
+        let recent = starts.iter().rev().take(CRASHES);
+        let crashes = recent.filter(|(at, ended)| !ended && now.saturating_sub(*at) <= CRASH_SECONDS).count();
+        starts.push((now, false));
+        let first = starts.len().saturating_sub(2 * CRASHES);
+        self.write_starts(&starts[first..]);
+        Before { crashed, away_seconds: alive.map(|at| now.saturating_sub(at)), safe_start: crashes >= CRASHES }
+    }
+
+    /// Notes that we end as asked.
+    pub fn end(&self) {
+        let mut starts = self.starts();
+        if let Some(last) = starts.last_mut() {
+            last.1 = true;
+        }
+        self.write_starts(&starts);
+    }
+
+    fn starts(&self) -> Vec<(u64, bool)> {
+        let text = std::fs::read_to_string(self.folder.join("starts.json")).unwrap_or_default();
+        serde_json::from_str(&text).unwrap_or_default()
+    }
+
+    fn write_starts(&self, starts: &[(u64, bool)]) {
+        let text = json!(starts).to_string();
+        if let Err(error) = write_atomically(&self.folder.join("starts.json"), text.as_bytes()) {
+            tracing::warn!("starts.json could not be written: {error}");
+        }
+    }
+
+    /// The last accepted text of a file, `rig`, `panel` or `profile`.
+    #[must_use]
+    pub fn accepted(&self, what: &str) -> Option<String> {
+        let bytes = revisions(&self.folder, what).ok()?.newest().ok()??.1;
+        String::from_utf8(bytes).ok()
+    }
+
+    /// The mix that was kept, and the profile it belongs to.
+    #[must_use]
+    pub fn kept_mix(&self) -> Option<(String, Vec<(Address, Value)>)> {
+        let text = std::fs::read_to_string(self.folder.join("mix.json")).ok()?;
+        let json: Json = serde_json::from_str(&text).ok()?;
+        let profile = json.get("profile")?.as_str()?.to_owned();
+        let values = json.get("values")?.as_object()?.iter().filter_map(|(path, value)| {
+            let address = Address::from_dotted(path).ok()?;
+            #[expect(clippy::cast_possible_truncation, reason = "written from single precision")]
+            let value = match value {
+                Json::Number(number) => Value::Number(number.as_f64()? as f32),
+                Json::String(word) => Value::Word(word.as_str().into()),
+                _ => return None,
+            };
+            let value = address.key.parameter().accept(&value).ok()?;
+            Some((address, value))
+        });
+        Some((profile, values.collect()))
+    }
+}
+
+fn revisions(folder: &Path, what: &str) -> io::Result<Revisions> {
+    Revisions::open(&folder.join("accepted"), what, "toml", REVISIONS)
+}
+
+/// Keeps an accepted text as its newest revision; says its number.
+///
+/// # Errors
+/// The file system's.
+pub fn accept(folder: &Path, what: &str, text: &str) -> io::Result<u64> {
+    let revisions = revisions(folder, what)?;
+    match revisions.newest()? {
+        Some((number, bytes)) if bytes == text.as_bytes() => Ok(number),
+        _ => revisions.keep(text.as_bytes()),
+    }
+}
+
+/// Writes the mix.
+///
+/// # Errors
+/// The file system's; the old one is then still there.
+pub fn write_mix(folder: &Path, profile: &str, values: &[(Address, Value)]) -> io::Result<()> {
+    let values: Map<String, Json> = values
+        .iter()
+        .map(|(address, value)| {
+            let json = match value {
+                Value::Number(number) => json!(number),
+                Value::Off => json!("off"),
+                Value::Word(word) => json!(&**word),
+            };
+            (address.to_string(), json)
+        })
+        .collect();
+    let text = json!({ "form": 1, "profile": profile, "values": values }).to_string();
+    write_atomically(&folder.join("mix.json"), text.as_bytes())
+}
+
+/// Says that we are alive. Not forced to the disk: after a power cut it is older, which keeps microphones closed.
+pub fn write_alive(folder: &Path) {
+    // A heartbeat that cannot be written shows as a longer absence, which is the safe side.
+    drop(std::fs::write(folder.join("alive"), civil_seconds().to_string()));
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_second_daemon_is_refused_and_the_third_crash_starts_safe() {
+        let folder = tempfile::tempdir().expect("a folder");
+        let state = State::open(folder.path()).expect("free");
+        assert!(matches!(State::open(folder.path()), Err(StateError::InUse(_))));
+        assert_eq!(state.begin(), Before { crashed: false, away_seconds: None, safe_start: false });
+        drop(state);
+        for crash in 1..=3 {
+            let state = State::open(folder.path()).expect("free again");
+            write_alive(folder.path());
+            let before = state.begin();
+            assert!(before.crashed);
+            assert_eq!(before.safe_start, crash == 3);
+            assert_eq!(before.microphones_open(), crash != 3);
+            if crash == 3 {
+                state.end();
+            }
+        }
+        let before = State::open(folder.path()).expect("free again").begin();
+        assert!(!before.crashed && !before.microphones_open(), "an end that was asked for is no crash");
+    }
+
+    #[test]
+    fn the_mix_comes_back_as_it_was() {
+        let folder = tempfile::tempdir().expect("a folder");
+        let state = State::open(folder.path()).expect("free");
+        let address = |path| Address::from_dotted(path).expect("an address");
+        let values = vec![
+            (address("channel.a.fader"), Value::Number(-6.1)),
+            (address("channel.b.fader"), Value::Off),
+            (address("channel.b.switch"), Value::Word("open".into())),
+            (address("channel.b.assign.programme"), Value::Word("off".into())),
+        ];
+        write_mix(folder.path(), "evening", &values).expect("written");
+        let (profile, mut back) = state.kept_mix().expect("kept");
+        back.sort_by(|a, b| a.0.to_string().cmp(&b.0.to_string()));
+        let mut values = values;
+        values.sort_by(|a, b| a.0.to_string().cmp(&b.0.to_string()));
+        assert_eq!((profile.as_str(), back), ("evening", values));
+    }
+}
