@@ -50,7 +50,13 @@ pub(super) fn open(
             device.identity
         )));
     }
-    let host = cpal::host_from_id(id).map_err(|error| what_next(device, &error))?;
+    let host = cpal::host_from_id(id).map_err(|error| match error.kind() {
+        // What PipeWire's server says to a client without a cookie.
+        ErrorKind::InvalidInput if device.host == Host::PulseAudio => OpenError::Refused(format!(
+            "the PulseAudio server refuses us ({error}); put its cookie, or 256 bytes for PipeWire's, into ~/.config/pulse/cookie"
+        )),
+        _ => what_next(device, &error),
+    })?;
     let found = host
         .device_by_id(&cpal::DeviceId::new(id, &device.identity))
         .ok_or_else(|| OpenError::NotThere(format!("there is no device {:?} now", device.identity)))?;

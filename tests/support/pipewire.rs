@@ -18,6 +18,8 @@ impl PipeWire {
         }
         // `tempfile` makes folders with mode 0700, as the server asks.
         let folder = tempfile::tempdir().expect("a temporary folder");
+        // PipeWire's PulseAudio server lets nobody in without 256 bytes of cookie, whatever they are.
+        std::fs::write(folder.path().join("cookie"), [7; 256]).expect("it can be written");
         let mut pipewire = Self { folder, children: Vec::new() };
         pipewire.run(&["pipewire"]);
         let socket = pipewire.path().join("pipewire-0");
@@ -41,6 +43,7 @@ impl PipeWire {
             ("PIPEWIRE_RUNTIME_DIR", path.clone()),
             ("XDG_CONFIG_HOME", path.join("config")),
             ("XDG_STATE_HOME", path.join("state")),
+            ("PULSE_COOKIE", path.join("cookie")),
             ("PULSE_SERVER", PathBuf::from(format!("unix:{}", path.join("pulse/native").display()))),
         ]
     }
