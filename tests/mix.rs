@@ -120,7 +120,8 @@ const SETTLED: usize = 30_000;
 
 #[test]
 fn a_stereo_pair_at_centre_and_a_mono_source_panned_hard_pass_bit_exact() {
-    let stereo = "channel.a.source = pair-1\nchannel.a.switch = open\nchannel.a.fader = 0.0\nchannel.a.assign.programme = on";
+    let stereo =
+        "channel.a.source = pair-1\nchannel.a.switch = open\nchannel.a.fader = 0.0\nchannel.a.assign.programme = on";
     let input = vec![noise(48_000, 1), noise(48_000, 2)];
     let heard = run(&mut offline(installation(2, stereo), Form::Plain), input.clone(), 256);
     for side in 0..2 {

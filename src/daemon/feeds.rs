@@ -17,11 +17,7 @@ fn generator(signal: Signal, level: Decibels, rate: SampleRate) -> Generator {
 }
 
 /// What feeds the engine for this; a file is opened by `open_file`, which gives a tape.
-pub fn make(
-    spec: &FeedSpec,
-    rate: SampleRate,
-    open_file: impl FnOnce(&std::path::Path, bool, bool) -> Feed,
-) -> Feed {
+pub fn make(spec: &FeedSpec, rate: SampleRate, open_file: impl FnOnce(&std::path::Path, bool, bool) -> Feed) -> Feed {
     match spec {
         FeedSpec::Nothing => Feed::Silent,
         FeedSpec::Wires(left, right) => Feed::Wires(*left, *right),

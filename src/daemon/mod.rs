@@ -3,3 +3,4 @@
 pub mod feeds;
 pub mod inbox;
 pub mod offline;
+pub mod player;
