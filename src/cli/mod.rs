@@ -6,6 +6,7 @@
 mod check;
 pub mod exit;
 mod params;
+mod render;
 
 use clap::{Parser, Subcommand};
 use std::io::Write;
@@ -25,6 +26,8 @@ enum Command {
     Check(check::Check),
     /// The table of every parameter: address, what it accepts, default
     Params(params::Params),
+    /// The same desk and engine, offline: from files into files
+    Render(render::Render),
 }
 
 /// Runs the command line and returns the code to leave with, one of those in [`exit`].
@@ -33,6 +36,7 @@ pub fn main() -> ExitCode {
     let code = match Arguments::try_parse() {
         Ok(Arguments { command: Command::Check(check) }) => check.run(),
         Ok(Arguments { command: Command::Params(params) }) => params.run(),
+        Ok(Arguments { command: Command::Render(render) }) => render.run(),
         Err(error) => {
             // Help and version are no mistakes, and go to standard output.
             let code = if error.use_stderr() { exit::USAGE } else { exit::FINE };
