@@ -4,7 +4,7 @@ use super::{complain, exit, print, print_json};
 use crate::profile::{self, CODES, Diagnostic, FileKind, Severity, Source, Texts};
 use serde_json::json;
 use std::io::Read;
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
 /// Every mistake in rig, panel and profile files.
 #[derive(Debug, clap::Args)]
@@ -123,7 +123,7 @@ fn environment() -> Vec<(String, String)> {
 }
 
 /// The bytes of a file, but no more than are needed to see that it is too large.
-fn read_bounded(path: &PathBuf) -> std::io::Result<Vec<u8>> {
+pub(super) fn read_bounded(path: &Path) -> std::io::Result<Vec<u8>> {
     let mut bytes = Vec::new();
     let limit = u64::try_from(profile::FILE_BYTES_MAX).unwrap_or(u64::MAX) + 4;
     std::fs::File::open(path)?.take(limit).read_to_end(&mut bytes)?;
@@ -151,7 +151,8 @@ fn missing(files: &Files) -> Vec<&'static str> {
     missing
 }
 
-fn to_text(diagnostics: &[Diagnostic], refused: bool, missing: &[&str]) -> String {
+/// Diagnostics for people, with what came of them in the last line.
+pub(super) fn to_text(diagnostics: &[Diagnostic], refused: bool, missing: &[&str]) -> String {
     let mut text = String::new();
     for diagnostic in diagnostics {
         text += &format!("{diagnostic}\n\n");

@@ -8,6 +8,7 @@ pub mod exit;
 mod meters;
 mod params;
 mod ports;
+mod render;
 mod run;
 
 use clap::{Parser, Subcommand};
@@ -32,6 +33,8 @@ enum Command {
     Ports(ports::Ports),
     /// The desk, until it is told to stop
     Run(run::Run),
+    /// The same desk and engine, offline: from files into files
+    Render(render::Render),
 }
 
 /// Runs the command line and returns the code to leave with, one of those in [`exit`].
@@ -42,6 +45,7 @@ pub fn main() -> ExitCode {
         Ok(Arguments { command: Command::Params(params) }) => params.run(),
         Ok(Arguments { command: Command::Ports(ports) }) => ports.run(),
         Ok(Arguments { command: Command::Run(run) }) => run.run(),
+        Ok(Arguments { command: Command::Render(render) }) => render.run(),
         Err(error) => {
             // Help and version are no mistakes, and go to standard output.
             let code = if error.use_stderr() { exit::USAGE } else { exit::FINE };

@@ -27,7 +27,7 @@ struct Driven {
     events: VecDeque<(Frames, Event)>,
     open_file: OpenFile,
     on_effects: Box<dyn FnMut(Frames, &Effects)>,
-    on_meters: Box<dyn FnMut(&MeterFrame)>,
+    on_meters: Box<dyn FnMut(&Desk, &MeterFrame)>,
 }
 
 impl std::fmt::Debug for Offline {
@@ -37,17 +37,23 @@ impl std::fmt::Debug for Offline {
 }
 
 impl Offline {
-    /// A desk with this installation at frame 0.
+    /// A desk with this installation at frame 0, whose outputs come up from silence as a live one's do.
     #[must_use]
     pub fn new(installation: Installation, rate: SampleRate, vectors: Vectors, open_file: OpenFile) -> Self {
+        Self::with_desk(Desk::new(installation, rate), vectors, open_file)
+    }
+
+    /// A desk that nobody has driven yet, at frame 0.
+    #[must_use]
+    pub fn with_desk(desk: Desk, vectors: Vectors, open_file: OpenFile) -> Self {
         Self {
-            engine: Engine::new(engine_settings(rate, vectors)),
+            engine: Engine::new(engine_settings(desk.rate(), vectors)),
             driven: Driven {
-                desk: Desk::new(installation, rate),
+                desk,
                 events: VecDeque::new(),
                 open_file,
                 on_effects: Box::new(|_, _| {}),
-                on_meters: Box::new(|_| {}),
+                on_meters: Box::new(|_, _| {}),
             },
         }
     }
@@ -57,8 +63,8 @@ impl Offline {
         self.driven.on_effects = Box::new(hear);
     }
 
-    /// Hears every meter frame.
-    pub fn on_meters(&mut self, hear: impl FnMut(&MeterFrame) + 'static) {
+    /// Hears every meter frame, with the desk as it is at its end.
+    pub fn on_meters(&mut self, hear: impl FnMut(&Desk, &MeterFrame) + 'static) {
         self.driven.on_meters = Box::new(hear);
     }
 
@@ -133,7 +139,7 @@ impl Crossing for Driven {
     }
 
     fn at_meter_boundary(&mut self, readings: &MeterFrame) -> bool {
-        (self.on_meters)(readings);
+        (self.on_meters)(&self.desk, readings);
         true
     }
 }

@@ -20,6 +20,7 @@ pub use settings::engine_settings;
 pub use stage::{PlanToSend, ToEngine};
 pub use wiring::FeedSpec;
 
+use crate::engine::Bank;
 use crate::panel::osc;
 use crate::panel::{Action, ControlIndex, Decoder, Gesture, PortIndex};
 use crate::params::{Address, Domain, Key, Scope, TABLE, Value, nearest};
@@ -28,6 +29,7 @@ use crate::units::{Frames, SampleRate, Travel};
 use hands::Hand;
 use stage::Stage;
 use std::collections::{BTreeMap, BTreeSet};
+use std::ops::Range;
 
 /// Who asks for a change.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -167,12 +169,26 @@ pub struct Desk {
     hands: Vec<(ControlIndex, Hand)>,
     away: BTreeSet<Id>,
     stage: Stage,
+    /// What there is to say of the first installation; goes out with the first event.
+    first_notes: Vec<String>,
 }
 
 impl Desk {
-    /// A desk with an installation. Everything is closed or as the profile says; no microphone is open.
+    /// A desk with an installation. Everything is closed or as the profile says; no microphone is open. The
+    /// outputs come up from silence.
     #[must_use]
     pub fn new(installation: Installation, rate: SampleRate) -> Self {
+        Self::beginning(installation, rate, false)
+    }
+
+    /// The same without any ramp at the beginning: what is open is heard in full from the first frame. For
+    /// rendering into files, where nobody can be startled.
+    #[must_use]
+    pub fn at_once(installation: Installation, rate: SampleRate) -> Self {
+        Self::beginning(installation, rate, true)
+    }
+
+    fn beginning(installation: Installation, rate: SampleRate, at_once: bool) -> Self {
         let ports: Vec<Id> = installation.rig.control_ports.iter().map(|port| port.id.clone()).collect();
         let decoder = Decoder::new(&installation.panel, &ports, rate);
         let mut desk = Self {
@@ -185,7 +201,8 @@ impl Desk {
             pending: BTreeMap::new(),
             hands: Vec::new(),
             away: BTreeSet::new(),
-            stage: Stage::new(rate),
+            stage: Stage::new(rate, at_once),
+            first_notes: Vec::new(),
         };
         desk.start();
         desk
@@ -194,7 +211,7 @@ impl Desk {
     /// Takes an event in. `now` never goes back.
     pub fn handle(&mut self, now: Frames, event: Event) -> Effects {
         self.now = self.now.max(now);
-        let mut effects = Effects::default();
+        let mut effects = Effects { notes: std::mem::take(&mut self.first_notes), ..Effects::default() };
         let mut gestures = Vec::new();
         self.decoder.tick(self.now, &mut gestures);
         match event {
@@ -457,6 +474,12 @@ impl Desk {
     fn input_of(&self, channel: &str) -> Option<&Input> {
         let Some(Value::Word(input)) = self.value(&Address::new(Key::ChannelSource, channel)) else { return None };
         self.rig().input(&input)
+    }
+
+    /// The columns of the engine that hold a channel, bus or output: where a meter frame shows it.
+    #[must_use]
+    pub fn columns(&self, bank: Bank, id: &str) -> Option<Range<u16>> {
+        self.stage.place(bank, id).map(|place| place.first..place.first + place.width)
     }
 
     /// Whether a channel can be heard on a bus: it passes sound and is assigned somewhere.

@@ -110,6 +110,8 @@ pub(super) struct Stage {
     new_feeds: Vec<(u16, FeedSpec)>,
     in_flight: Option<u64>,
     sequence: u64,
+    /// Whether the first plan brings everything in without a ramp.
+    at_once: bool,
     /// Something could not be placed yet.
     pub(super) crowded: bool,
 }
@@ -123,7 +125,8 @@ const fn index(bank: Bank) -> usize {
 }
 
 impl Stage {
-    pub(super) fn new(rate: SampleRate) -> Self {
+    /// Nothing stands yet; with `at_once` the first plan brings everything in without a ramp.
+    pub(super) fn new(rate: SampleRate, at_once: bool) -> Self {
         Self {
             rate,
             placed: BTreeMap::new(),
@@ -138,6 +141,7 @@ impl Stage {
             new_feeds: Vec::new(),
             in_flight: None,
             sequence: 0,
+            at_once,
             crowded: false,
         }
     }
@@ -201,7 +205,11 @@ impl Stage {
             self.crowded = true;
             return;
         };
-        let ramp_frames = self.frames(if bank == Bank::Outputs { FROM_SILENCE_MS } else { CROSS_FADE_MS });
+        let ramp_frames = match bank {
+            _ if self.at_once => 0,
+            Bank::Outputs => self.frames(FROM_SILENCE_MS),
+            Bank::Sources | Bank::Buses => self.frames(CROSS_FADE_MS),
+        };
         for (number, column) in place.columns().enumerate() {
             let beside = old.as_ref().filter(|placed| placed.place.width == place.width);
             if let Some(placed) = beside {
@@ -389,6 +397,7 @@ impl Stage {
             edits.push(if self.is_fresh(target) { Edit::Jump(command) } else { Edit::Aim(command) });
         }
         self.fresh.clear();
+        self.at_once = false;
         self.in_flight = Some(self.sequence);
         let plan = Box::new(Plan { sequence: self.sequence, edits, feeds: Vec::new() });
         PlanToSend { plan, wanted: std::mem::take(&mut self.new_feeds) }

@@ -11,10 +11,12 @@ impl Desk {
     /// The first installation: nothing was there before.
     pub(super) fn start(&mut self) {
         let profile = self.installation.profile.clone();
+        let mut effects = Effects::default();
         for (address, value) in starting_mix(&profile) {
-            let value = self.never_open_a_microphone(&address, value, &mut Effects::default());
+            let value = self.never_open_a_microphone(&address, value, &mut effects);
             self.mix.insert(address, value);
         }
+        self.first_notes = effects.notes;
         self.take_up_hands();
         self.reconcile();
         self.aim_all();
