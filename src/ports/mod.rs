@@ -1,4 +1,4 @@
-//! (room)
+//! The outside world: one file for each outside library. Only here is anything read, written or timed.
 
 pub mod audio;
 pub mod clock;
