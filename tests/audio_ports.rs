@@ -462,3 +462,36 @@ fn the_real_time_checker_names_a_sink_that_allocates() {
     std::thread::sleep(Duration::from_secs(2));
     drop(device);
 }
+
+#[test]
+fn a_client_of_a_server_that_ended_keeps_its_successor_out_until_it_is_closed() {
+    let Some(mut jackd) = Jackd::start(48_000, 256, 2) else { return };
+    for round in 0..6 {
+        let (old, seen, notices) = open(&jack_device(&jackd.name, 2), None);
+        wait_until("blocks come", || seen.blocks.load(SeqCst) > 10);
+        // Stopped first, as a server that hangs, then killed and started again; the device is dropped before or after.
+        jackd.signal("STOP");
+        let mut old = Some(old);
+        let mut closing = None;
+        if round % 2 == 0 {
+            let old = old.take();
+            closing = Some(std::thread::spawn(move || drop(old)));
+            std::thread::sleep(Duration::from_millis(200));
+            println!("closed at a stopped server within 200 ms: {}", closing.as_ref().is_some_and(|c| c.is_finished()));
+        }
+        jackd.kill();
+        if let Some(old) = old {
+            await_notice(&notices, |notice| matches!(notice, DeviceNotice::Gone(_)));
+            let (send, _) = sync_channel(1);
+            let refused = audio::open(&jack_device(&jackd.name, 2), None, Through::make().0, send).map(|_| ());
+            assert!(matches!(&refused, Err(OpenError::WaitAndRetry(why)) if why.contains("closed")), "{refused:?}");
+            closing = Some(std::thread::spawn(move || drop(old)));
+        }
+        // The server comes up while the old client is being closed.
+        jackd.start_again();
+        closing.expect("begun in both cases").join().expect("closing is safe");
+        let (device, seen, _notices) = open(&jack_device(&jackd.name, 2), None);
+        wait_until("blocks come", || seen.blocks.load(SeqCst) > 10);
+        drop(device);
+    }
+}

@@ -6,7 +6,7 @@
 
 use super::audio::{BlockSink, BlockTime, DeviceNotice, Format, Listed, MAX_CHANNELS, OpenDevice, OpenError};
 use super::clock;
-use super::jack_server::{self, Lease, Notices, Notified, ServerClient, ServerError};
+use super::jack_server::{self, Closing, Lease, Notices, Notified, ServerClient, ServerError};
 use super::notices::{Board, Keeper, Outbox};
 use crate::engine::wires::{Wires, copy_what_exists, write_what_exists};
 use crate::profile::{Device, Host};
@@ -80,6 +80,7 @@ pub(super) fn open(
     let latency = Arc::new((AtomicU32::new(0), AtomicU32::new(0)));
     let mut outbox = Outbox::new(Arc::clone(&board), notices, REASONS);
 
+    let closing = lease.closing();
     let listener = Listener { board: Arc::clone(&board), graph: Arc::clone(&graph), _lease: lease };
     let running: Running = client.activate_async(Notified(listener), process).map_err(|error| what_next(&error))?;
     let kept_latency = Arc::clone(&latency);
@@ -102,7 +103,7 @@ pub(super) fn open(
         }
     })
     .map_err(|error| OpenError::WaitAndRetry(format!("no thread for the JACK client: {error}")))?;
-    Ok(Box::new(Opened { board, latency, inputs, outputs, _keeper: keeper }))
+    Ok(Box::new(Opened { closing, board, latency, inputs, outputs, _keeper: keeper }))
 }
 
 /// The default server (`JACK_DEFAULT_SERVER`), when it runs. Servers of other names cannot be found, only opened.
@@ -130,6 +131,9 @@ fn no_client(server: &str, error: ServerError) -> OpenError {
     match error {
         ServerError::NoLibrary(why) => OpenError::NotThere(format!("the JACK library is not installed: {why}")),
         ServerError::NoAnswer(status) => OpenError::NotThere(format!("{server} does not answer ({status:?})")),
+        ServerError::StillClosing => {
+            OpenError::WaitAndRetry("our last client on the JACK server is still being closed".into())
+        }
         ServerError::OtherServerInUse(name) => OpenError::WaitAndRetry(format!(
             "one JACK server at a time can be used, and {name:?} still is; name one server in the rig"
         )),
@@ -286,12 +290,19 @@ impl Wires for JackWires<'_> {
 }
 
 struct Opened {
+    closing: Closing,
     board: Arc<Board>,
     /// Of the first input and the first output.
     latency: Arc<(AtomicU32, AtomicU32)>,
     inputs: usize,
     outputs: usize,
     _keeper: Keeper,
+}
+
+impl Drop for Opened {
+    fn drop(&mut self) {
+        self.closing.begin();
+    }
 }
 
 impl OpenDevice for Opened {

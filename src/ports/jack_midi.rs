@@ -213,6 +213,7 @@ struct Notices {
 impl jack::NotificationHandler for Notices {
     #[expect(unsafe_code, reason = "the trait declares this method unsafe to call; nothing unsafe is done in it")]
     unsafe fn shutdown(&mut self, _: ClientStatus, _: &str) {
+        jack_server::ended();
         self.shared.server_gone.store(true, Ordering::Release);
         self.deliver.unpark();
     }
@@ -259,7 +260,7 @@ struct Session {
     links: [Link; 2],
     ours: [String; 2],
     /// Dropped after the client.
-    _lease: Lease,
+    lease: Lease,
 }
 
 struct Monitor {
@@ -324,7 +325,7 @@ impl Monitor {
         if links[0] == Link::Unwanted {
             self.teller.found(&format!("JACK client \"{}\"", active.as_client().name()));
         }
-        Ok(Session { active, from_panel, shared, links, ours, _lease: lease })
+        Ok(Session { active, from_panel, shared, links, ours, lease })
     }
 
     /// Delivers and links until the server is gone or a stop is asked; gives the reason.
@@ -359,7 +360,8 @@ impl Monitor {
             std::thread::sleep(LEAVE_CALLBACKS);
         }
         // A client of a server that is stopped may hold us here until that goes on. The lease goes last.
-        let Session { active, _lease, .. } = session;
+        let Session { active, lease, .. } = session;
+        lease.closing().begin();
         drop(active);
         self.out.dropped.fetch_add(shared.lost_out.swap(0, Ordering::Relaxed), Ordering::Relaxed);
         if shared.server_gone.load(Ordering::Acquire) {

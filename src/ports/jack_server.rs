@@ -12,7 +12,8 @@
 use jack::jack_sys;
 use jack::{Client, ClientStatus, Control, Frames, NotificationHandler, PortId};
 use std::ffi::{CString, c_char, c_uint};
-use std::sync::{Mutex, MutexGuard, Once, PoisonError};
+use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering::Relaxed};
+use std::sync::{Arc, Mutex, MutexGuard, Once, PoisonError};
 
 /// `JackNoStartServer`: this program never starts a server.
 const NO_START_SERVER: c_uint = 1;
@@ -23,6 +24,13 @@ type ClientOpen = unsafe extern "C" fn(*const c_char, c_uint, *mut c_uint, ...) 
 
 /// The server that this process talks to, and how many clients it has there.
 static SERVER: Mutex<(String, usize)> = Mutex::new((String::new(), 0));
+
+/// Whether that server has ended, with clients of it still to be closed. Set in shutdown notifications, cleared with the last
+/// lease; relaxed order is enough, since nothing is published through it.
+static ENDED: AtomicBool = AtomicBool::new(false);
+
+/// Clients that are being closed. A hanging server can end meanwhile, and then says so to nobody.
+static CLOSING: AtomicUsize = AtomicUsize::new(0);
 
 fn server() -> MutexGuard<'static, (String, usize)> {
     SERVER.lock().unwrap_or_else(PoisonError::into_inner)
@@ -38,13 +46,42 @@ pub struct ServerClient {
     pub lease: Lease,
 }
 
-/// Keeps clients of another server out, which would share the memory of this one.
+/// Keeps clients of another server out, which would share the memory of this one. A server that was started again counts as
+/// another one, so whoever is told [`Notices::gone`] closes its client soon.
 #[derive(Debug)]
-pub struct Lease(());
+pub struct Lease(Arc<AtomicBool>);
+
+/// Says that the client of a lease is about to be closed.
+#[derive(Clone, Debug)]
+pub struct Closing(Arc<AtomicBool>);
+
+impl Lease {
+    /// To be kept by whoever will close the client.
+    #[must_use]
+    pub fn closing(&self) -> Closing {
+        Closing(Arc::clone(&self.0))
+    }
+}
+
+impl Closing {
+    /// Called before the client is closed: until that is done, [`open`] refuses.
+    pub fn begin(&self) {
+        if !self.0.swap(true, Relaxed) {
+            CLOSING.fetch_add(1, Relaxed);
+        }
+    }
+}
 
 impl Drop for Lease {
     fn drop(&mut self) {
-        server().1 -= 1;
+        let mut in_use = server();
+        if self.0.swap(true, Relaxed) {
+            CLOSING.fetch_sub(1, Relaxed);
+        }
+        in_use.1 -= 1;
+        if in_use.1 == 0 {
+            ENDED.store(false, Relaxed);
+        }
     }
 }
 
@@ -55,6 +92,8 @@ pub enum ServerError {
     NoLibrary(String),
     /// The process has clients on the server of this name, and the library can serve one server at a time only.
     OtherServerInUse(String),
+    /// A client of this process is being closed, or the server has ended and its clients are not closed yet.
+    StillClosing,
     /// No server of that name answers, or it refuses.
     NoAnswer(ClientStatus),
 }
@@ -66,6 +105,7 @@ impl std::fmt::Display for ServerError {
             Self::OtherServerInUse(name) => {
                 write!(f, "this process already talks to the JACK server \"{name}\", and can talk to one only")
             }
+            Self::StillClosing => f.write_str("clients of a JACK server that has ended are still being closed"),
             Self::NoAnswer(status) => write!(f, "the JACK server does not answer ({status:?})"),
         }
     }
@@ -96,10 +136,14 @@ pub fn open(client: &str, server_name: &str) -> Result<ServerClient, ServerError
     let c_name = CString::new(name.as_str()).map_err(unfit)?;
 
     // Held while the library opens: it keeps the graph of "the" server in a global, so that a client of a second server
-    // reads foreign memory (jackd2 1.9.21 crashes within a second).
+    // reads foreign memory (with jackd2 1.9.21 the process crashes within a second). Closing a client of a server that has
+    // ended does the same to the clients of its successor.
     let mut in_use = server();
     if in_use.1 > 0 && in_use.0 != name {
         return Err(ServerError::OtherServerInUse(in_use.0.clone()));
+    }
+    if CLOSING.load(Relaxed) > 0 || in_use.1 > 0 && ENDED.load(Relaxed) {
+        return Err(ServerError::StillClosing);
     }
     let mut status: c_uint = 0;
     // SAFETY: the symbol is `jack_client_t *jack_client_open(const char *, jack_options_t, jack_status_t *, ...)` of
@@ -116,7 +160,13 @@ pub fn open(client: &str, server_name: &str) -> Result<ServerClient, ServerError
     }
     *in_use = (name, in_use.1 + 1);
     // SAFETY: a client that `jack_client_open` has just returned, and that nothing else owns.
-    Ok(ServerClient { client: unsafe { Client::from_raw(raw) }, lease: Lease(()) })
+    Ok(ServerClient { client: unsafe { Client::from_raw(raw) }, lease: Lease(Arc::default()) })
+}
+
+/// Called when a client is told that its server has ended: none is opened on its successor until the clients of this one
+/// are closed.
+pub fn ended() {
+    ENDED.store(true, Relaxed);
 }
 
 /// What a JACK client is told outside its audio thread. None of these may wait, and `gone` may only store to atomics: it can
@@ -132,13 +182,14 @@ pub trait Notices: Send + Sync + 'static {
     fn graph(&self) {}
 }
 
-/// Hands the notifications of the `jack` crate on to [`Notices`].
+/// Hands the notifications of the `jack` crate on to [`Notices`]; every client is to be activated with it.
 #[derive(Debug)]
 pub struct Notified<N>(pub N);
 
 impl<N: Notices> NotificationHandler for Notified<N> {
     // SAFETY: the crate marks this unsafe since its body must be fit for a signal handler; `Notices::gone` promises that.
     unsafe fn shutdown(&mut self, _: ClientStatus, _: &str) {
+        ended();
         self.0.gone();
     }
 

@@ -1,6 +1,7 @@
 //! The outside of the house, one file for each library: devices, control ports, files, clocks, services.
 //!
 //! Ports know the types of the rooms above them and nothing of the daemon that owns them.
+//! The outside world: one file for each outside library. Only here is anything read, written or timed.
 
 pub mod audio;
 pub mod clock;
