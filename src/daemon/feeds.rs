@@ -22,7 +22,7 @@ pub fn make(spec: &FeedSpec, rate: SampleRate, open_file: impl FnOnce(&std::path
     match spec {
         FeedSpec::Nothing => Feed::Silent,
         FeedSpec::Wires(left, right) => Feed::Wires(*left, *right),
-        FeedSpec::Generator { signal, level } => Feed::Generator(generator(*signal, *level, rate)),
+        FeedSpec::Generator { signal, level } => Feed::Generator(Box::new(generator(*signal, *level, rate))),
         FeedSpec::File { path, looped, stereo } => open_file(path, *looped, *stereo),
     }
 }

@@ -274,9 +274,9 @@ mod tests {
         ];
         write_mix(folder.path(), "evening", &values).expect("written");
         let (profile, mut back) = state.kept_mix().expect("kept");
-        back.sort_by(|a, b| a.0.to_string().cmp(&b.0.to_string()));
+        back.sort_by_key(|(address, _)| address.to_string());
         let mut values = values;
-        values.sort_by(|a, b| a.0.to_string().cmp(&b.0.to_string()));
+        values.sort_by_key(|(address, _)| address.to_string());
         assert_eq!((profile.as_str(), back), ("evening", values));
     }
 }

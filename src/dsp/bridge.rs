@@ -216,6 +216,7 @@ impl BridgeIn {
         self.written += pushed as u64;
         self.dropped += (offered - pushed) as u64;
         // A full ring of stamps means that nobody reads; the next stamp that fits says all that this one would have.
+        // Real-time: a ring of fixed size
         self.stamps.push(Stamp { frames: self.written, dropped: self.dropped, ns }).unwrap_or(());
     }
 }
@@ -454,6 +455,7 @@ struct Memory {
 }
 
 impl Memory {
+    /// Real-time: never
     fn new(channels: usize, capacity: usize, taps: usize) -> Self {
         let samples = vec![0.0; channels * (capacity + taps)].into_boxed_slice();
         Self { samples, channels, capacity, taps, stored: 0 }

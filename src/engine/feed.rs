@@ -29,7 +29,7 @@ pub enum Feed {
     /// Channels of the device; the second is the right side, if there is one.
     Wires(u16, Option<u16>),
     /// A signal made here.
-    Generator(Generator),
+    Generator(Box<Generator>),
     /// Sound that another thread prepares.
     Tape(Box<dyn Tape>),
 }

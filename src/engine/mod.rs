@@ -69,6 +69,7 @@ struct Columns {
 }
 
 impl Columns {
+    /// Real-time: never
     fn new(groups: usize, times: Times, from_outside: bool) -> Self {
         Self {
             strips: vec![Strip::new(times); groups].into_boxed_slice(),
@@ -279,10 +280,9 @@ impl Engine {
             Edit::Beside { column, of, ramp_frames } => {
                 self.to_buses.copy_from(usize::from(column), usize::from(of));
                 let (other, other_lane) = self.sources.strip(of);
-                // A copy of the state, so that a group may take over from itself; 2 KiB on the stack.
-                let other = other.clone();
+                let gains = other.gains(other_lane);
                 let (strip, lane) = self.sources.strip(column);
-                strip.start_like(lane, &other, other_lane, length(ramp_frames));
+                strip.start_like(lane, &gains, length(ramp_frames));
             }
             Edit::Leave { bank, column, ramp_frames } => {
                 let (strip, lane) = self.bank(bank).strip(column);

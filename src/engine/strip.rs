@@ -80,7 +80,7 @@ impl Ramp {
 
     /// Starts from where the lane stands now.
     fn aim(&mut self, lane: usize, value: f32, frames: f32) {
-        if self.to[lane] == value {
+        if self.to[lane].to_bits() == value.to_bits() {
             return;
         }
         self.from[lane] = self.now[lane];
@@ -111,6 +111,14 @@ pub struct Times {
     pub open_frames: f32,
     /// Frames to close.
     pub close_frames: f32,
+}
+
+/// The gains of one lane on their way.
+#[derive(Clone, Copy, Debug)]
+pub struct Gains {
+    trim: [f32; 2],
+    level: [f32; 2],
+    gate: [f32; 5],
 }
 
 /// The readings of a group since the last meter boundary, in the form the lanes keep them.
@@ -221,20 +229,33 @@ impl Strip {
         self.moving = true;
     }
 
+    /// The values and running glides of a lane.
+    ///
+    /// Real-time: safe
+    #[must_use]
+    pub fn gains(&self, lane: usize) -> Gains {
+        Gains {
+            trim: [self.trim.now[lane], self.trim.aim[lane]],
+            level: [self.level.now[lane], self.level.aim[lane]],
+            gate: [
+                self.gate.now[lane],
+                self.gate.from[lane],
+                self.gate.to[lane],
+                self.gate.phase[lane],
+                self.gate.step[lane],
+            ],
+        }
+    }
+
     /// Brings a lane into use with the values and running glides of another, to come up by a ramp.
     ///
     /// Real-time: safe
-    pub fn start_like(&mut self, lane: usize, other: &Self, other_lane: usize, ramp_frames: f32) {
+    pub fn start_like(&mut self, lane: usize, other: &Gains, ramp_frames: f32) {
         self.start(lane, ramp_frames);
-        self.trim.now[lane] = other.trim.now[other_lane];
-        self.trim.aim[lane] = other.trim.aim[other_lane];
-        self.level.now[lane] = other.level.now[other_lane];
-        self.level.aim[lane] = other.level.aim[other_lane];
-        self.gate.now[lane] = other.gate.now[other_lane];
-        self.gate.from[lane] = other.gate.from[other_lane];
-        self.gate.to[lane] = other.gate.to[other_lane];
-        self.gate.phase[lane] = other.gate.phase[other_lane];
-        self.gate.step[lane] = other.gate.step[other_lane];
+        [self.trim.now[lane], self.trim.aim[lane]] = other.trim;
+        [self.level.now[lane], self.level.aim[lane]] = other.level;
+        [self.gate.now[lane], self.gate.from[lane], self.gate.to[lane], self.gate.phase[lane], self.gate.step[lane]] =
+            other.gate;
     }
 
     /// Lets a lane go: down by a ramp, then out of use.
@@ -440,9 +461,8 @@ impl Kernel for Run<'_> {
                 Self::frame(row, trim, gain, from_outside, &mut m);
             }
         }
-        let mut segment_peak = [0.0; LANES];
-        m.peak.store(&mut segment_peak);
-        strip.silent = segment_peak == [0.0; LANES];
+        // Peaks are never negative, so their sum is 0 only when all of them are.
+        strip.silent = m.peak.sum() <= 0.0;
         m.input_peak.store(&mut readings.input_peak);
         m.input_energy.store(&mut readings.input_energy);
         m.clips.store(&mut readings.clips);

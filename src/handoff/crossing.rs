@@ -126,6 +126,8 @@ impl Console {
     ///
     /// # Errors
     /// Gives it back while the slots are taken.
+    ///
+    /// Real-time: never
     pub fn send_plan(&mut self, plan: Box<Plan>) -> Result<(), Box<Plan>> {
         self.plans.push(plan).map_err(|rtrb::PushError::Full(plan)| plan)
     }
@@ -194,6 +196,7 @@ impl Rings {
 
     fn give_back(&mut self) {
         if let Some(plan) = self.held.take()
+            // Real-time: a ring of fixed size
             && let Err(rtrb::PushError::Full(plan)) = self.retired.push(plan)
         {
             self.held = Some(plan);
@@ -202,6 +205,7 @@ impl Rings {
 
     fn echo(&mut self, sequence: u64, frame: u64) {
         // The ring holds an echo for everything that can be under way; a desk that does not read loses the oldest's frame only.
+        // Real-time: a ring of fixed size
         if self.echoes.push(Echo { sequence, frame }).is_err() {}
     }
 }
@@ -231,6 +235,7 @@ impl Crossing for Rings {
         frame.plan = readings.plan;
         frame.groups.clone_from_slice(&readings.groups);
         // A spare frame in hand means there is a place for it.
+        // Real-time: a ring of fixed size
         self.meters.push(frame).is_ok()
     }
 }
