@@ -1,7 +1,8 @@
-//! The one monotonic clock of the process.
+//! The one monotonic clock of the process, and the civil time that OSC writes.
 
+use crate::panel::osc::TimeTag;
 use std::sync::OnceLock;
-use std::time::Instant;
+use std::time::{Instant, SystemTime, UNIX_EPOCH};
 
 /// Nanoseconds since the first call in this process; never steps and is not set by anybody.
 ///
@@ -11,4 +12,13 @@ pub fn nanos() -> u64 {
     static EPOCH: OnceLock<Instant> = OnceLock::new();
     // 2^64 ns are 584 years.
     u64::try_from(EPOCH.get_or_init(Instant::now).elapsed().as_nanos()).unwrap_or(u64::MAX)
+}
+
+/// The civil time as an OSC time tag. It steps when somebody sets the clock, so it is only ever compared with
+/// tags at the moment they arrive.
+///
+/// Real-time: never
+#[must_use]
+pub fn civil_ntp() -> TimeTag {
+    TimeTag::from_unix(SystemTime::now().duration_since(UNIX_EPOCH).unwrap_or_default())
 }

@@ -13,5 +13,6 @@ pub mod osc;
 mod serial;
 pub mod service;
 pub mod storage;
+pub mod udp;
 pub mod watch;
 pub mod wav;

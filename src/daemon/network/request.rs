@@ -1,0 +1,262 @@
+//! What a message asks for. No sockets, no desk: only the message.
+
+use crate::daemon::hub::{LEASE_S_DEFAULT, RATE_HZ_DEFAULT};
+use crate::panel::osc::{Argument, Message, Pattern, is_pattern};
+use crate::params::{Address, AddressError, Domain, Parameter, TABLE, Value, nearest};
+use crate::profile::Role;
+
+/// The addresses that the desk answers to, besides those of parameters.
+const OWN: [&str; 5] = ["/ask", "/follow/meters", "/follow/end", "/follow/table", "/profile/reload"];
+/// What the desk itself says. A message with such an address is never answered: two desks would talk for ever.
+const SAID: [&str; 4] = ["/answer", "/refused", "/follow/granted", "/follow/values"];
+
+/// What a message asks for.
+#[derive(Clone, Debug, PartialEq)]
+pub(super) enum Request {
+    /// A value for one parameter.
+    Set(Address, Value),
+    /// A value for every parameter that fits.
+    SetPattern(String, Value),
+    /// The values of every parameter that fits.
+    Ask(String),
+    /// Meters.
+    Follow { pattern: String, rate_hz: f32, lease_s: f32 },
+    /// No more meters.
+    End(i32),
+    /// The tables again.
+    Table,
+    /// The profile read again.
+    Reload,
+    /// What only the desk says.
+    Said,
+}
+
+impl Request {
+    /// Reads a message.
+    ///
+    /// # Errors
+    /// What is wrong with it, in words for the sender.
+    pub(super) fn of(message: &Message) -> Result<Self, String> {
+        let arguments = &*message.arguments;
+        match (&*message.address, arguments) {
+            ("/ask", [Argument::Text(pattern)]) => match Pattern::parse(pattern) {
+                Some(_) => Ok(Self::Ask(pattern.clone())),
+                None => Err(format!("\"{pattern}\" is no OSC address or pattern")),
+            },
+            ("/ask", _) => Err("takes one text: an address or pattern of parameters".to_owned()),
+            ("/follow/meters", [Argument::Text(pattern), numbers @ ..]) if numbers.len() <= 2 => {
+                let number = |place: usize, otherwise: f32| match numbers.get(place) {
+                    None => Ok(otherwise),
+                    Some(Argument::Float(number)) => Ok(*number),
+                    #[expect(clippy::cast_precision_loss, reason = "clamped to an hour")]
+                    Some(Argument::Int(number)) => Ok(*number as f32),
+                    Some(_) => Err("a rate in Hz and a lease in seconds are numbers".to_owned()),
+                };
+                let (rate_hz, lease_s) = (number(0, RATE_HZ_DEFAULT)?, number(1, LEASE_S_DEFAULT)?);
+                Ok(Self::Follow { pattern: pattern.clone(), rate_hz, lease_s })
+            }
+            ("/follow/meters", _) => Err("takes PATTERN RATE_HZ LEASE_S".to_owned()),
+            ("/follow/end", [Argument::Int(id)]) => Ok(Self::End(*id)),
+            ("/follow/end", _) => Err("takes one whole number, the ID that was granted".to_owned()),
+            ("/follow/table", []) => Ok(Self::Table),
+            // With a revision it is what the desk says.
+            ("/follow/table", _) => Ok(Self::Said),
+            ("/profile/reload", []) => Ok(Self::Reload),
+            ("/profile/reload", _) => Err("takes nothing: which file it is stands in the desk's own start".to_owned()),
+            (said, _) if SAID.contains(&said) => Ok(Self::Said),
+            (pattern, _) if is_pattern(pattern) => Self::of_pattern(pattern, arguments),
+            (address, _) => {
+                let address = Address::from_osc(address).map_err(|error| unknown(address, &error))?;
+                match arguments {
+                    [] => Ok(Self::Ask(message.address.clone())),
+                    [argument] => value(address.key.parameter(), argument).map(|value| Self::Set(address, value)),
+                    _ => Err("takes one value".to_owned()),
+                }
+            }
+        }
+    }
+
+    fn of_pattern(pattern: &str, arguments: &[Argument]) -> Result<Self, String> {
+        let argument = match arguments {
+            [] => return Ok(Self::Ask(pattern.to_owned())),
+            [argument] => argument,
+            _ => return Err("takes one value".to_owned()),
+        };
+        // What the value means has to be the same for every parameter that can be meant.
+        let mut values = TABLE.iter().filter(|row| may_mean(pattern, row)).map(|row| value(row, argument));
+        let Some(first) = values.next() else { return Err("no parameter has such an address".to_owned()) };
+        if values.any(|other| other != first) {
+            return Err(
+                "means parameters that understand this value differently; say the word or the number".to_owned()
+            );
+        }
+        first.map(|value| Self::SetPattern(pattern.to_owned(), value))
+    }
+
+    /// The role that is needed.
+    pub(super) const fn role(&self) -> Role {
+        match self {
+            Self::Set(..) | Self::SetPattern(..) => Role::Operate,
+            Self::Ask(_) | Self::Follow { .. } | Self::End(_) | Self::Table | Self::Said => Role::See,
+            Self::Reload => Role::Administer,
+        }
+    }
+}
+
+/// The value an argument gives this parameter. Numbers are numbers, words are words; true and false, 1 and 0 as
+/// whole numbers are the second and first of two words, as the top and bottom of a control's travel are.
+fn value(row: &Parameter, argument: &Argument) -> Result<Value, String> {
+    let refuse = || Err(format!("accepted: {}", row.accepted()));
+    match (row.domain, argument) {
+        (Domain::Words([bottom, top]), Argument::Bool(_) | Argument::Int(0 | 1)) => {
+            let up = matches!(argument, Argument::Bool(true) | Argument::Int(1));
+            Ok(Value::Word((if up { *top } else { *bottom }).into()))
+        }
+        (Domain::Number { .. }, Argument::Float(number)) => Ok(Value::Number(*number)),
+        #[expect(clippy::cast_precision_loss, reason = "no range goes beyond 2^24")]
+        (Domain::Number { .. }, Argument::Int(number)) => Ok(Value::Number(*number as f32)),
+        (Domain::Number { off: true, .. }, Argument::Text(word)) if word == "off" => Ok(Value::Off),
+        (Domain::Words(_) | Domain::InputId | Domain::BusId, Argument::Text(word)) => Ok(Value::Word((**word).into())),
+        _ => refuse(),
+    }
+}
+
+/// Whether a pattern can mean parameters of this row.
+fn may_mean(pattern: &str, row: &Parameter) -> bool {
+    let parts: Vec<&str> = pattern.split('/').skip(1).collect();
+    let fits = |part: &str, word: &str| {
+        Pattern::parse(&format!("/{part}")).is_some_and(|part| part.matches(&format!("/{word}")))
+    };
+    match (row.further, &*parts) {
+        (None, [scope, _, word]) | (Some(_), [scope, _, word, _]) => {
+            fits(scope, row.scope.word()) && fits(word, row.word)
+        }
+        _ => false,
+    }
+}
+
+/// Why an address is none, with the nearest that is.
+fn unknown(address: &str, error: &AddressError) -> String {
+    match error {
+        AddressError::UnknownScope(_) => match nearest(address, OWN.into_iter()) {
+            Some(near) => format!("there is no such address; the nearest is {near}"),
+            None => format!("{error}, and it is none of {}", OWN.join(" ")),
+        },
+        AddressError::UnknownParameter { nearest: Some(word), .. } => {
+            let mut parts: Vec<&str> = address.split('/').collect();
+            if let Some(found) = parts.get_mut(3) {
+                *found = word;
+            }
+            format!("there is no such address; the nearest is {}", parts.join("/"))
+        }
+        AddressError::WrongLength => "an address is /SCOPE/ID/PARAMETER, or /channel/ID/assign/BUS".to_owned(),
+        _ => error.to_string(),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn read(address: &str, arguments: &[Argument]) -> Result<Request, String> {
+        Request::of(&Message { address: address.into(), arguments: arguments.to_vec() })
+    }
+
+    fn text(text: &str) -> Argument {
+        Argument::Text(text.into())
+    }
+
+    #[test]
+    fn a_value_is_taken_only_where_it_can_mean_one_thing() {
+        let word = |word: &str| Some(Value::Word(word.into()));
+        for (address, argument, expected) in [
+            ("/channel/a/fader", Argument::Float(-6.0), Some(Value::Number(-6.0))),
+            ("/channel/a/fader", Argument::Int(-6), Some(Value::Number(-6.0))),
+            ("/channel/a/fader", text("off"), Some(Value::Off)),
+            ("/channel/a/fader", text("-6.0"), None),
+            ("/channel/a/fader", Argument::Bool(true), None),
+            ("/channel/a/pan", text("off"), None),
+            ("/channel/a/switch", text("open"), word("open")),
+            ("/channel/a/switch", Argument::Bool(true), word("open")),
+            ("/channel/a/switch", Argument::Int(0), word("closed")),
+            ("/channel/a/switch", Argument::Int(2), None),
+            ("/channel/a/switch", Argument::Float(1.0), None),
+            ("/channel/a/assign/b", Argument::Bool(false), word("off")),
+            ("/channel/a/assign/b", text("off"), word("off")),
+            ("/channel/a/pan-law", Argument::Int(1), None),
+            ("/channel/a/source", text("in-1"), word("in-1")),
+            ("/channel/a/fader", Argument::Blob(vec![]), None),
+            ("/channel/a/fader", Argument::Nothing, None),
+        ] {
+            let found = read(address, std::slice::from_ref(&argument)).ok().map(|request| match request {
+                Request::Set(_, value) => value,
+                other => panic!("{address} is {other:?}"),
+            });
+            assert_eq!(found, expected, "{address} {argument:?}");
+        }
+        assert!(read("/channel/a/fader", &[Argument::Float(0.0), Argument::Float(0.0)]).is_err());
+    }
+
+    #[test]
+    fn a_pattern_takes_a_value_that_means_the_same_for_all() {
+        for (pattern, argument, expected) in [
+            ("/channel/*/fader", Argument::Int(-6), Some(Value::Number(-6.0))),
+            ("/{channel,bus}/*/fader", text("off"), Some(Value::Off)),
+            ("/channel/*/switch", Argument::Bool(false), Some(Value::Word("closed".into()))),
+            ("/channel/*/assign/*", Argument::Bool(true), Some(Value::Word("on".into()))),
+            // Open for a switch, inverted for a polarity.
+            ("/channel/a/{switch,polarity}", Argument::Bool(true), None),
+            ("/channel/a/*", text("off"), None),
+            ("/channel/*", Argument::Float(0.0), None),
+            ("/meter/*/x", Argument::Float(0.0), None),
+        ] {
+            let found = read(pattern, std::slice::from_ref(&argument)).ok().map(|request| match request {
+                Request::SetPattern(found, value) if found == pattern => value,
+                other => panic!("{pattern} is {other:?}"),
+            });
+            assert_eq!(found, expected, "{pattern} {argument:?}");
+        }
+        assert_eq!(read("/channel/*/fader", &[]), Ok(Request::Ask("/channel/*/fader".into())));
+    }
+
+    #[test]
+    fn what_is_not_understood_is_answered_with_the_nearest() {
+        for (address, arguments, expected) in [
+            ("/channel/lectern/fadr", vec![], "the nearest is /channel/lectern/fader"),
+            ("/channel/lectern/asign/hall", vec![], "the nearest is /channel/lectern/assign/hall"),
+            ("/folow/meters", vec![], "the nearest is /follow/meters"),
+            ("/x", vec![], "is not one of channel, bus, output"),
+            ("/channel/Lectern/fader", vec![], "is no id"),
+            ("/channel/lectern", vec![], "/SCOPE/ID/PARAMETER"),
+            ("/channel/lectern/fader", vec![text("loud")], "accepted: -90.0 to +10.0 dB, or \"off\""),
+            ("/ask", vec![], "takes one text"),
+            ("/ask", vec![text("channel")], "no OSC address or pattern"),
+            ("/follow/meters", vec![text("/m"), text("fast")], "numbers"),
+            ("/follow/end", vec![], "the ID"),
+            ("/profile/reload", vec![text("/etc/passwd")], "takes nothing"),
+        ] {
+            let why = read(address, &arguments).expect_err(address);
+            assert!(why.contains(expected), "{address}: {why}");
+        }
+    }
+
+    #[test]
+    fn what_a_desk_says_is_no_question_to_another() {
+        for said in ["/refused", "/answer", "/follow/granted", "/follow/values"] {
+            assert_eq!(read(said, &[]), Ok(Request::Said));
+        }
+        assert_eq!(read("/follow/table", &[Argument::Int(1), Argument::Int(0)]), Ok(Request::Said));
+        assert_eq!(read("/follow/table", &[]), Ok(Request::Table));
+    }
+
+    #[test]
+    fn each_request_needs_the_role_of_the_design() {
+        let role = |address: &str, arguments: &[Argument]| read(address, arguments).expect(address).role();
+        assert_eq!(role("/channel/a/fader", &[]), Role::See);
+        assert_eq!(role("/channel/a/fader", &[Argument::Float(0.0)]), Role::Operate);
+        assert_eq!(role("/*/a/fader", &[Argument::Float(0.0)]), Role::Operate);
+        assert_eq!(role("/ask", &[text("/*/*/*")]), Role::See);
+        assert_eq!(role("/follow/meters", &[text("/*")]), Role::See);
+        assert_eq!(role("/profile/reload", &[]), Role::Administer);
+    }
+}
