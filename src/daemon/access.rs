@@ -3,9 +3,9 @@
 //! Loopback administers. Everybody else has the role that the rig gives the source address, or none. A UDP
 //! address is no identity, so microphones are opened only from loopback or by what came in on a local address
 //! that the rig names as wired control; there is one socket for each of those, so the socket that received a
-//! datagram says where it came in. (Linux takes a datagram for any of its addresses on every interface: a
-//! machine that stands in two networks keeps `rp_filter` on, as distributions do, so that a forged wired source
-//! does not come in from the other one.)
+//! datagram says where it came in. Linux takes a datagram for any of its addresses on every interface, so on a
+//! machine that also stands in a network nobody trusts, strict reverse-path filtering (`rp_filter` = 1, RFC 3704) is
+//! what keeps a forged wired source from coming in by the other one; this program cannot see the difference.
 
 use crate::panel::PortIndex;
 use crate::profile::{Message, Panel, Reach, Rig, Role};

@@ -153,7 +153,7 @@ impl Hub {
         let rate_hz = rate_hz.clamp(RATE_HZ.0, RATE_HZ.1);
         #[expect(clippy::cast_possible_truncation, reason = "at most an hour")]
         let lease_s = lease_s.clamp(LEASE_S.0, LEASE_S.1).round() as i32;
-        let period = Duration::from_secs_f32(1.0 / rate_hz);
+        let period = period(rate_hz);
         let ends = Some(now + Duration::from_secs(lease_s.unsigned_abs().into()));
         self.forget_ended(now);
         let same = |known: &&mut Follower| known.ends.is_some() && known.to == to && known.pattern == pattern;
@@ -201,7 +201,6 @@ impl Hub {
 
     /// The followers that the rig names, in place of those it named before. Gives back the patterns that are none.
     pub fn standing(&mut self, now: Duration, named: &[profile::Follower]) -> Vec<String> {
-        let period = |rate_hz: f32| Duration::from_secs_f32(1.0 / rate_hz.clamp(RATE_HZ.0, RATE_HZ.1));
         let is = |known: &Follower, named: &profile::Follower| {
             let same = known.to == named.address && known.pattern.as_str() == named.pattern;
             known.ends.is_none() && same && known.period == period(named.rate_hz)
@@ -350,6 +349,11 @@ const _: () = {
     }
     assert!(bytes(VALUES_MAX) <= DATAGRAM_BYTES_MAX && bytes(VALUES_MAX + 1) > DATAGRAM_BYTES_MAX);
 };
+
+/// The time between two sets of values at this rate, brought within [`RATE_HZ`].
+fn period(rate_hz: f32) -> Duration {
+    Duration::from_secs_f64(1.0 / f64::from(rate_hz.clamp(RATE_HZ.0, RATE_HZ.1)))
+}
 
 /// Bytes that a text of this length takes in OSC.
 const fn padded(length: usize) -> usize {

@@ -7,6 +7,7 @@ pub mod desk_thread;
 pub mod drivers;
 pub mod feeds;
 pub mod files;
+pub mod feeds;
 pub mod hub;
 pub mod inbox;
 pub mod network;
