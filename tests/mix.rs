@@ -256,7 +256,8 @@ fn swaps_leave_other_channels_untouched_and_cross_fade_what_changes_its_source()
     let mut desk = offline(installation(4, &with("in-2", "")), Form::widest());
     for n in 0..200_usize {
         let input = if n % 2 == 0 { "in-3" } else { "in-2" };
-        let extra = if n % 3 == 0 { "channel.x.source = in-4\nchannel.x.fader = -20.0\nbus.extra.fader = 0.0\n" } else { "" };
+        let extra =
+            if n % 3 == 0 { "channel.x.source = in-4\nchannel.x.fader = -20.0\nbus.extra.fader = 0.0\n" } else { "" };
         install(&mut desk, SETTLED + n * 1_000 + 7 * (n % 13), 4, &with(input, extra), n % 2 == 0);
     }
     let heard = run(&mut desk, inputs.clone(), 333);

@@ -6,6 +6,7 @@
 mod check;
 pub mod exit;
 mod params;
+mod satellite;
 
 use clap::{Parser, Subcommand};
 use std::io::Write;
@@ -25,6 +26,9 @@ enum Command {
     Check(check::Check),
     /// The table of every parameter: address, what it accepts, default
     Params(params::Params),
+    /// One audio device for the daemon that started this
+    #[command(hide = true)]
+    Satellite(satellite::Satellite),
 }
 
 /// Runs the command line and returns the code to leave with, one of those in [`exit`].
@@ -33,6 +37,7 @@ pub fn main() -> ExitCode {
     let code = match Arguments::try_parse() {
         Ok(Arguments { command: Command::Check(check) }) => check.run(),
         Ok(Arguments { command: Command::Params(params) }) => params.run(),
+        Ok(Arguments { command: Command::Satellite(satellite) }) => satellite.run(),
         Err(error) => {
             // Help and version are no mistakes, and go to standard output.
             let code = if error.use_stderr() { exit::USAGE } else { exit::FINE };

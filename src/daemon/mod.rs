@@ -4,6 +4,7 @@ pub mod drivers;
 pub mod feeds;
 pub mod inbox;
 pub mod offline;
+pub mod satellite;
 
 use std::thread::JoinHandle;
 use std::time::{Duration, Instant};
