@@ -225,6 +225,7 @@ impl DeskThread {
                 }
                 return;
             }
+            Ask::Install { .. } | Ask::Note(_) => return,
             Ask::Pattern { values, may_open_microphones } => {
                 let fits = |(pattern, value): (String, Value)| {
                     self.fitting(&pattern).into_iter().map(move |address| (address, value.clone()))
@@ -236,7 +237,7 @@ impl DeskThread {
         self.changes.lock().expect("sound").push((item.due, event.clone()));
         let effects = self.desk.handle(now, event);
         for why in effects.refused {
-            self.say(item.origin, network::refused("/desk", &why));
+            self.say(item.origin, network::refused(&why.what, &why.why));
         }
         for Feedback { control, travel } in effects.feedback {
             let control = &self.desk.panel().controls[control.0];

@@ -10,6 +10,7 @@ mod params;
 mod ports;
 mod render;
 mod run;
+mod satellite;
 
 use clap::{Parser, Subcommand};
 use std::io::Write;
@@ -35,6 +36,9 @@ enum Command {
     Run(run::Run),
     /// The same desk and engine, offline: from files into files
     Render(render::Render),
+    /// One audio device for the daemon that started this
+    #[command(hide = true)]
+    Satellite(satellite::Satellite),
 }
 
 /// Runs the command line and returns the code to leave with, one of those in [`exit`].
@@ -46,6 +50,7 @@ pub fn main() -> ExitCode {
         Ok(Arguments { command: Command::Ports(ports) }) => ports.run(),
         Ok(Arguments { command: Command::Run(run) }) => run.run(),
         Ok(Arguments { command: Command::Render(render) }) => render.run(),
+        Ok(Arguments { command: Command::Satellite(satellite) }) => satellite.run(),
         Err(error) => {
             // Help and version are no mistakes, and go to standard output.
             let code = if error.use_stderr() { exit::USAGE } else { exit::FINE };

@@ -102,7 +102,7 @@ impl Shared {
         let frame = seat.engine.frame();
         let frames = wires.frames();
         self.clock.publish(frame, began, u32::try_from(frames).unwrap_or(u32::MAX));
-        seat.process(wires);
+        seat.process(wires, began);
         true
     }
 

@@ -7,7 +7,6 @@ pub mod desk_thread;
 pub mod drivers;
 pub mod feeds;
 pub mod files;
-pub mod feeds;
 pub mod hub;
 pub mod inbox;
 pub mod network;
@@ -15,6 +14,7 @@ pub mod offline;
 pub mod player;
 mod record;
 pub mod run;
+pub mod satellite;
 pub mod state;
 
 use std::thread::JoinHandle;

@@ -13,6 +13,7 @@ use super::hub::MeterTable;
 use super::inbox::{Ask, Item, Origin};
 use super::network::{self, Network, NetworkSetup};
 use super::record::Writer;
+use super::satellite::{self, Satellites};
 use super::state::{Before, State, StateError};
 use super::{control, join_until};
 use crate::desk::journal::{At, Line, Ports, What};
@@ -95,6 +96,7 @@ pub struct Daemon {
     counts: Arc<DriverCounts>,
     rate: SampleRate,
     drivers: Arc<Mutex<Option<Drivers>>>,
+    satellites: Arc<Mutex<Option<Satellites>>>,
     controls: Arc<Mutex<Vec<OpenControl>>>,
     network: Arc<Network>,
     desk: Option<JoinHandle<()>>,
@@ -214,7 +216,8 @@ impl Daemon {
         }
         let rate = rate_of(&installation.rig);
         let engine = Engine::new(engine_settings(rate, Vectors::widest()));
-        let (console, meter_end, seat) = crossing(engine);
+        let (console, meter_end, mut seat) = crossing(engine);
+        let links = seat.link_end();
         let clock = Arc::new(Clock::new(rate));
         let counts = Arc::new(DriverCounts::default());
         let lanes = installation.rig.control_ports.len();
@@ -240,6 +243,12 @@ impl Daemon {
             Drivers::start(seat, Arc::clone(&clock), Arc::clone(&counts), rate, device, open, notice)
                 .map_err(system("the driver's thread"))?
         };
+        let satellites = {
+            let shared = Arc::clone(&shared);
+            let notice = move |notice| hear_driver(&shared, daemon_lane, notice);
+            Satellites::start(&installation.rig, rate, links, satellite::Settings::default(), notice)
+                .map_err(system("the satellites' thread"))?
+        };
         let controls = control::open_all(&installation.rig, &shared);
         let mut daemon = Self {
             shared,
@@ -247,6 +256,7 @@ impl Daemon {
             counts,
             rate,
             drivers: Arc::new(Mutex::new(Some(drivers))),
+            satellites: Arc::new(Mutex::new(Some(satellites))),
             controls: Arc::new(Mutex::new(controls)),
             network,
             desk: Some(desk),
@@ -329,6 +339,7 @@ impl Daemon {
             rate: self.rate,
             shared: Arc::clone(&self.shared),
             drivers: Arc::clone(&self.drivers),
+            satellites: Arc::clone(&self.satellites),
             controls: Arc::clone(&self.controls),
             network: Arc::clone(&self.network),
             hints: Arc::clone(&self.hints),
@@ -351,6 +362,8 @@ impl Daemon {
         self.controls.lock().unwrap_or_else(PoisonError::into_inner).clear();
         let drivers = self.drivers.lock().unwrap_or_else(PoisonError::into_inner).take();
         in_time &= drivers.is_none_or(|drivers| drivers.stop(STOP_DEADLINE));
+        let satellites = self.satellites.lock().unwrap_or_else(PoisonError::into_inner).take();
+        in_time &= satellites.is_none_or(|satellites| satellites.stop(STOP_DEADLINE));
         self.shared.stop.store(true, Ordering::Release);
         self.shared.inbox.nudge();
         in_time &= self.desk.take().is_none_or(|thread| join_until(thread, STOP_DEADLINE));
@@ -459,6 +472,7 @@ struct Reloader {
     rate: SampleRate,
     shared: Arc<DeskShared>,
     drivers: Arc<Mutex<Option<Drivers>>>,
+    satellites: Arc<Mutex<Option<Satellites>>>,
     controls: Arc<Mutex<Vec<OpenControl>>>,
     network: Arc<Network>,
     hints: Arc<Hints>,
@@ -530,6 +544,9 @@ impl Reloader {
             && let Some(drivers) = &*self.drivers.lock().unwrap_or_else(PoisonError::into_inner)
         {
             drivers.change_device(device(&installation.rig));
+        }
+        if let Some(satellites) = &*self.satellites.lock().unwrap_or_else(PoisonError::into_inner) {
+            satellites.update(&installation.rig);
         }
         self.network.update(&installation.rig, &installation.panel);
         keep_accepted(&self.folder, &texts);

@@ -16,8 +16,8 @@ use crate::dsp::resampler::{Kernel, Position, Step, weighted_sum};
 use crate::units::{Frames, OutOfRange, SampleRate};
 use rtrb::{Consumer, Producer, RingBuffer};
 
-/// Frames in one callback at most; the ring holds four of them and a quarter of a second.
-pub const CALLBACK_FRAMES_MAX: usize = 4_096;
+/// Frames in one callback at most; the ring holds two of them and a quarter of a second.
+pub const CALLBACK_FRAMES_MAX: usize = 8_192;
 /// Stamps that may wait for the reader: 64-frame callbacks during more than half a second.
 const STAMPS_MAX: usize = 512;
 /// Length of a cross-fade in seconds.
@@ -144,7 +144,7 @@ pub fn bridge(settings: BridgeSettings) -> Result<(BridgeIn, BridgeOut), OutOfRa
     }
     let channels = settings.channels.max(1);
     let kernel = Kernel::new(writer_rate, reader_rate)?;
-    let ring_frames = (4 * CALLBACK_FRAMES_MAX + writer_rate.hz() as usize / 4).next_power_of_two();
+    let ring_frames = (2 * CALLBACK_FRAMES_MAX + writer_rate.hz() as usize / 4).next_power_of_two();
     let (audio_in, audio_out) = RingBuffer::new(ring_frames * channels);
     let (stamps_in, stamps_out) = RingBuffer::new(STAMPS_MAX);
     let (writer_hz, reader_hz) = (f64::from(writer_rate.hz()), f64::from(reader_rate.hz()));

@@ -1,5 +1,6 @@
 //! Batches, plans and meter frames between the desk and the engine.
 
+use super::links::{LinkEnd, Linked};
 use crate::engine::limits::BATCH;
 use crate::engine::{Command, Crossing, Engine, MeterFrame, Plan};
 use rtrb::{Consumer, Producer, RingBuffer};
@@ -50,6 +51,7 @@ pub struct Seat {
     /// The engine.
     pub engine: Engine,
     rings: Rings,
+    linked: Linked,
 }
 
 struct Rings {
@@ -86,7 +88,7 @@ pub fn crossing(engine: Engine) -> (Console, MeterEnd, Seat) {
         meters: meter_in,
         spare_meters: spare_out,
     };
-    (console, meter_end, Seat { engine, rings })
+    (console, meter_end, Seat { engine, rings, linked: Linked::new().0 })
 }
 
 impl std::fmt::Debug for Console {
@@ -158,11 +160,27 @@ impl MeterEnd {
 }
 
 impl Seat {
-    /// Makes the frames of one callback.
+    /// Makes the frames of one callback, which began at `began` of the monotonic clock, with the wires of all links beside
+    /// the driver's own.
     ///
     /// Real-time: safe
-    pub fn process<W: crate::engine::Wires + ?Sized>(&mut self, wires: &mut W) {
-        self.engine.process(wires, &mut self.rings);
+    pub fn process<W: crate::engine::Wires + ?Sized>(&mut self, wires: &mut W, began: u64) {
+        let frames = wires.frames();
+        if self.linked.begin(frames, began) {
+            self.engine.process(&mut self.linked.beside(wires), &mut self.rings);
+            self.linked.end(frames, began);
+        } else {
+            self.engine.process(wires, &mut self.rings);
+        }
+    }
+
+    /// The end by which links come and go; one made before leads nowhere from now on.
+    ///
+    /// Real-time: never
+    pub fn link_end(&mut self) -> LinkEnd {
+        let (linked, end) = Linked::new();
+        self.linked = linked;
+        end
     }
 }
 

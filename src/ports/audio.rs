@@ -117,7 +117,7 @@ pub fn open(
     if inputs == 0 && outputs == 0 {
         return Err(OpenError::Refused("neither inputs nor outputs asked for".into()));
     }
-    let _epoch_fixed_before_the_callback = super::clock::nanos();
+    let _page_found_before_the_callback = super::clock::nanos();
     match device.host {
         Host::Jack => jack_audio::open(device, rate, sink, notices),
         Host::Alsa | Host::PulseAudio | Host::PipeWire => cpal_audio::open(device, rate, sink, notices),

@@ -1,17 +1,16 @@
-//! The one monotonic clock of the process, and the civil time that OSC writes.
+//! The one monotonic clock of the machine, and the civil time that OSC writes.
 
+use super::kernel;
 use crate::panel::osc::TimeTag;
-use std::sync::OnceLock;
-use std::time::{Instant, SystemTime, UNIX_EPOCH};
+use std::time::{SystemTime, UNIX_EPOCH};
 
-/// Nanoseconds since the first call in this process; never steps and is not set by anybody.
+/// Nanoseconds of the machine's monotonic clock (`CLOCK_MONOTONIC`): they count from an epoch of the machine's own, usually
+/// its start, mean the same in every process, never step and are not set by anybody.
 ///
-/// Real-time: safe (one clock read; the first call of the process also fixes the epoch, so [`crate::ports::audio::open`] makes it)
+/// Real-time: safe (one clock read; the first of the process also looks for the kernel's shared page, so [`crate::ports::audio::open`] makes it)
 #[must_use]
 pub fn nanos() -> u64 {
-    static EPOCH: OnceLock<Instant> = OnceLock::new();
-    // 2^64 ns are 584 years.
-    u64::try_from(EPOCH.get_or_init(Instant::now).elapsed().as_nanos()).unwrap_or(u64::MAX)
+    kernel::monotonic_nanos()
 }
 
 /// The civil time as an OSC time tag. It steps when somebody sets the clock, so it is only ever compared with

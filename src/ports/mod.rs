@@ -10,6 +10,7 @@ pub mod cpal_audio;
 pub mod jack_audio;
 pub mod jack_midi;
 pub mod jack_server;
+pub mod kernel;
 pub mod midi;
 mod notices;
 pub mod osc;
