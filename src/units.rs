@@ -171,6 +171,13 @@ impl SampleRate {
         self.0
     }
 
+    /// Whether two rates are the same but for the error of a clock: within 1,000 ppm. Standard rates lie much further
+    /// apart; crystals of audio devices within 100 ppm (common practice, no source).
+    #[must_use]
+    pub const fn is_nominally(self, other: Self) -> bool {
+        self.0.abs_diff(other.0) as u64 * 1000 <= other.0 as u64
+    }
+
     /// Frames in so many milliseconds, rounded up, so that a stated time is never cut short.
     #[must_use]
     pub fn frames_in_ms_rounded_up(self, ms: u32) -> Frames {

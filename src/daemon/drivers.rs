@@ -440,7 +440,9 @@ impl Watch {
                 DeviceNotice::Xruns(count) => {
                     self.shared.counts.xruns.fetch_add(u64::from(count), Ordering::Relaxed);
                 }
-                DeviceNotice::Rate(hz) if hz != self.shared.rate.hz() => {
+                DeviceNotice::Rate(hz)
+                    if !SampleRate::try_new(hz).is_ok_and(|rate| rate.is_nominally(self.shared.rate)) =>
+                {
                     return Some(format!("it runs at {hz} Hz now; the desk runs at {} Hz", self.shared.rate.hz()));
                 }
                 DeviceNotice::Rate(_) => {}

@@ -55,8 +55,6 @@ const STEADY_BLOCKS: u64 = 4;
 const RETRY_MS: [u64; 3] = [250, 500, 1000];
 /// A satellite that ran for so long is started again without delay.
 const RAN_WELL_NANOS: u64 = 5_000_000_000;
-/// A device whose rate is this close to the desk's is meant to run at the desk's rate; the rest is drift.
-const SAME_RATE_PPM: u64 = 1_000;
 /// A change of drift that is told.
 const DRIFT_TOLD_PPM: f64 = 5.0;
 /// What is said by one satellite and not yet looked at; a satellite that says more is waited with.
@@ -204,8 +202,7 @@ fn stations(rig: &Rig) -> Vec<Station> {
 
 /// The rate that a device is meant to run at, when it says this of itself.
 fn nominal(device: SampleRate, desk: SampleRate) -> SampleRate {
-    let off = u64::from(device.hz().abs_diff(desk.hz())) * 1_000_000;
-    if off <= SAME_RATE_PPM * u64::from(desk.hz()) { desk } else { device }
+    if device.is_nominally(desk) { desk } else { device }
 }
 
 /// Everything that the thread of the satellites works with.

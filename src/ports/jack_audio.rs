@@ -37,7 +37,7 @@ pub(super) fn open(
         jack_server::open(CLIENT, &device.identity).map_err(|error| no_client(&device.identity, error))?;
     let server_rate = SampleRate::try_new(client.sample_rate())
         .map_err(|error| OpenError::Refused(format!("the rate of the JACK server, {error}")))?;
-    if let Some(rate) = rate.filter(|rate| *rate != server_rate) {
+    if let Some(rate) = rate.filter(|rate| !server_rate.is_nominally(*rate)) {
         return Err(OpenError::Refused(format!(
             "the JACK server runs at {} Hz, not at {} Hz; restart it at that rate, or change `rate` in the rig",
             server_rate.hz(),
