@@ -5,7 +5,7 @@
 
 use super::feeds::{self, Players};
 use super::hub::MeterTable;
-use super::inbox::{Ask, Inbox, Item, Origin};
+use super::inbox::{Ask, DAEMON_LANE, Inbox, Item, Origin};
 use super::network::{Answers, To, answer, refused};
 use super::record::{Kept, Writer};
 use crate::desk::journal::{At, Line, Ports, What};
@@ -65,19 +65,19 @@ impl std::fmt::Debug for dyn ControlOut {
     }
 }
 
-impl DeskShared {
-    /// With so many lanes of the inbox.
-    #[must_use]
-    pub fn new(lanes: usize) -> Self {
+impl Default for DeskShared {
+    fn default() -> Self {
         Self {
-            inbox: Arc::new(Inbox::new(lanes)),
+            inbox: Arc::new(Inbox::new(DAEMON_LANE + 1)),
             shown: Mutex::default(),
             stop: AtomicBool::new(false),
             handled: AtomicU64::new(0),
             panels: Mutex::default(),
         }
     }
+}
 
+impl DeskShared {
     /// What the desk is doing now.
     #[must_use]
     pub fn shown(&self) -> Shown {

@@ -15,6 +15,11 @@ use std::net::SocketAddr;
 use std::sync::{Condvar, Mutex, MutexGuard, PoisonError};
 use std::time::{Duration, Instant};
 
+/// Control ports a rig may have; the lane after theirs is the network's, and the last one is the daemon's own.
+pub const CONTROL_PORTS: usize = 64;
+/// The daemon's own lane.
+pub const DAEMON_LANE: usize = CONTROL_PORTS + 1;
+
 /// Items that may wait in one lane.
 pub const LANE_ITEMS: usize = 4096;
 /// Items taken from one lane before the next lane has its turn.
@@ -130,7 +135,7 @@ pub struct Inbox {
 }
 
 impl Inbox {
-    /// So many lanes: one for each panel port in order, then the network, then the daemon itself.
+    /// So many lanes; see [`CONTROL_PORTS`] and [`DAEMON_LANE`] for which is whose.
     #[must_use]
     pub fn new(lanes: usize) -> Self {
         let lanes = (0..lanes).map(|_| Lane::default()).collect();

@@ -10,7 +10,7 @@ use super::desk_thread::{DeskShared, DeskThread};
 use super::drivers::{DriverCounts, DriverNotice, Drivers};
 use super::files::{Loaded, Paths, keep_accepted};
 use super::hub::MeterTable;
-use super::inbox::{Ask, Item, Origin};
+use super::inbox::{Ask, CONTROL_PORTS, DAEMON_LANE, Item, Origin};
 use super::network::{self, Network, NetworkSetup};
 use super::record::Writer;
 use super::satellite::{self, Satellites};
@@ -104,7 +104,6 @@ pub struct Daemon {
     hints: Arc<Hints>,
     _watch: Option<files_watch::Watch>,
     state: State,
-    daemon_lane: usize,
 }
 
 /// Something says that files may have changed.
@@ -220,16 +219,21 @@ impl Daemon {
         let links = seat.link_end();
         let clock = Arc::new(Clock::new(rate));
         let counts = Arc::new(DriverCounts::default());
-        let lanes = installation.rig.control_ports.len();
-        // After the panels' lanes comes the network's, then the daemon's own.
-        let daemon_lane = lanes + 1;
-        let shared = Arc::new(DeskShared::new(lanes + 2));
+        let shared = Arc::new(DeskShared::default());
         let hints = Arc::new(Hints::default());
         let writer = Writer::start(state.folder().to_owned()).map_err(system("the state folder"))?;
         writer.write(line(What::Start { civil: super::state::civil_text(), rate }));
         let mut desk = Desk::new(installation.clone(), rate);
         restore(&mut desk, &state, before, &writer, &loaded);
         let (meter_table, followed) = watch::channel(Arc::new(MeterTable::default()));
+        // Until a device shows that it is there, its channels and the outputs are silent; then they come up by a ramp.
+        for device in &installation.rig.devices {
+            let event = Event::DeviceAway { device: device.id.clone() };
+            if let Some(what) = What::of(&event, &Ports::of(desk.rig())) {
+                writer.write(line(what));
+            }
+            desk.handle(Frames(0), event);
+        }
         let network = start_network(handle, &installation, rate, &shared, &clock, meter_end, followed, &hints);
         let (clock_too, shared_too) = (Arc::clone(&clock), Arc::clone(&shared));
         let thread = DeskThread::new(desk, console, clock_too, shared_too, network.answers(), meter_table, writer);
@@ -238,14 +242,14 @@ impl Daemon {
         let drivers = {
             let shared = Arc::clone(&shared);
             let device = wiring::devices_by_wire(&installation.rig).next().cloned();
-            let notice = move |notice| hear_driver(&shared, daemon_lane, notice);
+            let notice = move |notice| hear_driver(&shared, notice);
             let open: super::drivers::Open = Arc::new(audio::open);
             Drivers::start(seat, Arc::clone(&clock), Arc::clone(&counts), rate, device, open, notice)
                 .map_err(system("the driver's thread"))?
         };
         let satellites = {
             let shared = Arc::clone(&shared);
-            let notice = move |notice| hear_driver(&shared, daemon_lane, notice);
+            let notice = move |notice| hear_driver(&shared, notice);
             Satellites::start(&installation.rig, rate, links, satellite::Settings::default(), notice)
                 .map_err(system("the satellites' thread"))?
         };
@@ -264,7 +268,6 @@ impl Daemon {
             hints,
             _watch: None,
             state,
-            daemon_lane,
         };
         daemon.watch_files(start, loaded, installation)?;
         Ok(daemon)
@@ -344,7 +347,6 @@ impl Daemon {
             network: Arc::clone(&self.network),
             hints: Arc::clone(&self.hints),
             folder: self.state.folder().to_owned(),
-            lane: self.daemon_lane,
             revision: 1,
         };
         let thread = std::thread::Builder::new().name("reload".into()).spawn(move || reloader.run());
@@ -355,7 +357,7 @@ impl Daemon {
     /// Fades the outputs, stops every thread, and leaves the state as one that ended as asked. Says whether
     /// everything ended in time.
     pub fn stop(mut self) -> bool {
-        self.shared.inbox.push(self.daemon_lane, Item::event(Event::FadeOut));
+        self.shared.inbox.push(DAEMON_LANE, Item::event(Event::FadeOut));
         std::thread::sleep(FADE);
         self.hints.stop();
         let mut in_time = self.reloader.take().is_none_or(|thread| join_until(thread, STOP_DEADLINE));
@@ -432,33 +434,33 @@ fn start_network(
 }
 
 /// The driver's watch says something: the desk hears of devices, people read the rest.
-fn hear_driver(shared: &DeskShared, lane: usize, notice: DriverNotice) {
+fn hear_driver(shared: &DeskShared, notice: DriverNotice) {
     match notice {
         DriverNotice::Away { device, why } => {
             tracing::error!("device {device} is gone ({why}): the engine goes on without it");
-            shared.inbox.push(lane, Item::event(Event::DeviceAway { device }));
+            shared.inbox.push(DAEMON_LANE, Item::event(Event::DeviceAway { device }));
         }
         DriverNotice::Back { device, format, away, first } => {
             tracing::info!(
-                "device {device} drives the engine: {} Hz, periods of {} frames, {} in, {} out",
+                "device {device} is there: {} Hz, periods of {} frames, {} in, {} out",
                 format.rate.hz(),
                 format.period_frames,
                 format.inputs,
                 format.outputs
             );
             if first {
-                return;
+                tracing::debug!("device {device}: first seen {} ms after the start", away.as_millis());
             }
             let shown = shared.shown();
             let idle = Duration::from_nanos(nanos().saturating_sub(shown.last_hand));
             let attended = shown.microphones_open || (shown.last_hand > 0 && idle < ATTENDED);
             let microphones_open = attended && away < COMES_BACK;
-            shared.inbox.push(lane, Item::event(Event::DeviceBack { device, microphones_open }));
+            shared.inbox.push(DAEMON_LANE, Item::event(Event::DeviceBack { device, microphones_open }));
         }
         DriverNotice::Jump { from, to } => {
             tracing::error!("{} frames were left out: nothing could make them in time", to - from);
             let ask = Ask::Note(What::Jump { from: Frames(from), to: Frames(to) });
-            shared.inbox.push(lane, Item { ask, origin: Origin::Nobody, due: Frames(0) });
+            shared.inbox.push(DAEMON_LANE, Item { ask, origin: Origin::Nobody, due: Frames(0) });
         }
         DriverNotice::Note(text) => tracing::warn!("{text}"),
     }
@@ -477,7 +479,6 @@ struct Reloader {
     network: Arc<Network>,
     hints: Arc<Hints>,
     folder: PathBuf,
-    lane: usize,
     revision: u64,
 }
 
@@ -517,13 +518,8 @@ impl Reloader {
                 self.revision
             ));
         }
-        let old_ports: Vec<_> = self.installation.rig.control_ports.iter().map(|port| &port.id).collect();
-        let new_ports: Vec<_> = installation.rig.control_ports.iter().map(|port| &port.id).collect();
-        if old_ports != new_ports {
-            return Err(format!(
-                "control ports were added, removed or moved: that takes a restart; revision {} stays in force",
-                self.revision
-            ));
+        if installation.rig.control_ports.len() > CONTROL_PORTS {
+            return Err(stays(format!("the rig has more than {CONTROL_PORTS} control ports")));
         }
         self.apply(installation, loaded.texts);
         self.revision += 1;
@@ -552,7 +548,7 @@ impl Reloader {
         keep_accepted(&self.folder, &texts);
         self.in_force = texts.clone();
         let ask = Ask::Install { installation: Box::new(installation), texts: Box::new(texts), reread };
-        self.shared.inbox.push(self.lane, Item { ask, origin: Origin::Nobody, due: Frames(0) });
+        self.shared.inbox.push(DAEMON_LANE, Item { ask, origin: Origin::Nobody, due: Frames(0) });
     }
 }
 

@@ -40,11 +40,14 @@ impl Desk {
         }
     }
 
-    /// Whether a channel lets sound through: switched open, fader above its stop, its device there.
-    pub(super) fn passes(&self, id: &Id) -> bool {
-        self.held(Key::ChannelSwitch, id).is_word("open")
-            && self.held(Key::ChannelFader, id) != Value::Off
-            && !self.device_is_away(id)
+    /// Whether a channel lets sound through: open, and its device there.
+    fn passes(&self, id: &Id) -> bool {
+        self.is_open(id) && !self.device_is_away(id)
+    }
+
+    /// Whether a channel is open: switched so, and its fader above its stop.
+    pub(super) fn is_open(&self, id: &Id) -> bool {
+        self.held(Key::ChannelSwitch, id).is_word("open") && self.held(Key::ChannelFader, id) != Value::Off
     }
 
     fn aim_assignment(&mut self, id: &Id, place: Place, bus: &Id) {

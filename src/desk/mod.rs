@@ -482,10 +482,10 @@ impl Desk {
         self.stage.place(bank, id).map(|place| place.first..place.first + place.width)
     }
 
-    /// Whether a channel can be heard on a bus: it passes sound and is assigned somewhere.
+    /// Whether a channel can be heard on a bus, or could as soon as its device is back: it is open, and assigned somewhere.
     #[must_use]
     pub fn is_open_on_air(&self, channel: &Id) -> bool {
-        self.passes(channel)
+        self.is_open(channel)
             && self.buses().any(|bus| {
                 self.value(&Address::with_further(Key::ChannelAssign, channel, &bus.id))
                     .is_some_and(|value| value.is_word("on"))

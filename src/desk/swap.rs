@@ -2,9 +2,9 @@
 
 use super::stage::{Wanted, WantedKind};
 use super::{By, Desk, Effects, Feedback, Hand, wiring};
-use crate::panel::ControlIndex;
+use crate::panel::{ControlIndex, Decoder};
 use crate::params::{Address, Key, Scope, Value};
-use crate::profile::{Channel, Id, InputFrom, Installation, OutputKind, Profile};
+use crate::profile::{Channel, Id, InputFrom, Installation, OutputKind, Profile, Rig};
 use std::collections::BTreeMap;
 
 impl Desk {
@@ -26,7 +26,12 @@ impl Desk {
     pub(super) fn install(&mut self, installation: Installation, reread: bool, effects: &mut Effects) {
         let old = std::mem::replace(&mut self.installation, installation);
         let profile = self.installation.profile.clone();
-        if self.installation.panel != old.panel {
+        let ports = |rig: &Rig| rig.control_ports.iter().map(|port| port.id.clone()).collect::<Vec<Id>>();
+        let new_ports = ports(&self.installation.rig);
+        if new_ports != ports(&old.rig) {
+            // Other ports under the same numbers: whatever was half-read belongs to nobody.
+            self.decoder = Decoder::new(&self.installation.panel, &new_ports, self.rate);
+        } else if self.installation.panel != old.panel {
             self.decoder.set_panel(&self.installation.panel);
         }
         self.rename(&profile);
