@@ -15,6 +15,9 @@ use tokio::signal::unix::{SignalKind, signal};
 /// How long the first block may take before the start counts as failed: the silent driver needs a few ms.
 const FIRST_BLOCK: Duration = Duration::from_secs(10);
 
+/// What is logged unless LONGTHROW_LOG says otherwise. The JACK library speaks up at every attempt to open a server.
+const QUIET: &str = "info,jack=off";
+
 /// How log lines look.
 #[derive(Clone, Copy, Debug, Default, ValueEnum)]
 enum LogFormat {
@@ -97,7 +100,7 @@ impl Run {
 
     fn start_log(&self) {
         let filter = tracing_subscriber::EnvFilter::try_from_env("LONGTHROW_LOG")
-            .unwrap_or_else(|_| tracing_subscriber::EnvFilter::new("info"));
+            .unwrap_or_else(|_| tracing_subscriber::EnvFilter::new(QUIET));
         let log = tracing_subscriber::fmt().with_env_filter(filter).with_writer(std::io::stderr);
         // A second start in one process, as in a test, keeps the first log.
         let started = match self.log_format {
