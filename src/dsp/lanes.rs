@@ -1,6 +1,6 @@
 //! Sixteen lanes of samples as one value, in four forms that give the same bytes.
 //!
-//! A kernel is written once over [`Lanes`] and handed to [`Form::run`], which runs it with the widest
+//! A kernel is written once over [`Lanes`] and handed to [`Vectors::run`], which runs it with the widest
 //! vectors of this machine or with a form asked for. Only IEEE additions, subtractions, multiplications
 //! and comparisons are offered, in a fixed order, so every form rounds alike; there is no fused
 //! multiply-add. This is the one file outside `handoff` that may hold `unsafe`.

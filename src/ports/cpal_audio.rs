@@ -1,7 +1,7 @@
 //! ALSA, and with features of the build PulseAudio and PipeWire, through cpal.
 //!
 //! cpal knows no duplex: input and output are two streams with a thread each. The output's callback drives the sink; the
-//! input's callback feeds a ring, from which a [`Reserve`] of one period keeps the two together. A device without outputs is
+//! input's callback feeds a ring, from which a reserve of one period keeps the two together. A device without outputs is
 //! driven by its input's callback. Devices are chosen by their identity, never by a place in a list.
 
 mod pcm;
