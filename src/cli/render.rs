@@ -306,7 +306,8 @@ impl Render {
             .zip(&map.outputs)
             .map(|(wanted, sides)| {
                 let path = self.out.join(wanted.file());
-                let writer = Writer::create(&path, rate, sides.len()).map_err(|error| Stop::CouldNotRun(error.to_string()))?;
+                let writer =
+                    Writer::create(&path, rate, sides.len()).map_err(|error| Stop::CouldNotRun(error.to_string()))?;
                 if writer.room_frames() < length {
                     let most = rate.seconds(Frames(writer.room_frames())).floor();
                     return Err(Stop::Usage(format!(
