@@ -88,8 +88,21 @@ impl Turning {
             phase = phase.wrapping_add(self.step);
         }
         self.phase = phase;
-        angles.map(sine_of_bits)
+        // A loop, since `map` of so long an array is a call for each of its elements.
+        let mut sines = [0.0; BLOCK];
+        for (sine, angle) in sines.iter_mut().zip(angles) {
+            *sine = sine_of_bits(angle);
+        }
+        sines
     }
+}
+
+#[inline]
+fn scaled(mut block: [f32; BLOCK], factor: f32) -> [f32; BLOCK] {
+    for sample in &mut block {
+        *sample *= factor;
+    }
+    block
 }
 
 /// A fraction of a turn, at most a half, as 64 bits; what is not a number becomes 0.
@@ -135,7 +148,7 @@ impl Sine {
     /// Real-time: safe
     pub fn fill(&mut self, out: &mut [f32]) {
         let Self { turning, amplitude, remainder } = self;
-        remainder.fill(out, || turning.sines().map(|sine| sine * *amplitude));
+        remainder.fill(out, || scaled(turning.sines(), *amplitude));
     }
 }
 
@@ -285,7 +298,7 @@ impl Pink {
     /// Real-time: safe
     pub fn fill(&mut self, out: &mut [f32]) {
         let Self { noise, amplitude, remainder } = self;
-        remainder.fill(out, || noise.block().map(|sample| sample * *amplitude));
+        remainder.fill(out, || scaled(noise.block(), *amplitude));
     }
 }
 

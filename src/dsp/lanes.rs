@@ -162,8 +162,12 @@ struct Plain(Row);
 
 impl Plain {
     #[inline(always)]
-    fn zip(self, other: Self, work: impl Fn(f32, f32) -> f32) -> Self {
-        Self(std::array::from_fn(|lane| work(self.0[lane], other.0[lane])))
+    fn zip(mut self, other: Self, work: impl Fn(f32, f32) -> f32) -> Self {
+        // A loop, which becomes the processor's own vectors; `from_fn` over so many lanes becomes a call for each.
+        for (mine, theirs) in self.0.iter_mut().zip(other.0) {
+            *mine = work(*mine, theirs);
+        }
+        self
     }
 }
 
@@ -202,11 +206,14 @@ impl Lanes for Plain {
     }
     #[inline(always)]
     fn abs(self) -> Self {
-        Self(self.0.map(f32::abs))
+        self.zip(self, |a, _| a.abs())
     }
     #[inline(always)]
-    fn where_le(self, low: Self, high: Self) -> Self {
-        Self(std::array::from_fn(|lane| if low.0[lane] <= high.0[lane] { self.0[lane] } else { 0.0 }))
+    fn where_le(mut self, low: Self, high: Self) -> Self {
+        for (mine, (low, high)) in self.0.iter_mut().zip(low.0.into_iter().zip(high.0)) {
+            *mine = if low <= high { *mine } else { 0.0 };
+        }
+        self
     }
     #[inline(always)]
     fn sum(self) -> f32 {

@@ -23,6 +23,8 @@ pub struct Matrix {
     live: Box<[u32]>,
     /// For each destination one bit per group whose row has not arrived.
     moving: Box<[u32]>,
+    /// Whether any bit of `moving` is set.
+    unsettled: bool,
     follow: f32,
 }
 
@@ -36,7 +38,7 @@ impl Matrix {
         assert!(from_groups <= 32, "one bit for each group");
         let rows = vec![[0.0; LANES]; from_groups * destinations].into_boxed_slice();
         let bits = vec![0; destinations].into_boxed_slice();
-        Self { from_groups, now: rows.clone(), aim: rows, live: bits.clone(), moving: bits, follow }
+        Self { from_groups, now: rows.clone(), aim: rows, live: bits.clone(), moving: bits, unsettled: false, follow }
     }
 
     /// Aims one crosspoint.
@@ -51,6 +53,7 @@ impl Matrix {
         }
         self.live[to] |= 1 << group;
         self.moving[to] |= 1 << group;
+        self.unsettled = true;
     }
 
     /// Puts a column's crosspoints to every destination at zero.
@@ -90,6 +93,7 @@ impl Matrix {
             self.aim[target][from % LANES] = self.aim[source][of % LANES];
             self.live[to] |= 1 << (from / LANES);
             self.moving[to] |= 1 << (from / LANES);
+            self.unsettled = true;
         }
     }
 
@@ -97,6 +101,9 @@ impl Matrix {
     ///
     /// Real-time: safe
     pub fn settle(&mut self) {
+        if !std::mem::take(&mut self.unsettled) {
+            return;
+        }
         for to in 0..self.live.len() {
             let mut moving = self.moving[to];
             while moving != 0 {
@@ -113,6 +120,7 @@ impl Matrix {
                     }
                     zeros &= *now == 0.0;
                 }
+                self.unsettled |= !arrived;
                 if arrived {
                     self.moving[to] &= !(1 << group);
                     if zeros {

@@ -455,14 +455,15 @@ fn sum_bank(
         if !strip.in_use() {
             continue;
         }
+        audio[..frames].fill([0.0; LANES]);
         for lane in 0..LANES {
             let to = group * LANES + lane;
-            let mut out = [0.0; TICK];
             if matrix.reaches(to) {
+                let mut out = [0.0; TICK];
                 vectors.run(Sum { matrix, to, groups, sounding, out: &mut out[..frames] });
-            }
-            for (row, sample) in audio.iter_mut().zip(out) {
-                row[lane] = sample;
+                for (row, sample) in audio[..frames].iter_mut().zip(out) {
+                    row[lane] = sample;
+                }
             }
         }
     }
