@@ -4,6 +4,7 @@
 
 #[path = "support/signal.rs"]
 #[allow(unreachable_pub, reason = "shared by several test binaries")]
+#[allow(dead_code, reason = "each test uses a part of it")]
 mod signal;
 
 use hound::{SampleFormat, WavReader, WavSpec, WavWriter};
