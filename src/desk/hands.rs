@@ -107,6 +107,12 @@ impl Hand {
         };
     }
 
+    /// Where the control stands is not known any more.
+    pub(super) fn let_go(&mut self) {
+        self.last = None;
+        self.joined = false;
+    }
+
     /// The control moved to a place. What the parameter becomes, if it follows.
     pub(super) fn travel(&mut self, travel: Travel, current: &Value) -> Option<Value> {
         let before = self.last.replace(travel);

@@ -45,6 +45,9 @@ pub enum By {
     Desk,
 }
 
+/// From the network at large.
+const NETWORK: By = By::Message { may_open_microphones: false };
+
 /// What happened.
 #[derive(Clone, Debug)]
 pub enum Event {
@@ -224,6 +227,7 @@ impl Desk {
             }
             Event::PortFound { port } => {
                 self.decoder.reset_port(port);
+                self.let_go(port);
                 effects.feedback = self.all_feedback();
             }
             Event::Set { address, value, by } => self.set(&address, &value, by, &mut effects),
@@ -379,13 +383,17 @@ impl Desk {
 
     /// Sets a value that somebody asked for.
     fn set(&mut self, address: &Address, value: &Value, by: By, effects: &mut Effects) {
-        match self.acceptable(address, value, by) {
-            Ok(value) => self.put(address, value, by, effects),
-            Err(why) => effects.refused.push(Refusal { what: address.to_osc(), why }),
-        }
+        let refused = match self.acceptable(address, value) {
+            Ok(value) if by == NETWORK && self.opens_a_microphone(address, &value) => {
+                "a microphone is opened over the network only from loopback or wired control".to_owned()
+            }
+            Ok(value) => return self.put(address, value, by, effects),
+            Err(why) => why,
+        };
+        effects.refused.push(Refusal { what: address.to_osc(), why: refused });
     }
 
-    fn acceptable(&self, address: &Address, value: &Value, by: By) -> Result<Value, String> {
+    fn acceptable(&self, address: &Address, value: &Value) -> Result<Value, String> {
         self.exists(address)?;
         let row = address.key.parameter();
         let value = row.accept(value).map_err(|refused| refused.to_string())?;
@@ -398,11 +406,27 @@ impl Desk {
                 _ => {}
             }
         }
-        let opens = address.key == Key::ChannelSwitch && value.is_word("open");
-        if opens && by == (By::Message { may_open_microphones: false }) && self.is_microphone(&address.id) {
-            return Err("a microphone is opened over the network only from loopback or wired control".to_owned());
-        }
         Ok(value)
+    }
+
+    /// Whether a microphone that cannot be heard now could be heard with this value: by its switch, its fader, an
+    /// assignment, or because it becomes the source of an open channel.
+    fn opens_a_microphone(&mut self, address: &Address, value: &Value) -> bool {
+        let id: Id = address.id.as_ref().into();
+        let live = |desk: &Self| desk.is_microphone(&id) && desk.is_open_on_air(&id);
+        if address.key.parameter().scope != Scope::Channel || live(self) {
+            return false;
+        }
+        if address.key == Key::ChannelSwitch {
+            return value.is_word("open") && self.is_microphone(&id);
+        }
+        let before = self.mix.insert(address.clone(), value.clone());
+        let opens = live(self);
+        match before {
+            Some(before) => self.mix.insert(address.clone(), before),
+            None => self.mix.remove(address),
+        };
+        opens
     }
 
     /// Stores a value that is known to be good, and lets the engine, the controls and the listeners know.
@@ -444,6 +468,20 @@ impl Desk {
             }
             Scope::Bus => self.aim_bus(&id),
             Scope::Output => self.aim_output(&id),
+        }
+    }
+
+    /// A panel that was away may have been moved: where its controls stand is not known, and what they report first is no move.
+    fn let_go(&mut self, port: PortIndex) {
+        let Some(id) = self.rig().control_ports.get(port.0).map(|port| port.id.clone()) else { return };
+        let controls = self.installation.panel.controls.iter().enumerate();
+        let of_port: Vec<ControlIndex> =
+            controls.filter(|(_, control)| control.port == id).map(|(index, _)| ControlIndex(index)).collect();
+        for control in &of_port {
+            self.decoder.forget(*control);
+        }
+        for (_, hand) in self.hands.iter_mut().filter(|(control, _)| of_port.contains(control)) {
+            hand.let_go();
         }
     }
 

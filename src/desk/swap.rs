@@ -3,9 +3,9 @@
 use super::stage::{Wanted, WantedKind};
 use super::{By, Desk, Effects, Feedback, Hand, wiring};
 use crate::panel::{ControlIndex, Decoder};
-use crate::params::{Address, Key, Scope, Value};
+use crate::params::{Address, Domain, Key, Scope, Value};
 use crate::profile::{Channel, Id, InputFrom, Installation, OutputKind, Profile, Rig};
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 impl Desk {
     /// The first installation: nothing was there before.
@@ -24,6 +24,7 @@ impl Desk {
 
     /// Files were accepted: the desk becomes what they say.
     pub(super) fn install(&mut self, installation: Installation, reread: bool, effects: &mut Effects) {
+        let live = self.live_microphones();
         let old = std::mem::replace(&mut self.installation, installation);
         let profile = self.installation.profile.clone();
         let ports = |rig: &Rig| rig.control_ports.iter().map(|port| port.id.clone()).collect::<Vec<Id>>();
@@ -37,7 +38,10 @@ impl Desk {
         self.rename(&profile);
         self.keep_open_channels(&old.profile, &profile, effects);
         let wanted: Vec<(Address, Value)> = if reread {
-            let before = starting_mix(&old.profile);
+            let before: BTreeMap<Address, Value> = starting_mix(&old.profile)
+                .into_iter()
+                .map(|(address, value)| (renamed(address, &profile), value))
+                .collect();
             // Only what the text changed; what is new to the profile comes with its value.
             starting_mix(&profile).into_iter().filter(|(address, value)| before.get(address) != Some(value)).collect()
         } else {
@@ -48,24 +52,57 @@ impl Desk {
             self.adopt_value(&address, value, reread, effects);
         }
         self.forget_what_is_gone();
+        self.mend_references(effects);
+        self.close_what_a_file_opened(&live, effects);
         self.take_up_hands();
         self.reconcile();
         self.aim_all();
         self.show_all(effects);
     }
 
+    /// Microphones that can be heard.
+    fn live_microphones(&self) -> BTreeSet<Id> {
+        let channels = self.channels().filter(|channel| self.is_microphone(&channel.id));
+        channels.filter(|channel| self.is_open_on_air(&channel.id)).map(|channel| channel.id.clone()).collect()
+    }
+
+    /// A file is no hand: whatever it changed (switch, fader, assignment, source), no microphone is live now that was not.
+    fn close_what_a_file_opened(&mut self, before: &BTreeSet<Id>, effects: &mut Effects) {
+        for id in self.live_microphones().difference(before).cloned().collect::<Vec<Id>>() {
+            effects.notes.push(format!("channel {id} is closed: a microphone is opened by a hand"));
+            self.put(&Address::new(Key::ChannelSwitch, &id), Value::Word("closed".into()), By::Desk, effects);
+        }
+    }
+
+    /// Values that name a bus or an input which is not there any more, as they can after a change by hand: an output
+    /// carries the programme then, and a channel what its profile says.
+    fn mend_references(&mut self, effects: &mut Effects) {
+        let named: Vec<(Address, Value)> =
+            self.mix.iter().map(|(address, value)| (address.clone(), value.clone())).collect();
+        for (address, value) in named {
+            let Value::Word(word) = &value else { continue };
+            let lost = match address.key.parameter().domain {
+                Domain::BusId => self.known(Scope::Bus, word).is_err(),
+                Domain::InputId => self.rig().input(word).is_none(),
+                _ => false,
+            };
+            if let (true, Some(instead)) = (lost, self.installation.profile.value(&address)) {
+                effects.notes.push(format!("{address} named \"{word}\", which is gone: it is \"{instead}\" now"));
+                self.put(&address, instead, By::Desk, effects);
+            }
+        }
+    }
+
     /// A renamed channel or bus keeps its values, whatever else happens to it.
     fn rename(&mut self, profile: &Profile) {
-        let channels = profile.channels.iter().map(|channel| (Scope::Channel, &channel.id, &channel.was));
-        let buses = profile.buses.iter().map(|bus| (Scope::Bus, &bus.id, &bus.was));
-        for (scope, id, was) in channels.chain(buses) {
-            let Some(was) = was else { continue };
-            let moved: Vec<Address> = self.mix.keys().filter(|a| concerns(a, scope, was)).cloned().collect();
-            for address in moved {
-                if let Some(value) = self.mix.remove(&address) {
-                    self.mix.entry(renamed(&address, scope, was, id)).or_insert(value);
+        let mix = std::mem::take(&mut self.mix);
+        for (address, mut value) in mix {
+            for (_, was, id) in renames(profile).filter(|(scope, ..)| *scope == Scope::Bus) {
+                if address.key.parameter().domain == Domain::BusId && value.is_word(was) {
+                    value = Value::Word((&**id).into());
                 }
             }
+            self.mix.entry(renamed(address, profile)).or_insert(value);
         }
     }
 
@@ -239,7 +276,7 @@ impl Desk {
                 effects.notes.push(format!("channel {} comes back closed: it waits for a hand", address.id));
                 continue;
             }
-            if let Ok(value) = self.acceptable(address, value, By::Desk) {
+            if let Ok(value) = self.acceptable(address, value) {
                 self.put(address, value, By::Desk, effects);
             }
         }
@@ -309,20 +346,23 @@ fn starting_mix(profile: &Profile) -> BTreeMap<Address, Value> {
     mix
 }
 
-fn concerns(address: &Address, scope: Scope, id: &Id) -> bool {
-    let row = address.key.parameter();
-    (row.scope == scope && *address.id == **id)
-        || (row.further == Some(scope) && address.further.as_deref() == Some(&**id))
+/// What the profile renames: each thing that it calls otherwise than before.
+fn renames(profile: &Profile) -> impl Iterator<Item = (Scope, &Id, &Id)> {
+    let channels = profile.channels.iter().map(|channel| (Scope::Channel, channel.was.as_ref(), &channel.id));
+    let buses = profile.buses.iter().map(|bus| (Scope::Bus, bus.was.as_ref(), &bus.id));
+    channels.chain(buses).filter_map(|(scope, was, id)| Some((scope, was?, id)))
 }
 
-fn renamed(address: &Address, scope: Scope, was: &Id, id: &Id) -> Address {
+/// The address as the profile calls it.
+fn renamed(mut address: Address, profile: &Profile) -> Address {
     let row = address.key.parameter();
-    let mut address = address.clone();
-    if row.scope == scope && *address.id == **was {
-        address.id = (&**id).into();
-    }
-    if row.further == Some(scope) && address.further.as_deref() == Some(&**was) {
-        address.further = Some((&**id).into());
+    for (scope, was, id) in renames(profile) {
+        if row.scope == scope && *address.id == **was {
+            address.id = (&**id).into();
+        }
+        if row.further == Some(scope) && address.further.as_deref() == Some(&**was) {
+            address.further = Some((&**id).into());
+        }
     }
     address
 }
