@@ -22,7 +22,7 @@ use crate::units::Frames;
 use std::collections::BTreeMap;
 use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
 use std::sync::{Arc, Mutex, PoisonError};
-use std::time::Duration;
+use std::time::{Duration, Instant};
 use tokio::sync::watch;
 
 /// How long the desk sleeps at most: echoes of the engine are looked for this often while there is something to echo.
@@ -30,6 +30,8 @@ const NAP: Duration = Duration::from_millis(20);
 const NAP_WHILE_SENDING: Duration = Duration::from_millis(2);
 /// Items that may wait for their frame.
 const HELD_ITEMS: usize = 256;
+/// How often what the desk is doing is shown at most.
+const SHOW_EVERY: Duration = Duration::from_millis(50);
 
 /// What others may see of the desk without asking it.
 #[derive(Clone, Debug, Default)]
@@ -103,6 +105,13 @@ pub struct DeskThread {
     /// Sent and not yet echoed.
     unechoed: u64,
     last_hand: u64,
+    /// The structure that the meter table shows.
+    structure: Option<u64>,
+    /// The writer does not have the whole mix.
+    mix_behind: bool,
+    /// What is shown is not what is.
+    shown_behind: bool,
+    shown_at: Instant,
 }
 
 impl std::fmt::Debug for DeskThread {
@@ -138,9 +147,14 @@ impl DeskThread {
             ports,
             unechoed: 0,
             last_hand: 0,
+            structure: None,
+            mix_behind: true,
+            shown_behind: true,
+            shown_at: Instant::now() - SHOW_EVERY,
         };
         thread.send();
-        thread.after_change();
+        thread.after_change(Vec::new());
+        thread.show();
         thread
     }
 
@@ -158,6 +172,7 @@ impl DeskThread {
                 self.event(Event::Deadline, Origin::Nobody);
             }
             self.send();
+            self.show();
         }
         self.writer.finish();
     }
@@ -213,18 +228,13 @@ impl DeskThread {
         if hand {
             self.last_hand = nanos();
         }
-        let structural = !matches!(event, Event::Set { .. } | Event::Midi { .. } | Event::Deadline);
         if let Some(what) = What::of(&event, &self.ports) {
             self.write_down(now, what, origin);
         }
         let effects = self.desk.handle(now, event);
         self.send();
         self.shared.handled.fetch_add(1, Ordering::Relaxed);
-        let changed = !effects.changed.is_empty();
         self.carry_out(now, effects, origin);
-        if structural || changed {
-            self.after_change();
-        }
     }
 
     /// A line of the journal about something that the batch being gathered now will carry.
@@ -256,6 +266,7 @@ impl DeskThread {
         for feedback in effects.feedback {
             self.feed_back(feedback);
         }
+        self.after_change(effects.changed);
     }
 
     fn feed_back(&mut self, feedback: Feedback) {
@@ -311,26 +322,34 @@ impl DeskThread {
             self.writer.write(Line { at, sequence: None, from: None, what: What::Echo(echo.sequence) });
             let event = Event::Echo { sequence: echo.sequence, frame: Frames(echo.frame) };
             let effects = self.desk.handle(self.now(), event);
-            let changed = !effects.changed.is_empty();
             self.carry_out(Frames(echo.frame), effects, Origin::Nobody);
-            if changed {
-                self.after_change();
-            }
         }
     }
 
-    /// Lets everybody who watches the desk know what it is now.
-    fn after_change(&mut self) {
-        let names = self.desk.meter_table();
-        if names != self.meter_table.borrow().names {
+    /// Lets everybody who watches the desk know what changed.
+    fn after_change(&mut self, changed: Vec<(Address, Value)>) {
+        let structure = self.desk.structure();
+        if self.structure != Some(structure) {
+            self.structure = Some(structure);
             // Read so from the plan on that has just been handed over, or is about to be.
-            let plan = self.desk.last_sequence();
-            self.meter_table.send_replace(Arc::new(MeterTable { plan, names }));
+            let table = MeterTable { plan: self.desk.last_sequence(), names: self.desk.meter_table() };
+            self.meter_table.send_replace(Arc::new(table));
+            self.mix_behind = true;
+        } else if !self.mix_behind && !changed.is_empty() {
+            self.mix_behind = !self.writer.keep_changed(changed);
         }
-        self.writer.keep(Kept {
-            profile: self.desk.profile_name().to_owned(),
-            values: self.desk.mix().map(|(address, value)| (address.clone(), value.clone())).collect(),
-        });
+        if self.mix_behind {
+            let values = self.desk.mix().map(|(address, value)| (address.clone(), value.clone())).collect();
+            self.mix_behind = !self.writer.keep(Kept { profile: self.desk.profile_name().to_owned(), values });
+        }
+        self.shown_behind = true;
+    }
+
+    /// Shows what the desk is doing, at most once in [`SHOW_EVERY`].
+    fn show(&mut self) {
+        if !self.shown_behind || self.shown_at.elapsed() < SHOW_EVERY {
+            return;
+        }
         let open: Vec<_> = self.desk.channels().filter(|channel| self.desk.is_open_on_air(&channel.id)).collect();
         let shown = Shown {
             profile: self.desk.profile_name().to_owned(),
@@ -339,6 +358,8 @@ impl DeskThread {
             last_hand: self.last_hand,
         };
         *self.shared.shown.lock().unwrap_or_else(PoisonError::into_inner) = shown;
+        self.shown_behind = false;
+        self.shown_at = Instant::now();
     }
 
     fn answer(&self, origin: Origin, message: Message) {

@@ -4,9 +4,10 @@ use super::state::{write_alive, write_mix};
 use crate::desk::journal::Line;
 use crate::params::{Address, Value};
 use crate::ports::storage::LineLog;
+use std::collections::BTreeMap;
 use std::path::PathBuf;
 use std::sync::atomic::{AtomicU64, Ordering};
-use std::sync::{Arc, Mutex, PoisonError, mpsc};
+use std::sync::{Arc, mpsc};
 use std::thread::JoinHandle;
 use std::time::{Duration, Instant};
 
@@ -22,19 +23,27 @@ const ALIVE_EVERY: Duration = Duration::from_secs(1);
 const SYNC_EVERY: Duration = Duration::from_secs(1);
 
 /// The mix as it is to be kept.
-#[derive(Clone, Debug, PartialEq)]
+#[derive(Clone, Debug, Default, PartialEq)]
 pub struct Kept {
     /// Name of the profile in force.
     pub profile: String,
     /// Every value.
-    pub values: Vec<(Address, Value)>,
+    pub values: BTreeMap<Address, Value>,
+}
+
+/// What goes to the writer.
+enum Note {
+    Line(Box<Line>),
+    /// The whole mix, in place of what was kept.
+    Mix(Box<Kept>),
+    /// Values that changed.
+    Changed(Vec<(Address, Value)>),
 }
 
 /// The way to the writer's thread.
 #[derive(Debug)]
 pub struct Writer {
-    lines: mpsc::SyncSender<Line>,
-    mix: Arc<Mutex<Option<Kept>>>,
+    notes: mpsc::SyncSender<Note>,
     dropped: Arc<AtomicU64>,
     thread: Option<JoinHandle<()>>,
 }
@@ -49,31 +58,44 @@ impl Writer {
         if log.cut_bytes() > 0 {
             tracing::warn!(bytes = log.cut_bytes(), "the journal's last line was torn and has been cut off");
         }
-        let (lines, received) = mpsc::sync_channel(WAITING_LINES);
-        let mix = Arc::new(Mutex::new(None));
+        let (notes, received) = mpsc::sync_channel(WAITING_LINES);
         let dropped = Arc::new(AtomicU64::new(0));
-        let writing = Writing { folder, log, received, mix: Arc::clone(&mix), dropped: Arc::clone(&dropped), told: 0 };
+        let writing = Writing {
+            folder,
+            log,
+            received,
+            kept: Kept::default(),
+            unwritten: false,
+            dropped: Arc::clone(&dropped),
+            told: 0,
+            failing: false,
+        };
         let thread = std::thread::Builder::new().name("writer".into()).spawn(move || writing.run())?;
-        Ok(Self { lines, mix, dropped, thread: Some(thread) })
+        Ok(Self { notes, dropped, thread: Some(thread) })
     }
 
     /// A line for the journal; counted and dropped when the disk is too far behind.
     pub fn write(&self, line: Line) {
-        if self.lines.try_send(line).is_err() {
+        if self.notes.try_send(Note::Line(Box::new(line))).is_err() {
             self.dropped.fetch_add(1, Ordering::Relaxed);
         }
     }
 
-    /// The mix as it is now: written soon, and only the latest.
-    pub fn keep(&self, kept: Kept) {
-        *self.mix.lock().unwrap_or_else(PoisonError::into_inner) = Some(kept);
+    /// The whole mix as it is now. Says whether it could be handed over; otherwise it is to be given again.
+    pub fn keep(&self, kept: Kept) -> bool {
+        self.notes.try_send(Note::Mix(Box::new(kept))).is_ok()
+    }
+
+    /// Values that changed since. Says whether they could be handed over; otherwise the whole mix is to be given.
+    pub fn keep_changed(&self, changed: Vec<(Address, Value)>) -> bool {
+        self.notes.try_send(Note::Changed(changed)).is_ok()
     }
 
     /// Writes what is left and ends.
     pub fn finish(mut self) {
         let (unused, _) = mpsc::sync_channel(1);
         // Without a sender the thread writes what it has and ends.
-        drop(std::mem::replace(&mut self.lines, unused));
+        drop(std::mem::replace(&mut self.notes, unused));
         if let Some(thread) = self.thread.take() {
             super::join_until(thread, Duration::from_secs(2));
         }
@@ -83,10 +105,14 @@ impl Writer {
 struct Writing {
     folder: PathBuf,
     log: LineLog,
-    received: mpsc::Receiver<Line>,
-    mix: Arc<Mutex<Option<Kept>>>,
+    received: mpsc::Receiver<Note>,
+    kept: Kept,
+    /// Whether what is kept differs from the file.
+    unwritten: bool,
     dropped: Arc<AtomicU64>,
     told: u64,
+    /// Whether the last attempt failed: said once, until it works again.
+    failing: bool,
 }
 
 impl Writing {
@@ -95,10 +121,9 @@ impl Writing {
         let mut unsynced = false;
         loop {
             let ended = match self.received.recv_timeout(MIX_DELAY) {
-                Ok(line) => {
-                    let written = self.log.append(&line.to_string());
-                    self.failed(written);
-                    unsynced = true;
+                Ok(note) => {
+                    unsynced |= matches!(note, Note::Line(_));
+                    self.take_in(note);
                     false
                 }
                 Err(mpsc::RecvTimeoutError::Timeout) => false,
@@ -110,7 +135,8 @@ impl Writing {
                 mix_at = now + MIX_DELAY;
             }
             if ended || (unsynced && now >= sync_at) {
-                self.failed(self.log.sync());
+                let synced = self.log.sync();
+                self.tell(synced);
                 unsynced = false;
                 sync_at = now + SYNC_EVERY;
             }
@@ -124,14 +150,29 @@ impl Writing {
         }
     }
 
+    fn take_in(&mut self, note: Note) {
+        match note {
+            Note::Line(line) => {
+                let written = self.log.append(&line.to_string());
+                self.tell(written);
+            }
+            Note::Mix(kept) => {
+                self.kept = *kept;
+                self.unwritten = true;
+            }
+            Note::Changed(changed) => {
+                self.kept.values.extend(changed);
+                self.unwritten = true;
+            }
+        }
+    }
+
     fn mix(&mut self) {
-        let kept = self.mix.lock().unwrap_or_else(PoisonError::into_inner).take();
-        if let Some(kept) = kept
-            && let Err(error) = write_mix(&self.folder, &kept.profile, &kept.values)
-        {
-            self.failed(Err(error));
-            // It is tried again, unless there is a newer one by then.
-            self.mix.lock().unwrap_or_else(PoisonError::into_inner).get_or_insert(kept);
+        if self.unwritten {
+            let written = write_mix(&self.folder, &self.kept.profile, &self.kept.values);
+            // What failed is tried again.
+            self.unwritten = written.is_err();
+            self.tell(written);
         }
         let dropped = self.dropped.load(Ordering::Relaxed);
         if dropped > self.told {
@@ -140,9 +181,12 @@ impl Writing {
         }
     }
 
-    fn failed(&self, result: std::io::Result<()>) {
-        if let Err(error) = result {
-            tracing::warn!("the state folder cannot be written: {error}");
+    fn tell(&mut self, result: std::io::Result<()>) {
+        if let Err(error) = &result
+            && !self.failing
+        {
+            tracing::error!("the state folder cannot be written ({error}): journal and mix are lost until it can");
         }
+        self.failing = result.is_err();
     }
 }

@@ -12,6 +12,7 @@
 use crate::params::{Address, Value};
 use crate::ports::storage::{Revisions, write_atomically};
 use serde_json::{Map, Value as Json, json};
+use std::collections::BTreeMap;
 use std::fs::{File, TryLockError};
 use std::io;
 use std::path::{Path, PathBuf};
@@ -213,7 +214,7 @@ pub fn accept(folder: &Path, what: &str, text: &str) -> io::Result<u64> {
 ///
 /// # Errors
 /// The file system's; the old one is then still there.
-pub fn write_mix(folder: &Path, profile: &str, values: &[(Address, Value)]) -> io::Result<()> {
+pub fn write_mix(folder: &Path, profile: &str, values: &BTreeMap<Address, Value>) -> io::Result<()> {
     let values: Map<String, Json> = values
         .iter()
         .map(|(address, value)| {
@@ -266,17 +267,14 @@ mod tests {
         let folder = tempfile::tempdir().expect("a folder");
         let state = State::open(folder.path()).expect("free");
         let address = |path| Address::from_dotted(path).expect("an address");
-        let values = vec![
+        let values = BTreeMap::from([
             (address("channel.a.fader"), Value::Number(-6.1)),
             (address("channel.b.fader"), Value::Off),
             (address("channel.b.switch"), Value::Word("open".into())),
             (address("channel.b.assign.programme"), Value::Word("off".into())),
-        ];
+        ]);
         write_mix(folder.path(), "evening", &values).expect("written");
-        let (profile, mut back) = state.kept_mix().expect("kept");
-        back.sort_by_key(|(address, _)| address.to_string());
-        let mut values = values;
-        values.sort_by_key(|(address, _)| address.to_string());
-        assert_eq!((profile.as_str(), back), ("evening", values));
+        let (profile, back) = state.kept_mix().expect("kept");
+        assert_eq!((profile.as_str(), back.into_iter().collect()), ("evening", values));
     }
 }

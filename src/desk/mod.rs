@@ -171,6 +171,8 @@ pub struct Desk {
     pending: BTreeMap<Id, BTreeMap<Address, Value>>,
     hands: Vec<(ControlIndex, Hand)>,
     away: BTreeSet<Id>,
+    /// Counts the changes of what exists.
+    structure: u64,
     stage: Stage,
     /// What there is to say of the first installation; goes out with the first event.
     first_notes: Vec<String>,
@@ -204,6 +206,7 @@ impl Desk {
             pending: BTreeMap::new(),
             hands: Vec::new(),
             away: BTreeSet::new(),
+            structure: 0,
             stage: Stage::new(rate, at_once),
             first_notes: Vec::new(),
         };
@@ -258,6 +261,12 @@ impl Desk {
     /// What goes to the engine next, if anything; it has to be sent before this is asked again.
     pub fn take(&mut self) -> Option<ToEngine> {
         self.stage.take()
+    }
+
+    /// A number that is another one whenever channels, buses or outputs came, went or changed their places.
+    #[must_use]
+    pub const fn structure(&self) -> u64 {
+        self.structure
     }
 
     /// The number of the batch or plan that will carry what the last event asked for.

@@ -253,6 +253,7 @@ impl Desk {
         });
         let wanted: Vec<Wanted> = channels.chain(buses).chain(outputs).collect();
         self.stage.reconcile(&wanted);
+        self.structure += 1;
     }
 
     fn wanted_channel(&self, channel: &Channel) -> Option<Wanted> {
