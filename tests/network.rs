@@ -40,15 +40,17 @@ fn id(text: &str) -> Id {
 }
 
 fn rig() -> Rig {
-    let input = |name: &str, kind| {
-        let from = InputFrom::Generator { signal: Signal::Silence, level: longthrow::units::Decibels::SILENCE };
-        Input { id: id(name), kind, from }
-    };
+    let silence = InputFrom::Generator { signal: Signal::Silence, level: longthrow::units::Decibels::SILENCE };
+    // Only a device can be a microphone; this one is not there, which changes nothing here.
+    let wire = InputFrom::Device { device: id("box"), channels: vec![0] };
     Rig {
         rate: Some(RATE),
         clock: None,
         devices: vec![],
-        inputs: vec![input("line", InputKind::Line), input("lectern", InputKind::Microphone)],
+        inputs: vec![
+            Input { id: id("line"), kind: InputKind::Line, from: silence },
+            Input { id: id("lectern"), kind: InputKind::Microphone, from: wire },
+        ],
         outputs: vec![],
         control_ports: vec![],
         network: profile::Network {
@@ -385,9 +387,9 @@ fn what_cannot_be_done_is_answered_with_what_can() {
     client.say("/channel/c1/fader", &[text("loud")]);
     client.is_refused("/channel/c1/fader", "-90.0 to +10.0 dB");
     client.say("/channel/c1/fader", &[Argument::Float(10.5)]);
-    client.is_refused("/desk", "-90.0 to +10.0 dB");
+    client.is_refused("/channel/c1/fader", "-90.0 to +10.0 dB");
     client.say("/channel/c11/fader", &[Argument::Float(0.0)]);
-    client.is_refused("/desk", "the nearest is \"c1\"");
+    client.is_refused("/channel/c11/fader", "the nearest is \"c1\"");
     client.bytes(b"not OSC at all. ");
     client.is_refused("/", "address");
     // What another desk would say is not answered.
@@ -503,7 +505,7 @@ fn a_remote_address_may_do_what_its_role_says_and_opens_microphones_on_wired_con
     client.is_answered("/channel/c1/fader", &Argument::Float(0.0));
     for open in [message("/channel/mic/switch", &[text("open")]), message("/channel/m*/switch", &[text("open")])] {
         client.bytes(&osc::encode(&open));
-        client.is_refused("/desk", "only from loopback or wired control");
+        client.is_refused("/channel/mic/switch", "only from loopback or wired control");
     }
     assert_eq!(daemon.network.counters().beyond_role, [2, 0, 0]);
 
