@@ -6,11 +6,8 @@
 //! are left out, which changes no bit: the sum starts at +0 and adding a zero to it gives it back.
 
 use super::limits::TICK;
-use super::strip::GroupAudio;
+use super::strip::{GroupAudio, arrived};
 use crate::dsp::lanes::{Kernel, LANES, Lanes, Row};
-
-/// A one-pole this near its aim has arrived.
-const ARRIVED: f32 = 1.0e-6;
 
 /// The crosspoints between two banks.
 #[derive(Debug)]
@@ -110,18 +107,18 @@ impl Matrix {
                 let group = moving.trailing_zeros() as usize;
                 moving &= moving - 1;
                 let row = to * self.from_groups + group;
-                let (mut arrived, mut zeros) = (true, true);
+                let (mut still, mut zeros) = (true, true);
                 for lane in 0..LANES {
                     let (now, aim) = (&mut self.now[row][lane], self.aim[row][lane]);
-                    if (aim - *now).abs() <= ARRIVED * aim.abs().max(ARRIVED) {
+                    if arrived(*now, aim) {
                         *now = aim;
                     } else {
-                        arrived = false;
+                        still = false;
                     }
                     zeros &= *now == 0.0;
                 }
                 self.unsettled |= !arrived;
-                if arrived {
+                if still {
                     self.moving[to] &= !(1 << group);
                     if zeros {
                         self.live[to] &= !(1 << group);

@@ -15,8 +15,11 @@ pub type GroupAudio = [Row; TICK];
 const AUDIO_LIMIT: f32 = 1.0e6;
 /// Samples below -300 dBFS become 0, so that no denormal arises anywhere behind.
 const AUDIO_FLOOR: f32 = 1.0e-15;
-/// A one-pole this near its aim (-120 dB) has arrived.
-const ARRIVED: f32 = 1.0e-6;
+/// Whether a one-pole has arrived: within -120 dB of its aim, or of -60 dB where the aim is less than that, so that a
+/// step of that size is never heard and a way to 0 ends.
+pub(super) fn arrived(now: f32, aim: f32) -> bool {
+    (aim - now).abs() <= 1.0e-6 * aim.abs().max(1.0e-3)
+}
 
 /// A value that follows its aim by a one-pole.
 #[derive(Clone, Debug)]
@@ -53,8 +56,7 @@ impl Follow {
     fn settle(&mut self) -> bool {
         let mut moving = false;
         for lane in 0..LANES {
-            let way = (self.aim[lane] - self.now[lane]).abs();
-            if way <= ARRIVED * self.aim[lane].abs().max(ARRIVED) || way <= ARRIVED * ARRIVED {
+            if arrived(self.now[lane], self.aim[lane]) {
                 self.now[lane] = self.aim[lane];
             } else {
                 moving = true;
