@@ -22,7 +22,7 @@ use super::drivers::DriverNotice;
 use super::join_until;
 use crate::desk::wiring;
 use crate::dsp::bridge::{BridgeIn, BridgeReadings, BridgeSettings, bridge};
-use crate::handoff::{Carried, Link, LinkEnd, Links, Place, carrier};
+use crate::handoff::{Carried, Incoming, Link, LinkEnd, Links, Place, carrier};
 use crate::ports::audio::Format;
 use crate::ports::clock::nanos;
 use crate::ports::kernel;
@@ -264,7 +264,7 @@ struct Heard {
 enum Event {
     Open {
         format: Format,
-        bridge: Option<(ShownBridge, Arc<Shown>)>,
+        bridge: Option<(Box<dyn Incoming>, Arc<Shown>)>,
     },
     Said(Said),
     /// The socket ended.
@@ -387,7 +387,6 @@ impl Watch {
                         Err(error) => return Some(format!("no thread for what is sent to it: {error}")),
                     }
                 }
-                let from = from.map(|from| Box::new(from) as Box<_>);
                 satellite.link = Some(Box::new(Link::new(format.inputs, format.outputs, from, to)));
                 satellite.told_drift = None;
                 self.unsent = true;
@@ -599,7 +598,7 @@ fn receive(
     drop(events.send(Event::Ended));
 }
 
-type Ends = (BridgeIn, (ShownBridge, Arc<Shown>));
+type Ends = (BridgeIn, (Box<dyn Incoming>, Arc<Shown>));
 
 /// The bridge from a device that has just been opened, if it has inputs; nothing when its rate is too far from the desk's.
 fn opened(
@@ -614,7 +613,9 @@ fn opened(
     let format = Format { rate, period_frames, inputs: channels, outputs: usize::from(device.outputs) };
     let settings = BridgeSettings { channels, writer_rate, reader_rate: desk_rate, cushion_ms: settings.cushion_ms };
     let (bridge_in, bridge_out) = bridge(settings).ok()?;
-    Some((format, (channels > 0).then(|| (bridge_in, ShownBridge::new(bridge_out)))))
+    let (bridge_out, shown) = ShownBridge::new(bridge_out);
+    let bridge_out: Box<dyn Incoming> = Box::new(bridge_out);
+    Some((format, (channels > 0).then_some((bridge_in, (bridge_out, shown)))))
 }
 
 /// Sends what the engine gives to a satellite, until the socket or the link ends.

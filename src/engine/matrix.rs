@@ -117,7 +117,7 @@ impl Matrix {
                     }
                     zeros &= *now == 0.0;
                 }
-                self.unsettled |= !arrived;
+                self.unsettled |= !still;
                 if still {
                     self.moving[to] &= !(1 << group);
                     if zeros {

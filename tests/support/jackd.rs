@@ -16,8 +16,9 @@ pub struct Jackd {
     pub name: String,
     arguments: Vec<String>,
     child: Option<Child>,
-    /// A process can use one server at a time (see `jack_server::open`), so tests take turns.
-    _turn: MutexGuard<'static, ()>,
+    /// A process can use one server at a time (see `jack_server::open`), so tests take turns; not for a server beside it,
+    /// which only other processes use.
+    turn: Option<MutexGuard<'static, ()>>,
     /// A machine takes eight servers, and one that was killed keeps its place until its name is used again: names come
     /// from a few places, each locked while it is in use.
     place: File,
@@ -27,10 +28,18 @@ impl Jackd {
     /// A server with that many channels each way, up and answering; nothing when jackd is not installed.
     pub fn start(rate: u32, period: u32, channels: usize) -> Option<Self> {
         static TURN: Mutex<()> = Mutex::new(());
-        if !have(&["jackd", "jack_freewheel", "timeout", "sh", "kill"]) {
+        if !have(&["jackd", "jack_freewheel", "jack_wait", "timeout", "sh", "kill"]) {
             return None;
         }
-        let turn = TURN.lock().unwrap_or_else(PoisonError::into_inner);
+        Some(Self::start_in(Some(TURN.lock().unwrap_or_else(PoisonError::into_inner)), rate, period, channels))
+    }
+
+    /// One more server, for other processes than this one.
+    pub fn start_beside(&self, rate: u32, period: u32, channels: usize) -> Self {
+        Self::start_in(None, rate, period, channels)
+    }
+
+    fn start_in(turn: Option<MutexGuard<'static, ()>>, rate: u32, period: u32, channels: usize) -> Self {
         let mut place = None;
         wait_until("a place for a JACK server is free", || {
             place = (0..5).find_map(|n| {
@@ -50,9 +59,9 @@ impl Jackd {
             format!("-C{channels}"),
             format!("-P{channels}"),
         ]);
-        let mut jackd = Self { name, arguments: arguments.collect(), child: None, _turn: turn, place };
+        let mut jackd = Self { name, arguments: arguments.collect(), child: None, turn, place };
         jackd.start_again();
-        Some(jackd)
+        jackd
     }
 
     /// Starts it (again) under its name.
@@ -65,15 +74,23 @@ impl Jackd {
             if ended {
                 self.child = Some(self.spawn());
             }
-            jack_server::open("probe", &self.name).is_ok()
+            if self.turn.is_some() {
+                return jack_server::open("probe", &self.name).is_ok();
+            }
+            let mut probe = Command::new("jack_wait");
+            probe.args(["-s", &self.name, "-c"]).stdout(Stdio::piped()).stderr(Stdio::null());
+            let said = probe.output().expect("jack_wait starts").stdout;
+            String::from_utf8_lossy(&said).contains("running")
+                && !String::from_utf8_lossy(&said).contains("not running")
         });
     }
 
     fn spawn(&mut self) -> Child {
         // A dummy server writes 107 MB of shared memory, and a broken one its log without end.
-        let line = "ulimit -f 300000; exec timeout -k2 120 jackd -n \"$0\" \"$@\"";
+        let longest = if std::env::var_os("LONGTHROW_PROOF").is_some() { 1_000 } else { 120 };
+        let line = format!("ulimit -f 300000; exec timeout -k2 {longest} jackd -n \"$0\" \"$@\"");
         let child = Command::new("sh")
-            .args(["-c", line, &self.name])
+            .args(["-c", &line, &self.name])
             .args(&self.arguments)
             .env("JACK_NO_START_SERVER", "1")
             .stdin(Stdio::null())

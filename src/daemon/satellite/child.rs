@@ -118,7 +118,8 @@ fn attend(
     let (closed_in, closed) = mpsc::channel();
     let close = move || {
         drop(opened);
-        closed_in.send(()).ok();
+        // Nobody may wait any more.
+        closed_in.send(()).unwrap_or(());
     };
     if std::thread::Builder::new().name("device-close".into()).spawn(close).is_ok() {
         let _closed_or_hanging = closed.recv_timeout(CLOSE_PATIENCE);
