@@ -64,6 +64,8 @@ pub enum DriverNotice {
     },
     /// Something to show that changes nothing.
     Note(String),
+    /// The same, and somebody should look at it.
+    Warning(String),
 }
 
 /// What is counted; written by drivers, read by anybody, never reset.
@@ -377,14 +379,14 @@ impl Watch {
         // Said at the first attempt only: the device is tried for ever.
         if self.attempts == 1 {
             let name = self.device.as_ref().map_or("", |device| &device.id);
-            (self.notice)(DriverNotice::Note(format!("device {name} cannot be opened: {error}; it is tried again")));
+            (self.notice)(DriverNotice::Warning(format!("device {name} cannot be opened: {error}; it is tried again")));
         }
     }
 
     /// An open device that does not have the engine.
     fn waiting(&mut self, mut running: Running) -> State {
         if let Some(why) = self.hear(&mut running) {
-            (self.notice)(DriverNotice::Note(format!("the device closed again: {why}")));
+            (self.notice)(DriverNotice::Warning(format!("the device closed again: {why}")));
             close(running);
             return State::Closed;
         }
@@ -456,7 +458,7 @@ impl Watch {
                 }
                 DeviceNotice::Linked(port) => (self.notice)(DriverNotice::Note(format!("linked to {port}"))),
                 DeviceNotice::LinkMissing(port) => {
-                    (self.notice)(DriverNotice::Note(format!("{port} is not there to be linked; waiting for it")));
+                    (self.notice)(DriverNotice::Warning(format!("{port} is not there to be linked; waiting for it")));
                 }
             }
         }

@@ -462,7 +462,8 @@ fn hear_driver(shared: &DeskShared, notice: DriverNotice) {
             let ask = Ask::Note(What::Jump { from: Frames(from), to: Frames(to) });
             shared.inbox.push(DAEMON_LANE, Item { ask, origin: Origin::Nobody, due: Frames(0) });
         }
-        DriverNotice::Note(text) => tracing::warn!("{text}"),
+        DriverNotice::Note(text) => tracing::info!("{text}"),
+        DriverNotice::Warning(text) => tracing::warn!("{text}"),
     }
 }
 

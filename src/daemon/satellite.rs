@@ -260,7 +260,6 @@ struct Heard {
 }
 
 /// What the receiving thread tells.
-#[expect(clippy::large_enum_variant, reason = "one for each opening of a device")]
 enum Event {
     Open {
         format: Format,

@@ -1,0 +1,203 @@
+//! From a message to the first changed sample, through the whole program on a real JACK server.
+//!
+//! A test client feeds a constant into the daemon and another one, downstream of it, hears the daemon's output in
+//! the same cycle; so nothing but the daemon lies between. A switch is opened and closed; the time of sending is
+//! turned into a frame of the server's own clock, and the first sample that differs in any bit counts.
+//! `LONGTHROW_PROOF=1` makes 10,000 moves of each kind at 64 and at 256 frames; otherwise a few show that it works.
+//! Nothing is asserted about time: the figures are printed.
+
+#![allow(clippy::print_stdout, reason = "the figures are what it is for")]
+
+mod support;
+
+use jack::{AudioIn, AudioOut, Client, Control, MidiOut, Port, ProcessScope};
+use longthrow::panel::osc::Argument;
+use longthrow::ports::jack_server::{self, Lease, ServerClient};
+use std::io::Write as _;
+use std::process::{Child, Command, Stdio};
+use std::sync::mpsc::{Receiver, SyncSender, sync_channel};
+use std::time::Duration;
+use support::daemon::Daemon;
+use support::jackd::Jackd;
+use support::{have, wait_until};
+
+/// Gives a constant.
+struct Constant(Port<AudioOut>, #[expect(dead_code, reason = "kept until the client is closed")] Lease);
+
+impl jack::ProcessHandler for Constant {
+    fn process(&mut self, _: &Client, scope: &ProcessScope) -> Control {
+        self.0.as_mut_slice(scope).fill(0.5);
+        Control::Continue
+    }
+}
+
+/// Hears when the steady value changes.
+struct Ear {
+    port: Port<AudioIn>,
+    last: f32,
+    /// Equal samples in a row.
+    steady: u32,
+    changes: SyncSender<u32>,
+    _lease: Lease,
+}
+
+impl jack::ProcessHandler for Ear {
+    fn process(&mut self, _: &Client, scope: &ProcessScope) -> Control {
+        for (frame, sample) in (scope.last_frame_time()..).zip(self.port.as_slice(scope)) {
+            if sample.to_bits() == self.last.to_bits() {
+                self.steady += 1;
+            } else {
+                if self.steady >= 48 {
+                    // The reader is slower only when it has gone wrong; then the test ends anyway.
+                    self.changes.try_send(frame).ok();
+                }
+                self.steady = 0;
+                self.last = *sample;
+            }
+        }
+        Control::Continue
+    }
+}
+
+/// Sends MIDI messages in the next cycle.
+struct MidiSender(
+    Port<MidiOut>,
+    Receiver<[u8; 3]>,
+    #[expect(dead_code, reason = "kept until the client is closed")] Lease,
+);
+
+impl jack::ProcessHandler for MidiSender {
+    fn process(&mut self, _: &Client, scope: &ProcessScope) -> Control {
+        let mut writer = self.0.writer(scope);
+        while let Ok(bytes) = self.1.try_recv() {
+            writer.write(&jack::RawMidi { time: 0, bytes: &bytes }).expect("there is room");
+        }
+        Control::Continue
+    }
+}
+
+fn rig(server: &str, pty: &str) -> String {
+    format!(
+        "form = 1\nkind = \"rig\"\nrate_hz = 48000\n[device.box]\nhost = \"jack\"\nidentity = \"{server}\"\ninputs = 1\n\
+         outputs = 2\nlink_inputs = [\"constant:out\"]\nlink_outputs = [\"ear:in\"]\n\
+         [input.line]\nkind = \"line\"\ndevice = \"box\"\nchannels = [1]\n\
+         [output.out]\nkind = \"line\"\ndevice = \"box\"\nchannels = [1, 2]\n\
+         [control-port.jack]\nkind = \"jack-midi\"\nserver = \"{server}\"\nlink_input = \"hand:out\"\n\
+         [control-port.wire]\nkind = \"serial\"\npath = \"{pty}\"\nbaud = 115200\n"
+    )
+}
+
+const PANEL: &str = "form = 1\nkind = \"panel\"\n\
+    [control.by-jack]\nplace = \"1\"\nkind = \"latching\"\nport = \"jack\"\nmessage = \"note\"\nchannel = 1\nnumber = 60\n\
+    [control.by-wire]\nplace = \"2\"\nkind = \"latching\"\nport = \"wire\"\nmessage = \"note\"\nchannel = 1\nnumber = 60\n";
+
+const PROFILE: &str = "form = 1\nkind = \"profile\"\nname = \"test\"\n\
+    [channel.a]\nsource = \"line\"\nswitch = \"open\"\nfader = 0.0\npan = -1.0\nassign.programme = \"on\"\n\
+    [output.out]\nsource = \"programme\"\n[moves]\nby-jack = \"channel.a.switch\"\nby-wire = \"channel.a.switch\"\n";
+
+/// Two ends of a serial line.
+struct Pty(Child, tempfile::TempDir);
+
+impl Pty {
+    fn new() -> Self {
+        let folder = tempfile::tempdir().expect("a temporary folder");
+        let end = |name: &str| format!("pty,raw,echo=0,link={}", folder.path().join(name).display());
+        let child =
+            Command::new("timeout").args(["3600", "socat", &end("panel"), &end("desk")]).stderr(Stdio::null()).spawn();
+        let pty = Self(child.expect("socat starts"), folder);
+        wait_until("the line is there", || pty.1.path().join("desk").exists() && pty.1.path().join("panel").exists());
+        pty
+    }
+}
+
+impl Drop for Pty {
+    fn drop(&mut self) {
+        support::signal("TERM", self.0.id());
+        self.0.wait().ok();
+    }
+}
+
+/// Random, and the same every time.
+struct Chance(u64);
+
+impl Chance {
+    fn below(&mut self, limit: u64) -> u64 {
+        self.0 = self.0.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
+        (self.0 >> 33) % limit
+    }
+}
+
+fn measure(period: u32, moves: usize) {
+    let Some(jackd) = Jackd::start(48_000, period, 2) else { return };
+    let client = |name: &str| -> ServerClient { jack_server::open(name, &jackd.name).expect("the server runs") };
+    let ServerClient { client: constant, lease } = client("constant");
+    let out = constant.register_port("out", AudioOut::default()).expect("a port");
+    let constant = constant.activate_async((), Constant(out, lease)).expect("active");
+    let ServerClient { client: ear, lease } = client("ear");
+    let port = ear.register_port("in", AudioIn::default()).expect("a port");
+    let (changes, heard) = sync_channel(1024);
+    let ear = ear.activate_async((), Ear { port, last: 0.0, steady: 0, changes, _lease: lease }).expect("active");
+    let ServerClient { client: hand, lease } = client("hand");
+    let out = hand.register_port("out", MidiOut::default()).expect("a port");
+    let (midi, queue) = sync_channel(16);
+    let hand = hand.activate_async((), MidiSender(out, queue, lease)).expect("active");
+    let pty = Pty::new();
+    let desk_end = pty.1.path().join("desk");
+    let daemon = Daemon::start(&rig(&jackd.name, &desk_end.display().to_string()), Some(PANEL), PROFILE);
+    daemon.await_lines("linked to", 2);
+    daemon.await_line("control port jack: ");
+    let mut wire = std::fs::OpenOptions::new().write(true).open(pty.1.path().join("panel")).expect("the line");
+    // The outputs have come up when nothing changes any more.
+    wait_until("it is steady", || heard.recv_timeout(Duration::from_millis(700)).is_err());
+    let mut chance = Chance(7);
+    for kind in ["OSC", "MIDI over a pty", "JACK MIDI"] {
+        let mut latencies: Vec<i64> = Vec::with_capacity(moves);
+        for n in 0..moves {
+            // A ramp has ended after 20 ms at most; then at any moment of a period.
+            std::thread::sleep(Duration::from_micros(
+                24_000 + chance.below(2 * u64::from(period) * 1_000_000 / 48_000),
+            ));
+            while heard.try_recv().is_ok() {}
+            let open = n % 2 == 1;
+            let note = [if open { 0x90 } else { 0x80 }, 60, 100];
+            let sent = ear.as_client().time();
+            match kind {
+                "OSC" => daemon.word("/channel/a/switch", if open { "open" } else { "closed" }),
+                "JACK MIDI" => midi.send(note).expect("the client runs"),
+                _ => wire.write_all(&note).expect("the line is open"),
+            }
+            let frame =
+                heard.recv_timeout(Duration::from_secs(5)).unwrap_or_else(|_| panic!("{kind}: move {n} was not heard"));
+            let sent = ear.as_client().time_to_frames(sent);
+            latencies.push(i64::from(frame.wrapping_sub(sent).cast_signed()));
+        }
+        latencies.sort_unstable();
+        let at = |part: f64| latencies[((latencies.len() - 1) as f64 * part) as usize];
+        let periods = |frames: i64| frames as f64 / f64::from(period);
+        println!(
+            "{kind} at {period} frames, {moves} moves: median {} frames ({:.2} periods), p99 {} ({:.2}), most {}",
+            at(0.5),
+            periods(at(0.5)),
+            at(0.99),
+            periods(at(0.99)),
+            at(1.0)
+        );
+        // The desk answers, and in the state that the last move asked for.
+        let last = if moves.is_multiple_of(2) { "open" } else { "closed" };
+        assert_eq!(daemon.ask("/channel/a/switch"), Argument::Text(last.into()), "{kind}");
+    }
+    drop((daemon, constant, ear, hand));
+}
+
+#[test]
+fn a_message_is_heard_soon() {
+    if !have(&["socat", "timeout"]) {
+        return;
+    }
+    if std::env::var_os("LONGTHROW_PROOF").is_some() {
+        measure(64, 10_000);
+        measure(256, 10_000);
+    } else {
+        measure(256, 40);
+    }
+}
