@@ -414,6 +414,7 @@ impl Watch {
         let satellite = &mut self.satellites[index];
         let Some(process) = satellite.process.take() else { return };
         let id = satellite.station.device.id.clone();
+        satellite.outgoing = BridgeReadings::default();
         let now = nanos();
         if process.format.is_some() && now.saturating_sub(process.started) > RAN_WELL_NANOS {
             satellite.attempts = 0;
