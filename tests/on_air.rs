@@ -1,5 +1,7 @@
 //! The whole program on a real JACK server: what goes in against what comes out.
 
+#![allow(clippy::print_stdout, reason = "the tests say what they measured")]
+
 mod support;
 
 use longthrow::panel::osc::Argument;
