@@ -127,6 +127,15 @@ impl Chance {
     }
 }
 
+/// The end of the daemon's journal.
+fn journal(daemon: &Daemon) -> String {
+    let mut files: Vec<_> = std::fs::read_dir(daemon.state().join("journal")).expect("a journal").flatten().collect();
+    files.sort_by_key(std::fs::DirEntry::path);
+    let text = std::fs::read_to_string(files.last().expect("a file").path()).unwrap_or_default();
+    let lines: Vec<&str> = text.lines().collect();
+    lines[lines.len().saturating_sub(12)..].join("\n")
+}
+
 fn measure(period: u32, moves: usize) {
     let Some(jackd) = Jackd::start(48_000, period, 2) else { return };
     let client = |name: &str| -> ServerClient { jack_server::open(name, &jackd.name).expect("the server runs") };
@@ -166,8 +175,10 @@ fn measure(period: u32, moves: usize) {
                 "JACK MIDI" => midi.send(note).expect("the client runs"),
                 _ => wire.write_all(&note).expect("the line is open"),
             }
-            let frame =
-                heard.recv_timeout(Duration::from_secs(5)).unwrap_or_else(|_| panic!("{kind}: move {n} was not heard"));
+            let frame = heard.recv_timeout(Duration::from_secs(5)).unwrap_or_else(|_| {
+                let now = daemon.ask("/channel/a/switch");
+                panic!("{kind}: move {n} (open: {open}) was not heard; the switch is {now:?}; {}", journal(&daemon))
+            });
             let sent = ear.as_client().time_to_frames(sent);
             latencies.push(i64::from(frame.wrapping_sub(sent).cast_signed()));
         }
