@@ -15,11 +15,16 @@ use longthrow::panel::osc::Argument;
 use longthrow::ports::jack_server::{self, Lease, ServerClient};
 use std::io::Write as _;
 use std::process::{Child, Command, Stdio};
+use std::sync::Arc;
+use std::sync::atomic::{AtomicU32, Ordering::Relaxed};
 use std::sync::mpsc::{Receiver, SyncSender, sync_channel};
 use std::time::Duration;
 use support::daemon::Daemon;
 use support::jackd::Jackd;
 use support::{have, wait_until};
+
+/// A value that has not changed for so many frames is steady. Counted in frames, since the server may fall behind the clock.
+const STEADY: u32 = 48;
 
 /// Gives a constant.
 struct Constant(Port<AudioOut>, #[expect(dead_code, reason = "kept until the client is closed")] Lease);
@@ -36,7 +41,7 @@ struct Ear {
     port: Port<AudioIn>,
     last: f32,
     /// Equal samples in a row.
-    steady: u32,
+    steady: Arc<AtomicU32>,
     changes: SyncSender<u32>,
     _lease: Lease,
 }
@@ -45,13 +50,12 @@ impl jack::ProcessHandler for Ear {
     fn process(&mut self, _: &Client, scope: &ProcessScope) -> Control {
         for (frame, sample) in (scope.last_frame_time()..).zip(self.port.as_slice(scope)) {
             if sample.to_bits() == self.last.to_bits() {
-                self.steady += 1;
+                self.steady.fetch_add(1, Relaxed);
             } else {
-                if self.steady >= 48 {
+                if self.steady.swap(0, Relaxed) >= STEADY {
                     // The reader is slower only when it has gone wrong; then the test ends anyway.
                     self.changes.try_send(frame).ok();
                 }
-                self.steady = 0;
                 self.last = *sample;
             }
         }
@@ -145,7 +149,10 @@ fn measure(period: u32, moves: usize) {
     let ServerClient { client: ear, lease } = client("ear");
     let port = ear.register_port("in", AudioIn::default()).expect("a port");
     let (changes, heard) = sync_channel(1024);
-    let ear = ear.activate_async((), Ear { port, last: 0.0, steady: 0, changes, _lease: lease }).expect("active");
+    let steady = Arc::<AtomicU32>::default();
+    let ear = ear
+        .activate_async((), Ear { port, last: 0.0, steady: Arc::clone(&steady), changes, _lease: lease })
+        .expect("active");
     let ServerClient { client: hand, lease } = client("hand");
     let out = hand.register_port("out", MidiOut::default()).expect("a port");
     let (midi, queue) = sync_channel(16);
@@ -162,10 +169,9 @@ fn measure(period: u32, moves: usize) {
     for kind in ["OSC", "MIDI over a pty", "JACK MIDI"] {
         let mut latencies: Vec<i64> = Vec::with_capacity(moves);
         for n in 0..moves {
-            // A ramp has ended after 20 ms at most; then at any moment of a period.
-            std::thread::sleep(Duration::from_micros(
-                24_000 + chance.below(2 * u64::from(period) * 1_000_000 / 48_000),
-            ));
+            // The last ramp has ended; then at any moment of a period.
+            wait_until("it is steady", || steady.load(Relaxed) > 2 * STEADY);
+            std::thread::sleep(Duration::from_micros(chance.below(2 * u64::from(period) * 1_000_000 / 48_000)));
             while heard.try_recv().is_ok() {}
             let open = n % 2 == 1;
             let note = [if open { 0x90 } else { 0x80 }, 60, 100];
