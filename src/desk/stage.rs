@@ -18,12 +18,14 @@ pub(super) const CROSS_FADE_MS: u32 = 20;
 pub(super) const FROM_SILENCE_MS: u32 = 500;
 /// Outputs are held silent within this time when their device goes or the desk stops.
 pub(super) const TO_SILENCE_MS: u32 = 50;
+/// What has left keeps its columns and its feed for this long after its ramp. The desk reckons the engine's time from
+/// the last block it heard of: when a driver stalls, the engine lags behind that for as long as its successor takes.
+const RESERVE_MS: u32 = 200;
 
 /// A thing that ought to stand in the engine.
 #[derive(Clone, Debug, PartialEq)]
 pub(super) struct Wanted {
     pub(super) id: Id,
-    pub(super) was: Option<Id>,
     pub(super) kind: WantedKind,
 }
 
@@ -43,6 +45,14 @@ impl WantedKind {
         }
     }
 
+    /// What feeds a channel.
+    const fn feed(&self) -> Option<(&Id, &FeedSpec)> {
+        match self {
+            Self::Channel { input, feed, .. } => Some((input, feed)),
+            Self::Bus | Self::Output { .. } => None,
+        }
+    }
+
     fn width(&self) -> u16 {
         match self {
             Self::Channel { width, .. } => *width,
@@ -59,13 +69,56 @@ struct Placed {
     place: Place,
 }
 
+/// When something that a plan begins is over.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+enum Until {
+    /// Its plan has not been taken yet.
+    Unsent,
+    /// The plan of this number is on its way.
+    Sent(u64),
+    /// The plan took effect, and it is over at this frame.
+    Frame(Frames),
+}
+
+impl Until {
+    fn sent(&mut self, sequence: u64) {
+        if *self == Self::Unsent {
+            *self = Self::Sent(sequence);
+        }
+    }
+
+    fn echoed(&mut self, sequence: u64, over: Frames) {
+        if matches!(self, Self::Sent(sent) if *sent <= sequence) {
+            *self = Self::Frame(over);
+        }
+    }
+
+    const fn frame(self) -> Option<Frames> {
+        match self {
+            Self::Frame(at) => Some(at),
+            Self::Unsent | Self::Sent(_) => None,
+        }
+    }
+
+    fn is_over(self, now: Frames) -> bool {
+        self.frame().is_some_and(|at| at <= now)
+    }
+}
+
+/// A feed in its slot of the engine. An input whose definition changed is another feed.
+#[derive(Debug)]
+struct Fed {
+    input: Id,
+    spec: FeedSpec,
+    slot: u16,
+}
+
 /// Columns on their way out.
 #[derive(Debug)]
 struct Leaving {
     bank: Bank,
     place: Place,
-    /// Free from this frame on; unknown until the engine has echoed the plan.
-    free_at: Option<Frames>,
+    until: Until,
 }
 
 /// A list of edits with the feeds that somebody else has to make for it.
@@ -98,15 +151,20 @@ pub(super) struct Stage {
     placed: BTreeMap<(Bank, Id), Placed>,
     bookings: [Bookings; 3],
     leaving: Vec<Leaving>,
-    /// Slot and description of every feed in the engine, by the id of the input.
-    feeds: BTreeMap<Id, (u16, FeedSpec)>,
+    feeds: Vec<Fed>,
     /// Feeds that columns on their way out still take from; their slots are emptied afterwards.
-    feeds_going: Vec<(u16, Option<Frames>)>,
+    feeds_going: Vec<(u16, Until)>,
+    /// Outputs that fall silent in order to go to other wires afterwards.
+    rewiring: BTreeMap<Id, Until>,
+    /// Whether the outputs may be heard: their device is there, and the desk is not about to stop.
+    heard: bool,
     aimed: BTreeMap<Target, f32>,
     unsent: BTreeMap<Target, f32>,
     /// Edits that wait to be sent, with the targets of columns that are still silent.
     edits: Vec<Edit>,
     fresh: BTreeSet<(Bank, u16)>,
+    /// Columns that come into use beside others with the next plan: no batch before it may aim at them.
+    beside: BTreeSet<u16>,
     new_feeds: Vec<(u16, FeedSpec)>,
     in_flight: Option<u64>,
     sequence: u64,
@@ -132,12 +190,15 @@ impl Stage {
             placed: BTreeMap::new(),
             bookings: [Bookings::new(SOURCE_COLUMNS), Bookings::new(BUS_COLUMNS), Bookings::new(OUTPUT_COLUMNS)],
             leaving: Vec::new(),
-            feeds: BTreeMap::new(),
+            feeds: Vec::new(),
             feeds_going: Vec::new(),
+            rewiring: BTreeMap::new(),
+            heard: true,
             aimed: BTreeMap::new(),
             unsent: BTreeMap::new(),
             edits: Vec::new(),
             fresh: BTreeSet::new(),
+            beside: BTreeSet::new(),
             new_feeds: Vec::new(),
             in_flight: None,
             sequence: 0,
@@ -156,16 +217,26 @@ impl Stage {
         self.sequence + 1
     }
 
+    /// A thing goes on under another id, with its columns.
+    pub(super) fn rename(&mut self, bank: Bank, was: &Id, id: &Id) {
+        let new = (bank, id.clone());
+        if !self.placed.contains_key(&new)
+            && let Some(placed) = self.placed.remove(&(bank, was.clone()))
+        {
+            self.placed.insert(new, placed);
+        }
+    }
+
     /// Makes the engine hold what is wanted, in this order, and nothing else.
     pub(super) fn reconcile(&mut self, wanted: &[Wanted]) {
         self.crowded = false;
-        for thing in wanted {
-            self.rename(thing);
-        }
         let kept: BTreeSet<(Bank, Id)> = wanted.iter().map(|thing| (thing.kind.bank(), thing.id.clone())).collect();
         let gone: Vec<(Bank, Id)> = self.placed.keys().filter(|key| !kept.contains(*key)).cloned().collect();
         for key in gone {
             if let Some(placed) = self.placed.remove(&key) {
+                if key.0 == Bank::Outputs {
+                    self.rewiring.remove(&key.1);
+                }
                 self.leave(key.0, placed.place);
             }
         }
@@ -175,17 +246,6 @@ impl Stage {
         self.drop_unused_feeds();
     }
 
-    fn rename(&mut self, thing: &Wanted) {
-        let bank = thing.kind.bank();
-        let new = (bank, thing.id.clone());
-        if let Some(was) = &thing.was
-            && !self.placed.contains_key(&new)
-            && let Some(placed) = self.placed.remove(&(bank, was.clone()))
-        {
-            self.placed.insert(new, placed);
-        }
-    }
-
     fn put(&mut self, thing: &Wanted) {
         let bank = thing.kind.bank();
         let key = (bank, thing.id.clone());
@@ -193,13 +253,14 @@ impl Stage {
         match &old {
             Some(placed) if placed.kind == thing.kind => return,
             Some(placed) if bank == Bank::Outputs => {
-                // The same columns go somewhere else: the output's device changed, and its ramp covers it.
-                let place = placed.place;
-                self.wire(place, &thing.kind);
-                self.placed.insert(key, Placed { kind: thing.kind.clone(), place });
+                self.rewire(thing, placed.place);
                 return;
             }
             _ => {}
+        }
+        if !self.has_feed_for(&thing.kind) {
+            self.crowded = true;
+            return;
         }
         let Some(place) = self.bookings[index(bank)].take(thing.kind.width()) else {
             self.crowded = true;
@@ -221,6 +282,9 @@ impl Stage {
                 self.forget_aims(bank, column);
                 self.fresh.insert((bank, column));
             }
+            if bank == Bank::Outputs && !self.heard {
+                self.edits.push(Edit::Fade { bank, column, value: 0.0, ramp_frames });
+            }
         }
         match &thing.kind {
             WantedKind::Channel { input, feed, .. } => self.connect(place, input, feed),
@@ -233,22 +297,46 @@ impl Stage {
         self.placed.insert(key, Placed { kind: thing.kind.clone(), place });
     }
 
-    fn connect(&mut self, place: Place, input: &Id, feed: &FeedSpec) {
-        let slot = match self.feeds.get(input) {
-            Some((slot, spec)) if spec == feed => *slot,
-            other => {
-                if let Some((slot, _)) = other {
-                    self.feeds_going.push((*slot, None));
-                }
-                let Some(slot) = self.free_feed_slot() else {
-                    self.crowded = true;
-                    return;
-                };
-                self.feeds.insert(input.clone(), (slot, feed.clone()));
-                self.new_feeds.push((slot, feed.clone()));
-                slot
+    /// The columns of an output go to other wires: silent first, then the new wires, then heard again.
+    fn rewire(&mut self, thing: &Wanted, place: Place) {
+        self.placed.insert((Bank::Outputs, thing.id.clone()), Placed { kind: thing.kind.clone(), place });
+        if self.rewiring.contains_key(&thing.id) {
+            return;
+        }
+        self.rewiring.insert(thing.id.clone(), Until::Unsent);
+        let ramp_frames = self.frames(CROSS_FADE_MS);
+        for column in place.columns() {
+            self.edits.push(Edit::Fade { bank: Bank::Outputs, column, value: 0.0, ramp_frames });
+        }
+    }
+
+    /// An output that was to be rewired is silent by now.
+    fn finish_rewiring(&mut self, id: &Id) {
+        let Some(placed) = self.placed.get(&(Bank::Outputs, id.clone())).cloned() else { return };
+        self.wire(placed.place, &placed.kind);
+        if self.heard {
+            let ramp_frames = self.frames(FROM_SILENCE_MS);
+            for column in placed.place.columns() {
+                self.edits.push(Edit::Fade { bank: Bank::Outputs, column, value: 1.0, ramp_frames });
             }
-        };
+        }
+    }
+
+    fn slot_of(&self, input: &Id, spec: &FeedSpec) -> Option<u16> {
+        self.feeds.iter().find(|fed| fed.input == *input && fed.spec == *spec).map(|fed| fed.slot)
+    }
+
+    fn has_feed_for(&self, kind: &WantedKind) -> bool {
+        kind.feed().is_none_or(|(input, spec)| self.slot_of(input, spec).is_some() || self.free_feed_slot().is_some())
+    }
+
+    fn connect(&mut self, place: Place, input: &Id, spec: &FeedSpec) {
+        let known = self.slot_of(input, spec);
+        let Some(slot) = known.or_else(|| self.free_feed_slot()) else { return };
+        if known.is_none() {
+            self.feeds.push(Fed { input: input.clone(), spec: spec.clone(), slot });
+            self.new_feeds.push((slot, spec.clone()));
+        }
         for (side, column) in (0_u8..).zip(place.columns()) {
             self.edits.push(Edit::Connect { column, feed: slot, side });
         }
@@ -256,25 +344,16 @@ impl Stage {
 
     fn free_feed_slot(&self) -> Option<u16> {
         let taken: BTreeSet<u16> =
-            self.feeds.values().map(|(slot, _)| *slot).chain(self.feeds_going.iter().map(|(slot, _)| *slot)).collect();
+            self.feeds.iter().map(|fed| fed.slot).chain(self.feeds_going.iter().map(|(slot, _)| *slot)).collect();
         // Slot 0 stays silent: it is what an unconnected column takes from.
         (1..u16::try_from(FEEDS).unwrap_or(u16::MAX)).find(|slot| !taken.contains(slot))
     }
 
     fn drop_unused_feeds(&mut self) {
-        let used: BTreeSet<&Id> = self
-            .placed
-            .values()
-            .filter_map(|placed| match &placed.kind {
-                WantedKind::Channel { input, .. } => Some(input),
-                _ => None,
-            })
-            .collect();
-        let unused: Vec<Id> = self.feeds.keys().filter(|id| !used.contains(id)).cloned().collect();
-        for id in unused {
-            if let Some((slot, _)) = self.feeds.remove(&id) {
-                self.feeds_going.push((slot, None));
-            }
+        let placed = &self.placed;
+        let used = |fed: &Fed| placed.values().any(|placed| placed.kind.feed() == Some((&fed.input, &fed.spec)));
+        for fed in self.feeds.extract_if(.., |fed| !used(fed)) {
+            self.feeds_going.push((fed.slot, Until::Unsent));
         }
     }
 
@@ -291,7 +370,7 @@ impl Stage {
         for column in place.columns() {
             self.edits.push(Edit::Leave { bank, column, ramp_frames });
         }
-        self.leaving.push(Leaving { bank, place, free_at: None });
+        self.leaving.push(Leaving { bank, place, until: Until::Unsent });
     }
 
     fn frames(&self, ms: u32) -> u32 {
@@ -300,12 +379,15 @@ impl Stage {
 
     /// Holds all outputs silent, or lets them be heard again.
     pub(super) fn fade_outputs(&mut self, heard: bool) {
+        self.heard = heard;
         let ramp_frames = self.frames(if heard { FROM_SILENCE_MS } else { TO_SILENCE_MS });
-        let outputs = self.placed.iter().filter(|((bank, _), _)| *bank == Bank::Outputs);
-        let columns: Vec<u16> = outputs.flat_map(|(_, placed)| placed.place.columns()).collect();
         let value = if heard { 1.0 } else { 0.0 };
-        for column in columns {
-            self.edits.push(Edit::Fade { bank: Bank::Outputs, column, value, ramp_frames });
+        for ((bank, id), placed) in &self.placed {
+            // One that is being rewired is silent or about to be, and comes up when it is on its new wires.
+            if *bank == Bank::Outputs && !self.rewiring.contains_key(id) {
+                let fade = |column| Edit::Fade { bank: Bank::Outputs, column, value, ramp_frames };
+                self.edits.extend(placed.place.columns().map(fade));
+            }
         }
     }
 
@@ -346,6 +428,11 @@ impl Stage {
         let (aimed, unsent) = (copy(&self.aimed), copy(&self.unsent));
         self.aimed.extend(aimed);
         self.unsent.extend(unsent);
+        if self.fresh.contains(&(Bank::Sources, of)) {
+            self.fresh.insert((Bank::Sources, column));
+        } else {
+            self.beside.insert(column);
+        }
     }
 
     /// What the engine has when it was never told.
@@ -369,23 +456,31 @@ impl Stage {
         self.fresh.iter().any(|(bank, column)| Self::concerns(target, *bank, *column))
     }
 
+    /// Whether a batch may carry this while the next plan waits: closings do not wait for anything.
+    fn closes(&self, target: Target, value: f32) -> bool {
+        let Target::Gate { bank, column } = target else { return false };
+        let there = bank != Bank::Sources || !self.beside.contains(&column);
+        value == 0.0 && there && !self.is_fresh(target)
+    }
+
     /// What goes to the engine next, if anything. It has to be sent, in this order, before this is asked again.
+    ///
+    /// What one event asked for takes effect in one tick: it is one batch, or, with edits or when it is more than a batch
+    /// holds, one plan. While a plan is on its way the next one waits whole; only closings go ahead.
     pub(super) fn take(&mut self) -> Option<ToEngine> {
-        let edits = !self.edits.is_empty() || !self.new_feeds.is_empty() || self.unsent.len() > BATCH;
-        if edits && self.in_flight.is_none() {
+        let as_plan = !self.edits.is_empty() || !self.new_feeds.is_empty() || self.unsent.len() > BATCH;
+        if as_plan && self.in_flight.is_none() {
             return Some(ToEngine::Plan(self.take_plan()));
         }
-        // While a plan is on its way the next one waits, and with it what concerns columns that are not there yet.
-        let (later, now) = std::mem::take(&mut self.unsent).into_iter().partition(|(target, _)| self.is_fresh(*target));
-        let now: BTreeMap<Target, f32> = now;
-        self.unsent = later;
-        let commands: Vec<Command> =
-            now.iter().take(BATCH).map(|(&target, &value)| Command { target, value }).collect();
-        self.unsent.extend(now.into_iter().skip(BATCH));
-        if commands.is_empty() {
+        let mut now = std::mem::take(&mut self.unsent);
+        if as_plan {
+            (now, self.unsent) = now.into_iter().partition(|(target, value)| self.closes(*target, *value));
+        }
+        if now.is_empty() {
             return None;
         }
         self.sequence += 1;
+        let commands = now.into_iter().map(|(target, value)| Command { target, value }).collect();
         Some(ToEngine::Batch { sequence: self.sequence, commands })
     }
 
@@ -397,6 +492,10 @@ impl Stage {
             edits.push(if self.is_fresh(target) { Edit::Jump(command) } else { Edit::Aim(command) });
         }
         self.fresh.clear();
+        self.beside.clear();
+        let begun = self.leaving.iter_mut().map(|leaving| &mut leaving.until);
+        let begun = begun.chain(self.feeds_going.iter_mut().map(|(_, until)| until)).chain(self.rewiring.values_mut());
+        begun.for_each(|until| until.sent(self.sequence));
         self.at_once = false;
         self.in_flight = Some(self.sequence);
         let plan = Box::new(Plan { sequence: self.sequence, edits, feeds: Vec::new() });
@@ -405,34 +504,43 @@ impl Stage {
 
     /// A batch or plan took effect at this frame.
     pub(super) fn echo(&mut self, sequence: u64, frame: Frames) {
-        if self.in_flight != Some(sequence) {
-            return;
+        // In order: what comes after the plan says that the plan was taken in too, should its own echo be lost.
+        if self.in_flight.is_some_and(|plan| plan <= sequence) {
+            self.in_flight = None;
         }
-        self.in_flight = None;
-        let free_at = frame.plus(self.rate.frames_in_ms_rounded_up(CROSS_FADE_MS)).plus(Frames(32));
-        for leaving in &mut self.leaving {
-            leaving.free_at.get_or_insert(free_at);
-        }
-        for (_, at) in &mut self.feeds_going {
-            at.get_or_insert(free_at);
-        }
+        let ramp = frame.plus(self.rate.frames_in_ms_rounded_up(TO_SILENCE_MS)).plus(Frames(32));
+        let over = ramp.plus(self.rate.frames_in_ms_rounded_up(RESERVE_MS));
+        let begun = self.leaving.iter_mut().map(|leaving| &mut leaving.until);
+        let begun = begun.chain(self.feeds_going.iter_mut().map(|(_, until)| until)).chain(self.rewiring.values_mut());
+        begun.for_each(|until| until.echoed(sequence, over));
     }
 
-    /// When columns that are on their way out will be free.
+    /// When something that is on its way out will be gone.
     pub(super) fn next_deadline(&self) -> Option<Frames> {
-        let columns = self.leaving.iter().filter_map(|leaving| leaving.free_at);
-        columns.chain(self.feeds_going.iter().filter_map(|(_, at)| *at)).min()
+        let columns = self.leaving.iter().map(|leaving| leaving.until);
+        let others = self.feeds_going.iter().map(|(_, until)| *until).chain(self.rewiring.values().copied());
+        columns.chain(others).filter_map(Until::frame).min()
     }
 
     /// Frees what has left by now; says whether anything was freed.
     pub(super) fn sweep(&mut self, now: Frames) -> bool {
         let before = self.leaving.len() + self.feeds_going.len();
-        let due = |at: Option<Frames>| at.is_some_and(|at| at <= now);
-        for leaving in self.leaving.extract_if(.., |leaving| due(leaving.free_at)) {
+        for leaving in self.leaving.extract_if(.., |leaving| leaving.until.is_over(now)) {
             self.bookings[index(leaving.bank)].free(leaving.place);
+            if leaving.bank == Bank::Outputs {
+                // Or it would go on writing silence to a wire that another output may have by now.
+                let off = |column| Edit::Wire { column, wire: None, limited: false };
+                self.edits.extend(leaving.place.columns().map(off));
+            }
         }
-        for (slot, _) in self.feeds_going.extract_if(.., |(_, at)| due(*at)) {
+        for (slot, _) in self.feeds_going.extract_if(.., |(_, until)| until.is_over(now)) {
             self.new_feeds.push((slot, FeedSpec::Nothing));
+        }
+        let silent: Vec<Id> =
+            self.rewiring.iter().filter(|(_, until)| until.is_over(now)).map(|(id, _)| id.clone()).collect();
+        for id in silent {
+            self.rewiring.remove(&id);
+            self.finish_rewiring(&id);
         }
         self.leaving.len() + self.feeds_going.len() != before
     }

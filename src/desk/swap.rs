@@ -2,6 +2,7 @@
 
 use super::stage::{Wanted, WantedKind};
 use super::{By, Desk, Effects, Feedback, Hand, wiring};
+use crate::engine::Bank;
 use crate::panel::{ControlIndex, Decoder};
 use crate::params::{Address, Domain, Key, Scope, Value};
 use crate::profile::{Channel, Id, InputFrom, Installation, OutputKind, Profile, Rig};
@@ -95,6 +96,9 @@ impl Desk {
 
     /// A renamed channel or bus keeps its values, whatever else happens to it.
     fn rename(&mut self, profile: &Profile) {
+        for (scope, was, id) in renames(profile) {
+            self.stage.rename(if scope == Scope::Bus { Bank::Buses } else { Bank::Sources }, was, id);
+        }
         let mix = std::mem::take(&mut self.mix);
         for (address, mut value) in mix {
             for (_, was, id) in renames(profile).filter(|(scope, ..)| *scope == Scope::Bus) {
@@ -238,10 +242,9 @@ impl Desk {
     /// Makes the engine hold the channels, buses and outputs there are.
     pub(super) fn reconcile(&mut self) {
         let channels = self.channels().filter_map(|channel| self.wanted_channel(channel));
-        let buses = self.buses().map(|bus| Wanted { id: bus.id.clone(), was: bus.was.clone(), kind: WantedKind::Bus });
+        let buses = self.buses().map(|bus| Wanted { id: bus.id.clone(), kind: WantedKind::Bus });
         let outputs = self.rig().outputs.iter().map(|output| Wanted {
             id: output.id.clone(),
-            was: None,
             kind: WantedKind::Output {
                 wires: output
                     .channels
@@ -260,7 +263,6 @@ impl Desk {
         let input = self.input_of(&channel.id)?;
         Some(Wanted {
             id: channel.id.clone(),
-            was: channel.was.clone(),
             kind: WantedKind::Channel {
                 input: input.id.clone(),
                 feed: wiring::feed_of(self.rig(), input),

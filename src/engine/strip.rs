@@ -95,7 +95,10 @@ impl Ramp {
         let mut moving = false;
         for lane in 0..LANES {
             if self.phase[lane] >= 1.0 {
+                // Also the start: from + (to - from) need not be `to` in floats, and would differ by a bit from the value
+                // that stands still whenever a neighbour moves.
                 self.now[lane] = self.to[lane];
+                self.from[lane] = self.to[lane];
             } else {
                 moving = true;
             }
