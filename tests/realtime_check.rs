@@ -8,6 +8,12 @@
 
 #![cfg(feature = "realtime-check")]
 
+#[path = "support/crossing.rs"]
+mod crossing;
+#[path = "support/show.rs"]
+#[allow(dead_code, reason = "each test uses a part of it")]
+mod show;
+
 use rtsan_standalone::{ensure_initialized, realtime_enter, realtime_exit};
 use std::hint::black_box;
 use std::path::{Path, PathBuf};
@@ -136,6 +142,14 @@ fn child(plant: &str) -> Output {
     let mut child = Command::new(binary);
     child.args(["--exact", "plants_what_it_is_told", "--nocapture", "--test-threads", "1"]).env(PLANT, plant);
     child.output().expect("the child runs")
+}
+
+/// The callback itself: stopped and named at the first offence, which would end this process.
+#[test]
+fn the_whole_crossing_commits_none() {
+    ensure_initialized();
+    let (frames, plans) = crossing::run(|callback| context(true, callback));
+    assert!(frames > 90_000 && plans > 40, "{frames} frames, {plans} plans");
 }
 
 /// The child's side. Without being told anything it passes.
