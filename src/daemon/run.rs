@@ -370,6 +370,16 @@ impl Daemon {
         self.shared.inbox.nudge();
         in_time &= self.desk.take().is_none_or(|thread| join_until(thread, STOP_DEADLINE));
         self.state.end();
+        let count = |counter: &std::sync::atomic::AtomicU64| counter.load(Ordering::Relaxed);
+        tracing::info!(
+            "blocks: {} by the device ({} late, the longest {} us), {} by the silent driver, {} refused; {} xruns",
+            count(&self.counts.device_blocks),
+            count(&self.counts.late_blocks),
+            count(&self.counts.longest_nanos) / 1000,
+            count(&self.counts.silent_blocks),
+            count(&self.counts.refused_blocks),
+            count(&self.counts.xruns)
+        );
         in_time
     }
 }
