@@ -14,13 +14,13 @@ use jack::{AudioIn, AudioOut, Client, Control, MidiOut, Port, ProcessScope};
 use longthrow::panel::osc::Argument;
 use longthrow::ports::jack_server::{self, Lease, ServerClient};
 use std::io::Write as _;
-use std::process::{Child, Command, Stdio};
 use std::sync::Arc;
 use std::sync::atomic::{AtomicU32, Ordering::Relaxed};
 use std::sync::mpsc::{Receiver, SyncSender, sync_channel};
 use std::time::Duration;
 use support::daemon::Daemon;
 use support::jackd::Jackd;
+use support::pty::Pty;
 use support::{have, wait_until};
 
 /// A value that has not changed for so many frames is steady. Counted in frames, since the server may fall behind the clock.
@@ -99,28 +99,6 @@ const PROFILE: &str = "form = 1\nkind = \"profile\"\nname = \"test\"\n\
     [channel.a]\nsource = \"line\"\nswitch = \"open\"\nfader = 0.0\npan = -1.0\nassign.programme = \"on\"\n\
     [output.out]\nsource = \"programme\"\n[moves]\nby-jack = \"channel.a.switch\"\nby-wire = \"channel.a.switch\"\n";
 
-/// Two ends of a serial line.
-struct Pty(Child, tempfile::TempDir);
-
-impl Pty {
-    fn new() -> Self {
-        let folder = tempfile::tempdir().expect("a temporary folder");
-        let end = |name: &str| format!("pty,raw,echo=0,link={}", folder.path().join(name).display());
-        let child =
-            Command::new("timeout").args(["3600", "socat", &end("panel"), &end("desk")]).stderr(Stdio::null()).spawn();
-        let pty = Self(child.expect("socat starts"), folder);
-        wait_until("the line is there", || pty.1.path().join("desk").exists() && pty.1.path().join("panel").exists());
-        pty
-    }
-}
-
-impl Drop for Pty {
-    fn drop(&mut self) {
-        support::signal("TERM", self.0.id());
-        self.0.wait().ok();
-    }
-}
-
 /// Random, and the same every time.
 struct Chance(u64);
 
@@ -158,11 +136,11 @@ fn measure(period: u32, moves: usize) {
     let (midi, queue) = sync_channel(16);
     let hand = hand.activate_async((), MidiSender(out, queue, lease)).expect("active");
     let pty = Pty::new();
-    let desk_end = pty.1.path().join("desk");
+    let desk_end = pty.end("desk");
     let daemon = Daemon::start(&rig(&jackd.name, &desk_end.display().to_string()), Some(PANEL), PROFILE);
     daemon.await_lines("linked to", 2);
     daemon.await_line("control port jack: ");
-    let mut wire = std::fs::OpenOptions::new().write(true).open(pty.1.path().join("panel")).expect("the line");
+    let mut wire = std::fs::OpenOptions::new().write(true).open(pty.end("panel")).expect("the line");
     // The outputs have come up when nothing changes any more.
     wait_until("it is steady", || heard.recv_timeout(Duration::from_millis(700)).is_err());
     let mut chance = Chance(7);

@@ -8,40 +8,12 @@
 
 mod support;
 
-use jack::{AudioIn, Client, Control, Port, ProcessScope};
-use longthrow::ports::jack_server::{self, Lease, ServerClient};
 use std::fmt::Write as _;
-use std::sync::Arc;
-use std::sync::atomic::{AtomicU64, Ordering::Relaxed};
+use std::sync::atomic::Ordering::Relaxed;
 use support::daemon::Daemon;
 use support::jackd::{Feeder, Jackd};
-use support::signal::{depth, sample};
+use support::judge::Judge;
 use support::wait_until;
-
-/// Compares what it hears with what the feeder gave in the same frame.
-struct Judge {
-    port: Port<AudioIn>,
-    seen: Arc<Seen>,
-    _lease: Lease,
-}
-
-#[derive(Default)]
-struct Seen {
-    frames: AtomicU64,
-    wrong: AtomicU64,
-}
-
-impl jack::ProcessHandler for Judge {
-    fn process(&mut self, _: &Client, scope: &ProcessScope) -> Control {
-        let mut wrong = 0;
-        for (frame, heard) in (scope.last_frame_time()..).zip(self.port.as_slice(scope)) {
-            wrong += u64::from(heard.to_bits() != (sample(depth(0), 0, frame) + 0.0).to_bits());
-        }
-        self.seen.wrong.fetch_add(wrong, Relaxed);
-        self.seen.frames.fetch_add(u64::from(scope.n_frames()), Relaxed);
-        Control::Continue
-    }
-}
 
 fn rig(server: &str) -> String {
     let mut text = format!(
@@ -114,18 +86,11 @@ fn profile(number: u64) -> String {
 fn swap(freewheel: bool, swaps: u64) {
     let Some(jackd) = Jackd::start(48_000, 256, 2) else { return };
     let feeder = Feeder::start(&jackd.name, "feeder", 8);
-    let ServerClient { client, lease } = jack_server::open("judge", &jackd.name).expect("the server runs");
-    let port = client.register_port("in", AudioIn::default()).expect("a port");
-    let seen = Arc::<Seen>::default();
-    let judge = Judge { port, seen: Arc::clone(&seen), _lease: lease };
-    let judge = client.activate_async((), judge).expect("active");
+    let judge = Judge::start(&jackd.name);
     let mut daemon = Daemon::start(&rig(&jackd.name), None, &profile(0));
     daemon.await_lines("linked to", 9);
-    wait_until("the outputs have come up", || {
-        let (before, frames) = (seen.wrong.load(Relaxed), seen.frames.load(Relaxed));
-        wait_until("some frames", || seen.frames.load(Relaxed) > frames + 2_400);
-        seen.wrong.load(Relaxed) == before
-    });
+    wait_until("the outputs have come up", || judge.listen(2_400) == 0);
+    let seen = &judge.seen;
     let (start, wrong) = (seen.frames.load(Relaxed), seen.wrong.load(Relaxed));
     if freewheel {
         jackd.freewheel(true);

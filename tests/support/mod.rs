@@ -9,7 +9,9 @@
 
 pub mod daemon;
 pub mod jackd;
+pub mod judge;
 pub mod pipewire;
+pub mod pty;
 pub mod signal;
 
 use std::process::Command;
