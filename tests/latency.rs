@@ -146,6 +146,7 @@ fn measure(period: u32, moves: usize) {
     let mut chance = Chance(7);
     for kind in ["OSC", "MIDI over a pty", "JACK MIDI"] {
         let mut latencies: Vec<i64> = Vec::with_capacity(moves);
+        let mut lost = 0;
         for n in 0..moves {
             // The last ramp has ended; then at any moment of a period.
             wait_until("it is steady", || steady.load(Relaxed) > 2 * STEADY);
@@ -159,10 +160,18 @@ fn measure(period: u32, moves: usize) {
                 "JACK MIDI" => midi.send(note).expect("the client runs"),
                 _ => wire.write_all(&note).expect("the line is open"),
             }
-            let frame = heard.recv_timeout(Duration::from_secs(5)).unwrap_or_else(|_| {
+            let Ok(frame) = heard.recv_timeout(Duration::from_secs(5)) else {
+                // An xrun of the server takes the MIDI of that cycle with it; the port says so.
+                let told = daemon.count("messages were lost on the way in") > lost;
                 let now = daemon.ask("/channel/a/switch");
-                panic!("{kind}: move {n} (open: {open}) was not heard; the switch is {now:?}; {}", journal(&daemon))
-            });
+                assert!(
+                    kind == "JACK MIDI" && told,
+                    "{kind}: move {n} (open: {open}) was not heard; the switch is {now:?}; {}",
+                    journal(&daemon)
+                );
+                lost += 1;
+                continue;
+            };
             let sent = ear.as_client().time_to_frames(sent);
             latencies.push(i64::from(frame.wrapping_sub(sent).cast_signed()));
         }
@@ -170,7 +179,7 @@ fn measure(period: u32, moves: usize) {
         let at = |part: f64| latencies[((latencies.len() - 1) as f64 * part) as usize];
         let periods = |frames: i64| frames as f64 / f64::from(period);
         println!(
-            "{kind} at {period} frames, {moves} moves: median {} frames ({:.2} periods), p99 {} ({:.2}), most {}",
+            "{kind} at {period} frames, {moves} moves: median {} frames ({:.2} periods), p99 {} ({:.2}), most {}, {lost} lost in xruns",
             at(0.5),
             periods(at(0.5)),
             at(0.99),

@@ -149,6 +149,11 @@ impl Daemon {
     pub fn crash(mut self) -> tempfile::TempDir {
         self.child.kill().expect("it runs");
         self.child.wait().expect("it ends");
+        self.into_folder()
+    }
+
+    /// The folder of one that has ended.
+    pub fn into_folder(mut self) -> tempfile::TempDir {
         std::mem::replace(&mut self.folder, tempfile::tempdir().expect("a temporary folder"))
     }
 
