@@ -12,10 +12,11 @@ use std::sync::Arc;
 use std::sync::atomic::{AtomicU64, Ordering::SeqCst};
 use std::sync::mpsc::{Receiver, sync_channel};
 use std::time::Duration;
+use support::alsa::inside_with_alsa;
 use support::jackd::{Catcher, Caught, Feeder, Jackd, ports};
 use support::pipewire::PipeWire;
 use support::signal::{depth, sample};
-use support::{again, have, inside, threads, wait_until, wait_until_within};
+use support::{again, have, inside, threads, wait_until};
 
 /// Copies every input to the output of its number, in pieces, and counts.
 struct Through {
@@ -299,46 +300,6 @@ fn the_same_client_passes_bit_exact_through_pipewire() {
     println!("{periods} blocks, at most {torn} wrong frames in a channel");
     assert!(torn * 50 <= 240_000, "{torn} wrong frames");
     drop((device, feeder));
-}
-
-/// Runs the test in a process of its own, with a JACK server and an ALSA device of the user's own, `desk`, that is a client of
-/// it: 8 channels from the feeder and to the catcher. When the test makes the file `kill` beside the configuration, the
-/// server is killed. True in that process.
-fn inside_with_alsa(test: &'static str) -> bool {
-    let plugin = "/usr/lib/x86_64-linux-gnu/alsa-lib/libasound_module_pcm_jack.so";
-    if inside() {
-        return true;
-    }
-    if !std::path::Path::new(plugin).exists() {
-        assert!(std::env::var_os("CI").is_none(), "{plugin} is not installed");
-        println!("skipped: {plugin} is not installed");
-        return false;
-    }
-    let Some(mut jackd) = Jackd::start(48_000, 512, 2) else { return false };
-    let folder = tempfile::tempdir().expect("a temporary folder");
-    let configuration = folder.path().join("asound.conf");
-    let ports = |name: &str| (0..8).map(|n| format!("{n} \"{name}:{}\" ", n + 1)).collect::<String>();
-    let text = format!(
-        "</usr/share/alsa/alsa.conf>\n\
-         pcm.desk {{ type jack capture_ports {{ {} }} playback_ports {{ {} }} \
-         hint {{ show on description \"a desk\" }} }}\n",
-        ports("feeder"),
-        ports("catcher"),
-    );
-    std::fs::write(&configuration, text).expect("it can be written");
-    let environment =
-        [("ALSA_CONFIG_PATH", configuration), ("JACK_DEFAULT_SERVER", std::path::PathBuf::from(&jackd.name))];
-    let process = std::thread::spawn(move || again(test, &[], &environment));
-    wait_until_within(Duration::from_secs(110), "the test has ended", || {
-        if folder.path().join("kill").exists() {
-            jackd.kill();
-        }
-        process.is_finished()
-    });
-    if let Err(panic) = process.join() {
-        std::panic::resume_unwind(panic);
-    }
-    false
 }
 
 fn alsa_device(identity: &str, inputs: u16, outputs: u16) -> Device {

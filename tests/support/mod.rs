@@ -7,6 +7,7 @@
     reason = "every test binary uses a part of it, and says what it skips"
 )]
 
+pub mod alsa;
 pub mod daemon;
 pub mod jackd;
 pub mod judge;
