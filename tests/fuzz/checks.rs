@@ -10,7 +10,10 @@ use longthrow::panel::osc::{Argument, PACKET_BYTES_MAX, Pattern, Refusal, is_pat
 use longthrow::panel::{Action, Decoder, Gesture, PortIndex};
 use longthrow::params::Law;
 use longthrow::ports::osc::{decode, encode};
-use longthrow::profile::{Control, ControlKind, Id, Message, Panel, StepCoding};
+use longthrow::profile::{
+    Control, ControlKind, Diagnostic, FileKind, Id, Message, Panel, Source, StepCoding, read_panel, read_profile,
+    read_rig,
+};
 use longthrow::units::{Frames, SampleRate};
 
 /// A datagram is refused before rosc sees it or read whole; what was read goes out and comes back the same.
@@ -59,11 +62,20 @@ pub(crate) fn midi(bytes: &[u8]) {
     assert!(found.is_empty(), "a port without a mapping");
 }
 
-/// Any text is a table or an error.
+/// Any bytes are a sound file of each kind, or mistakes with a place each.
 pub(crate) fn toml(text: &[u8]) {
-    if let Ok(text) = str::from_utf8(text) {
-        let _read = text.parse::<toml::Table>();
-    }
+    let source = match Source::from_bytes("fuzz", text.to_vec()) {
+        Ok(source) => source,
+        Err(diagnostic) => return check_place(&diagnostic),
+    };
+    let _kind = FileKind::of(&source.text);
+    let diagnostics = [read_rig(vec![source.clone()]).1, read_panel(source.clone()).1, read_profile(source).1];
+    diagnostics.iter().flatten().for_each(check_place);
+}
+
+/// A diagnostic can be drawn, and says where.
+fn check_place(diagnostic: &Diagnostic) {
+    assert!(diagnostic.primary.line > 0 && diagnostic.primary.column > 0, "{diagnostic}");
 }
 
 fn in_range(gesture: &Gesture) {
