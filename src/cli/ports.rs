@@ -1,10 +1,11 @@
 //! `longthrow ports`: what can be named in a rig.
 
 use super::{exit, print, print_json};
-use crate::ports::{audio, midi};
+use crate::ports::{audio, cards, midi};
 use crate::profile::Host;
 use clap::Args;
 use serde::Serialize;
+use std::path::Path;
 
 /// Audio devices and MIDI ports by the names that a rig takes.
 ///
@@ -75,6 +76,16 @@ impl Found {
         }
         if self.audio.is_empty() {
             text += "# no audio device was found\n\n";
+        }
+        for card in cards::cards(Path::new(cards::SYSFS)) {
+            text += &format!(
+                "# the ALSA card {} can also be named, whatever the order in which cards appear, by\n",
+                card.name
+            );
+            let by = |kind: &str, value: &Option<String>| {
+                value.as_ref().map(|value| format!("identity = \"{kind}:{value}\"\n")).unwrap_or_default()
+            };
+            text += &(by("serial", &card.serial) + &by("bus", &card.bus) + "\n");
         }
         for name in &self.midi {
             text += &format!("# a MIDI port\nkind = \"midi\"\nname = {name:?}\n\n");

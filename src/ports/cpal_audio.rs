@@ -8,9 +8,9 @@ mod pcm;
 
 use self::pcm::{Pcm, with_sample};
 use super::audio::{BlockSink, BlockTime, DeviceNotice, Format, Listed, OpenDevice, OpenError};
-use super::clock;
 use super::notices::{Board, Keeper, Outbox};
 use super::reserve::{BLOCK_MAX, Reserve};
+use super::{cards, clock};
 use crate::engine::wires::PlanarWires;
 use crate::profile::{Device, Host};
 use crate::units::SampleRate;
@@ -18,6 +18,7 @@ use cpal::traits::{DeviceTrait, HostTrait, StreamTrait};
 use cpal::{
     BufferSize, Data, ErrorKind, HostId, SampleFormat, StreamConfig, SupportedBufferSize, SupportedStreamConfigRange,
 };
+use std::path::Path;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicU32, Ordering::Relaxed};
 use std::sync::mpsc::SyncSender;
@@ -44,6 +45,10 @@ pub(super) fn open(
     notices: SyncSender<DeviceNotice>,
 ) -> Result<Box<dyn OpenDevice>, OpenError> {
     let id = host_id(device.host)?;
+    let identity = match device.host {
+        Host::Alsa => cards::resolve(Path::new(cards::SYSFS), &device.identity).map_err(OpenError::NotThere)?,
+        _ => device.identity.clone(),
+    };
     if is_numbered_card(&device.identity) {
         return Err(OpenError::Refused(format!(
             "{:?} names a card by its place in a list, which changes; `longthrow ports` lists it by its name",
@@ -58,7 +63,7 @@ pub(super) fn open(
         _ => what_next(device, &error),
     })?;
     let found = host
-        .device_by_id(&cpal::DeviceId::new(id, &device.identity))
+        .device_by_id(&cpal::DeviceId::new(id, &identity))
         .ok_or_else(|| OpenError::NotThere(format!("there is no device {:?} now", device.identity)))?;
 
     let (inputs, outputs) = (usize::from(device.inputs), usize::from(device.outputs));

@@ -4,6 +4,7 @@
 //! The outside world: one file for each outside library. Only here is anything read, written or timed.
 
 pub mod audio;
+pub mod cards;
 pub mod clock;
 pub mod control;
 pub mod cpal_audio;
