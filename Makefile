@@ -8,6 +8,9 @@ RUN_PACKAGES := gcc libc6-dev pkg-config libasound2-dev libjack-jackd2-dev
 TEST_PACKAGES := git jackd2 libasound2-plugins socat liblo-tools \
   pipewire pipewire-jack pipewire-bin wireplumber dbus
 
+# What the features pulseaudio and pipewire link and are tested with.
+HOST_PACKAGES := libpipewire-0.3-dev libclang-dev pipewire-pulse pulseaudio-utils
+
 # The real-time checker's runtime comes with the toolchain; asked for only where it is used.
 CHECKER = $(shell rustc --print sysroot)/lib/rustlib/$(shell rustc -vV | sed -n 's/^host: //p')/lib/librustc-stable_rt.rtsan.a
 
@@ -15,12 +18,13 @@ CHECKER = $(shell rustc --print sysroot)/lib/rustlib/$(shell rustc -vV | sed -n 
 TESTS := $(if $(CI),,$(shell cargo nextest --version >/dev/null 2>&1 && echo nextest))
 
 .NOTPARALLEL:
-.PHONY: help run test lint unit realtime proof bench deps build-packages test-packages
+.PHONY: help run test lint unit realtime proof hosts bench deps build-packages test-packages
 
 help:
 	@echo "make run      build the daemon and start it; make run ARGS=\"--profile FILE\" passes options on"
 	@echo "make test     everything that must hold before a change is taken"
 	@echo "make proof    the slow proofs: long runs, real servers, optimised build"
+	@echo "make hosts    the PulseAudio and PipeWire hosts, with their libraries"
 	@echo "make bench    what a block costs"
 	@echo "make deps     install the system packages that the others need"
 
@@ -57,6 +61,11 @@ realtime: build-packages
 
 proof: build-packages test-packages
 	LONGTHROW_PROOF=1 cargo test --locked --release --no-fail-fast -- --nocapture --test-threads 1
+
+# The other hosts of cpal, each with a tone through a real server; their libraries are not needed otherwise.
+hosts: build-packages test-packages
+	@sh -c "$$PACKAGES" packages must $(HOST_PACKAGES)
+	cargo test --locked --features pulseaudio,pipewire --test feature_hosts -- --nocapture
 
 bench: build-packages
 	cargo bench --locked
