@@ -37,6 +37,9 @@ const REASONS: &[&str] = &[
     "the device gives nothing but errors",
 ];
 
+/// What ALSA lists and nobody would name in a rig: plug-ins that convert for another device, and nothing at all.
+const NO_DEVICES: [&str; 8] = ["null", "jack", "lavrate", "samplerate", "speexrate", "speex", "upmix", "vdownmix"];
+
 /// Opens the device; see [`super::audio::open`].
 pub(super) fn open(
     device: &Device,
@@ -163,7 +166,7 @@ pub(super) fn list() -> Vec<Listed> {
             let Ok(identity) = device.id().map(|id| id.id().to_owned()) else { continue };
             // `null` paces nothing: it would call as fast as the machine can. `jack` is listed as what it is, and to ask it
             // would make a second way to a JACK server in one process.
-            if is_numbered_card(&identity) || identity == "null" || identity == "jack" {
+            if is_numbered_card(&identity) || NO_DEVICES.contains(&identity.as_str()) {
                 continue;
             }
             let inputs: Vec<_> = device.supported_input_configs().map(Vec::from_iter).unwrap_or_default();
