@@ -43,6 +43,8 @@ struct Ear {
     /// Equal samples in a row.
     steady: Arc<AtomicU32>,
     changes: SyncSender<u32>,
+    /// The bits of the last sample.
+    level: Arc<AtomicU32>,
     _lease: Lease,
 }
 
@@ -57,6 +59,7 @@ impl jack::ProcessHandler for Ear {
                     self.changes.try_send(frame).ok();
                 }
                 self.last = *sample;
+                self.level.store(sample.to_bits(), Relaxed);
             }
         }
         Control::Continue
@@ -93,11 +96,15 @@ fn rig(server: &str, pty: &str) -> String {
 
 const PANEL: &str = "form = 1\nkind = \"panel\"\n\
     [control.by-jack]\nplace = \"1\"\nkind = \"latching\"\nport = \"jack\"\nmessage = \"note\"\nchannel = 1\nnumber = 60\n\
-    [control.by-wire]\nplace = \"2\"\nkind = \"latching\"\nport = \"wire\"\nmessage = \"note\"\nchannel = 1\nnumber = 60\n";
+    [control.by-wire]\nplace = \"2\"\nkind = \"latching\"\nport = \"wire\"\nmessage = \"note\"\nchannel = 1\nnumber = 60\n\
+    [control.fader-by-jack]\nplace = \"3\"\nkind = \"fader\"\nport = \"jack\"\nmessage = \"control-change\"\nchannel = 1\nnumber = 7\n\
+    [control.fader-by-wire]\nplace = \"4\"\nkind = \"fader\"\nport = \"wire\"\nmessage = \"control-change\"\nchannel = 1\nnumber = 7\n";
 
 const PROFILE: &str = "form = 1\nkind = \"profile\"\nname = \"test\"\n\
     [channel.a]\nsource = \"line\"\nswitch = \"open\"\nfader = 0.0\npan = -1.0\nassign.programme = \"on\"\n\
-    [output.out]\nsource = \"programme\"\n[moves]\nby-jack = \"channel.a.switch\"\nby-wire = \"channel.a.switch\"\n";
+    [output.out]\nsource = \"programme\"\n[moves]\nby-jack = \"channel.a.switch\"\nby-wire = \"channel.a.switch\"\n\
+    fader-by-jack = { target = \"channel.a.fader\", rejoin = \"at-once\" }\n\
+    fader-by-wire = { target = \"channel.a.fader\", rejoin = \"at-once\" }\n";
 
 /// Random, and the same every time.
 struct Chance(u64);
@@ -127,9 +134,12 @@ fn measure(period: u32, moves: usize) {
     let ServerClient { client: ear, lease } = client("ear");
     let port = ear.register_port("in", AudioIn::default()).expect("a port");
     let (changes, heard) = sync_channel(1024);
-    let steady = Arc::<AtomicU32>::default();
+    let (steady, level) = (Arc::<AtomicU32>::default(), Arc::<AtomicU32>::default());
     let ear = ear
-        .activate_async((), Ear { port, last: 0.0, steady: Arc::clone(&steady), changes, _lease: lease })
+        .activate_async(
+            (),
+            Ear { port, last: 0.0, steady: Arc::clone(&steady), changes, level: Arc::clone(&level), _lease: lease },
+        )
         .expect("active");
     let ServerClient { client: hand, lease } = client("hand");
     let out = hand.register_port("out", MidiOut::default()).expect("a port");
@@ -190,7 +200,36 @@ fn measure(period: u32, moves: usize) {
         let last = if moves.is_multiple_of(2) { "open" } else { "closed" };
         assert_eq!(daemon.ask("/channel/a/switch"), Argument::Text(last.into()), "{kind}");
     }
+    // Faders over both wires give what the house law says, measured at the output.
+    daemon.word("/channel/a/switch", "open");
+    for (by_jack, value) in [(true, 127_u8), (false, 97), (true, 64), (false, 40), (true, 12), (false, 100)] {
+        let message = [0xB0, 7, value];
+        if by_jack {
+            midi.send(message).expect("the client runs")
+        } else {
+            wire.write_all(&message).expect("the line is open")
+        }
+        let wanted = house_law(f64::from(value) / 127.0);
+        let heard = || 20.0 * (f64::from(f32::from_bits(level.load(Relaxed))) / 0.5).log10();
+        wait_until("the fader has arrived", || (heard() - wanted).abs() < 0.01);
+    }
     drop((daemon, constant, ear, hand));
+}
+
+/// The house fader law, straight between its points. Common practice, no source.
+fn house_law(travel: f64) -> f64 {
+    let points = [
+        (0.03, -80.0),
+        (0.12, -60.0),
+        (0.25, -40.0),
+        (0.37, -30.0),
+        (0.5, -20.0),
+        (0.62, -10.0),
+        (0.76, 0.0),
+        (1.0, 10.0),
+    ];
+    let pair = points.windows(2).find(|pair| travel <= pair[1].0).expect("within the law");
+    pair[0].1 + (pair[1].1 - pair[0].1) * (travel - pair[0].0) / (pair[1].0 - pair[0].0)
 }
 
 #[test]

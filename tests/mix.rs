@@ -196,3 +196,30 @@ fn swaps_leave_other_channels_untouched_and_cross_fade_what_changes_its_source()
     let rough = roughness(&heard[1][SETTLED..], 1000.0, 0.25);
     assert!(rough < 1.01, "no click: {rough}");
 }
+
+#[test]
+fn a_bus_that_silent_channels_join_and_leave_stays_as_it_was() {
+    // The source is in the middle, so both sides of the bus carry it; the others bring nothing but their places in the sum.
+    let keep = "channel.a.source = in-1\nchannel.a.switch = open\nchannel.a.fader = -1.3\nchannel.a.pan = 0.1\nchannel.a.assign.programme = on\n";
+    let others = |round: usize| {
+        let other = |n: usize| {
+            let source = if (n + round).is_multiple_of(2) { "in-3" } else { "pair-2" };
+            format!(
+                "channel.z{n}.source = {source}\nchannel.z{n}.switch = open\nchannel.z{n}.fader = 0.0\nchannel.z{n}.assign.programme = on\n"
+            )
+        };
+        (0..round % 20).map(|n| other(n * 3 % 17)).collect::<String>()
+    };
+    let frames = 200_000;
+    let inputs = vec![noise(frames, 9), vec![0.0; frames], vec![0.0; frames], vec![0.0; frames]];
+    let mut desk = offline(installation(4, keep), Form::widest());
+    for round in 0..100 {
+        install(&mut desk, SETTLED + round * 1_500, 4, &(others(round) + keep), true);
+    }
+    let heard = run(&mut desk, inputs.clone(), 256);
+    let alone = run(&mut offline(installation(4, keep), Form::widest()), inputs, 256);
+    let differs = (0..2)
+        .flat_map(|side| heard[side].iter().zip(&alone[side]).map(|(a, b)| (a - b).abs()))
+        .fold(0.0_f32, f32::max);
+    assert!(differs < 1.0e-6, "more than -120 dBFS: {differs}");
+}

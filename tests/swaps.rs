@@ -136,3 +136,27 @@ fn an_untouched_channel_is_the_same_bytes_through_every_swap_in_freewheel() {
 fn swaps_while_live_leave_the_untouched_channel_exact() {
     swap(false, swaps());
 }
+
+#[test]
+fn broken_files_are_refused_one_after_the_other_and_change_nothing() {
+    let count = if std::env::var_os("LONGTHROW_PROOF").is_some() { 1_000 } else { 40 };
+    let Some(jackd) = Jackd::start(48_000, 256, 2) else { return };
+    let feeder = Feeder::start(&jackd.name, "feeder", 8);
+    let judge = Judge::start(&jackd.name);
+    let mut daemon = Daemon::start(&rig(&jackd.name), None, &profile(0));
+    daemon.await_lines("linked to", 9);
+    wait_until("the outputs have come up", || judge.listen(2_400) == 0);
+    let wrong = judge.seen.wrong.load(Relaxed);
+    for n in 0..count {
+        std::fs::write(daemon.folder().join("new"), profile(5 * n + 4)).expect("written");
+        std::fs::rename(daemon.folder().join("new"), daemon.folder().join("profile.toml")).expect("renamed over");
+        daemon.await_lines("revision 1 stays in force", usize::try_from(n).expect("few") + 1);
+    }
+    let wrong = judge.seen.wrong.load(Relaxed) - wrong;
+    assert_eq!(daemon.stop(), Some(0));
+    let blocks = daemon.await_line("blocks: ");
+    let xruns: u64 = blocks.rsplit("; ").next().and_then(|end| end.split(' ').next()?.parse().ok()).expect("a count");
+    println!("{count} broken files: each refused, {wrong} frames differ, {xruns} xruns");
+    assert!(wrong <= xruns * 1_024, "{wrong} frames differ");
+    drop((judge, feeder));
+}
