@@ -25,7 +25,8 @@ pub(super) const TOP_KEYS: [&str; 10] =
 const DEVICES_MAX: usize = 16;
 const DEVICE_CHANNELS_MAX: u16 = 256;
 const INPUTS_MAX: usize = 512;
-const OUTPUTS_MAX: usize = 128;
+/// A pair of the engine's 64 output columns each.
+const OUTPUTS_MAX: usize = 32;
 const CONTROL_PORTS_MAX: usize = 64;
 const FOLLOWERS_MAX: usize = 32;
 const REMOTES_MAX: usize = 256;
@@ -483,7 +484,7 @@ fn network(top: &mut Table<'_>, log: &mut Log) -> Network {
 
 fn follower(thing: Thing<'_>, log: &mut Log) -> Option<Follower> {
     /// Meter frames leave the engine a hundred times a second.
-    const RATE_HZ_MAX: f32 = 100.0;
+    const RATE_HZ_MAX: f32 = 50.0;
     let Thing { mut table, .. } = thing;
     let accepted = "an address and port, as \"10.0.0.7:9000\"";
     let address = table.need("address", accepted, log).and_then(|node| parsed(node, "address", accepted, log));
@@ -496,7 +497,7 @@ fn follower(thing: Thing<'_>, log: &mut Log) -> Option<Follower> {
         }
         sound.then_some(pattern)
     });
-    let rate_hz = table.get("rate_hz").map_or(Some(20.0), |node| number(node, "rate_hz", 0.1, RATE_HZ_MAX, log));
+    let rate_hz = table.get("rate_hz").map_or(Some(20.0), |node| number(node, "rate_hz", 1.0, RATE_HZ_MAX, log));
     table.finish(log);
     Some(Follower { address: address?, pattern: pattern?, rate_hz: rate_hz? })
 }
