@@ -483,12 +483,12 @@ fn network(top: &mut Table<'_>, log: &mut Log) -> Network {
 }
 
 fn follower(thing: Thing<'_>, log: &mut Log) -> Option<Follower> {
-    /// Meter frames leave the engine a hundred times a second.
+    /// What the meter hub sends at most.
     const RATE_HZ_MAX: f32 = 50.0;
     let Thing { mut table, .. } = thing;
     let accepted = "an address and port, as \"10.0.0.7:9000\"";
     let address = table.need("address", accepted, log).and_then(|node| parsed(node, "address", accepted, log));
-    let accepted = "an OSC pattern over meter paths, as \"/meter/bus/*\"";
+    let accepted = "an OSC pattern over meter paths, as \"/meter/bus/*/*/peak\"";
     let pattern = table.need("pattern", accepted, log).and_then(|node| {
         let pattern = text(node, "pattern", log)?;
         let sound = pattern.starts_with('/') && pattern.bytes().all(|byte| byte.is_ascii_graphic() && byte != b'#');
