@@ -63,11 +63,7 @@ impl Paths {
     fn read(&self) -> Result<Texts, String> {
         let built_in = demo();
         let mut texts = Texts {
-            // Only what is meant for us: the texts go into the journal.
-            environment: std::env::vars_os()
-                .filter_map(|(name, value)| Some((name.into_string().ok()?, value.into_string().ok()?)))
-                .filter(|(name, _)| name.starts_with(ENVIRONMENT_PREFIX) && !NO_SETTINGS.contains(&name.as_str()))
-                .collect(),
+            environment: environment(),
             flags: self.settings.clone(),
             rig: self.rig.iter().map(|path| read(path)).collect::<Result<_, _>>()?,
             panel: self.panel.as_deref().map(read).transpose()?,
@@ -87,6 +83,19 @@ impl Paths {
         }
         Ok(texts)
     }
+}
+
+/// Settings of the rig in the environment. Only what is meant for us: the texts go into the journal.
+fn environment() -> Vec<(String, String)> {
+    std::env::vars_os()
+        .filter_map(|(name, value)| Some((name.into_string().ok()?, value.into_string().ok()?)))
+        .filter(|(name, _)| name.starts_with(ENVIRONMENT_PREFIX) && !NO_SETTINGS.contains(&name.as_str()))
+        .collect()
+}
+
+/// What the revisions of a rig's file are called, by its place in the order of the layers.
+fn rig_name(layer: usize) -> String {
+    if layer == 0 { "rig".to_owned() } else { format!("rig-{}", layer + 1) }
 }
 
 fn read(path: &Path) -> Result<Source, String> {
@@ -109,32 +118,33 @@ fn check_texts(texts: Texts, paths: &Paths) -> Loaded {
 }
 
 impl State {
-    /// The installation that was accepted last, if one was and is still sound.
+    /// The installation that was accepted last, if one was and is still sound: as many layers of the rig as are asked for
+    /// now, under the settings of this start unless it is they that are wrong.
     #[must_use]
     pub fn last_accepted(&self, paths: &Paths) -> Option<Loaded> {
         let source = |what: &str| {
             let name = format!("accepted {what}");
             self.accepted(what).map(|text| Source { name, text })
         };
-        let texts = Texts {
-            rig: vec![source("rig")?],
+        let bare = Texts {
+            rig: (0..paths.rig.len().max(1)).map(|layer| source(&rig_name(layer))).collect::<Option<_>>()?,
             panel: source("panel"),
             profile: Some(source("profile")?),
             ..Texts::default()
         };
-        let loaded = check_texts(texts, paths);
-        loaded.installation.is_some().then_some(loaded)
+        let under_settings = Texts { environment: environment(), flags: paths.settings.clone(), ..bare.clone() };
+        let loaded = [under_settings, bare].map(|texts| check_texts(texts, paths));
+        loaded.into_iter().find(|loaded| loaded.installation.is_some())
     }
 }
 
 /// Keeps accepted texts as the newest revisions of a state folder.
 pub fn keep_accepted(folder: &Path, texts: &Texts) {
-    let last_rig = texts.rig.last();
-    let files = [("rig", last_rig), ("panel", texts.panel.as_ref()), ("profile", texts.profile.as_ref())];
-    for (what, source) in files {
-        if let Some(source) = source
-            && let Err(error) = super::state::accept(folder, what, &source.text)
-        {
+    let rigs = texts.rig.iter().enumerate().map(|(layer, source)| (rig_name(layer), source));
+    let others = texts.panel.iter().map(|source| ("panel".to_owned(), source));
+    let others = others.chain(texts.profile.iter().map(|source| ("profile".to_owned(), source)));
+    for (what, source) in rigs.chain(others) {
+        if let Err(error) = super::state::accept(folder, &what, &source.text) {
             tracing::warn!("the accepted {what} could not be kept: {error}");
         }
     }

@@ -116,13 +116,11 @@ impl Desk {
                 0.0
             };
             let (left, right) = (from.first, from.first + 1);
-            if mono {
-                self.stage.aim(Target::ToOutput { from: left, to: place.first }, gain);
-                self.stage.aim(Target::ToOutput { from: right, to: place.first }, gain);
-            } else {
-                self.stage.aim(Target::ToOutput { from: left, to: place.first }, gain);
-                self.stage.aim(Target::ToOutput { from: right, to: place.first + 1 }, gain);
-            }
+            // The other two as well: the output may have been of the other kind before.
+            let (across, beside) = if mono { (gain, 0.0) } else { (0.0, gain) };
+            self.stage.aim(Target::ToOutput { from: left, to: place.first }, gain);
+            self.stage.aim(Target::ToOutput { from: right, to: place.first }, across);
+            self.stage.aim(Target::ToOutput { from: right, to: place.first + 1 }, beside);
         }
     }
 }

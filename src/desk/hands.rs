@@ -1,11 +1,16 @@
 //! Hands on controls: from a gesture to a value, and how a control takes over when its place and the desk
 //! differ.
 //!
-//! Whatever the way of rejoining: a move down never raises, and the bottom stop always closes.
+//! Whatever the way of rejoining: a move down never raises, the bottom stop always closes, and what a panel says of itself
+//! when it is plugged in is no move.
 
-use crate::params::{Domain, FADER_OFF_BELOW, Law, Parameter, Taper, Value, house_fader, house_fader_travel};
+use crate::params::{Domain, FADER_OFF_BELOW, Law, Parameter, Taper, Unit, Value, house_fader, house_fader_travel};
 use crate::profile::{Control, ControlKind, Move, Rejoin};
-use crate::units::Travel;
+use crate::units::{Frames, Travel};
+
+/// What a control says first within this time after its port was found is where it stands, not a move. Panels that report
+/// themselves do so at once; a hand that moves as early is told by its second word.
+pub(super) const REPORT_MS: u32 = 2000;
 
 /// A control this near to the desk's value stands on it.
 const MET: f32 = 0.008;
@@ -27,11 +32,13 @@ pub(super) struct Hand {
     pub(super) last: Option<Travel>,
     /// Whether the desk's value follows it.
     pub(super) joined: bool,
+    /// Its port was found, and it has said nothing since: until then its word is a report.
+    pub(super) report_until: Option<Frames>,
 }
 
 impl Hand {
     pub(super) fn new(moves: Move, control: &Control) -> Self {
-        Self { moves, kind: control.kind, last: None, joined: false }
+        Self { moves, kind: control.kind, last: None, joined: false, report_until: None }
     }
 
     fn parameter(&self) -> &'static Parameter {
@@ -98,39 +105,68 @@ impl Hand {
 
     /// The desk's value changed by something else: whether the control still stands on it.
     pub(super) fn value_moved(&mut self, value: &Value) {
-        if !matches!(self.kind, ControlKind::Fader | ControlKind::Knob) {
-            return;
+        if matches!(self.kind, ControlKind::Fader | ControlKind::Knob) {
+            self.joined = self.last.is_some_and(|last| self.meets(last, value));
         }
-        self.joined = match (self.last, self.travel_of(value)) {
-            (Some(last), Some(there)) => (last.get() - there.get()).abs() <= MET,
-            _ => false,
-        };
     }
 
-    /// Where the control stands is not known any more.
-    pub(super) fn let_go(&mut self) {
-        self.last = None;
-        self.joined = false;
+    fn meets(&self, travel: Travel, value: &Value) -> bool {
+        self.travel_of(value).is_some_and(|there| (travel.get() - there.get()).abs() <= MET)
+    }
+
+    /// Its port was found: where it stands is not known.
+    pub(super) fn let_go(&mut self, until: Frames) {
+        (self.last, self.joined, self.report_until) = (None, false, Some(until));
+    }
+
+    /// Whether what the control says now is a report; asked once for each word.
+    pub(super) fn reports(&mut self, now: Frames) -> bool {
+        self.report_until.take().is_some_and(|until| now < until)
+    }
+
+    /// The control says where it stands without having moved.
+    pub(super) fn stands_at(&mut self, travel: Travel, current: &Value) {
+        self.last = Some(travel);
+        self.value_moved(current);
     }
 
     /// The control moved to a place. What the parameter becomes, if it follows.
     pub(super) fn travel(&mut self, travel: Travel, current: &Value) -> Option<Value> {
         let before = self.last.replace(travel);
+        if before == Some(travel) {
+            return None;
+        }
         let value = self.value_at(travel, current)?;
-        let bottom = self.kind == ControlKind::Fader && travel.get() < FADER_OFF_BELOW;
-        if self.joined || bottom || self.moves.rejoin == Rejoin::AtOnce {
+        let (level, off) = match self.parameter().domain {
+            Domain::Number { unit, off, .. } => (unit == Unit::Decibels, off),
+            _ => (false, false),
+        };
+        if off && self.kind == ControlKind::Fader && travel.get() < FADER_OFF_BELOW {
             self.joined = true;
             return Some(value);
         }
         let desk = self.travel_of(current)?.get();
-        let (now, before) = (travel.get(), before.map_or(travel.get(), Travel::get));
-        let met = (now - desk).abs() <= MET || (before <= desk && desk <= now && before < now);
+        let now = travel.get();
+        let Some(before) = before.map(Travel::get) else {
+            // The first word: from where it came is not known, so only `at-once` takes it.
+            let at_once = self.moves.rejoin == Rejoin::AtOnce;
+            self.joined = at_once || self.meets(travel, current);
+            return at_once.then_some(value);
+        };
+        let raises = level && value.decibels() > current.decibels();
+        if raises && now < before {
+            let converges = self.moves.rejoin == Rejoin::Converge && !self.joined;
+            // Below the law's lowest level the way back through the travel is longer than the value.
+            let lowers = |value: &Value| value.decibels() <= current.decibels();
+            return converges.then(|| self.converge(before, now, desk, current)).flatten().filter(lowers);
+        }
+        let met = self.meets(travel, current) || (before <= desk && desk <= now && before < now);
         let below = now < desk && now < before;
-        if met || below {
+        if self.joined || self.moves.rejoin == Rejoin::AtOnce || met || below {
             self.joined = true;
             return Some(value);
         }
-        if self.moves.rejoin == Rejoin::Converge && (now - before).abs() > 0.0 {
+        if self.moves.rejoin == Rejoin::Converge {
             return self.converge(before, now, desk, current);
         }
         None
@@ -172,8 +208,8 @@ impl Hand {
         match (self.parameter().domain, current) {
             (Domain::Number { unit, lowest, highest, off }, _) => {
                 let step = self.moves.step.unwrap_or(match unit {
-                    crate::params::Unit::Decibels => STEP_DB,
-                    crate::params::Unit::Position => STEP_POSITION,
+                    Unit::Decibels => STEP_DB,
+                    Unit::Position => STEP_POSITION,
                 });
                 let number = match current {
                     Value::Number(number) => number + steps * step,

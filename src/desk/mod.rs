@@ -174,6 +174,8 @@ pub struct Desk {
     /// Counts the changes of what exists.
     structure: u64,
     stage: Stage,
+    /// Values are being gathered: the engine follows when all are there.
+    gathering: bool,
     /// What there is to say of the first installation; goes out with the first event.
     first_notes: Vec<String>,
 }
@@ -208,6 +210,7 @@ impl Desk {
             away: BTreeSet::new(),
             structure: 0,
             stage: Stage::new(rate, at_once),
+            gathering: false,
             first_notes: Vec::new(),
         };
         desk.start();
@@ -254,6 +257,7 @@ impl Desk {
         }
         if self.stage.sweep(self.now) && self.stage.crowded {
             self.reconcile();
+            self.aim_all();
         }
         effects
     }
@@ -466,6 +470,9 @@ impl Desk {
 
     /// Lets the engine follow a value that changed.
     fn follow(&mut self, address: &Address, effects: &mut Effects) {
+        if self.gathering {
+            return;
+        }
         let id: Id = address.id.as_ref().into();
         match address.key.parameter().scope {
             Scope::Channel => {
@@ -473,7 +480,7 @@ impl Desk {
                     self.reconcile();
                 }
                 self.aim_channel(&id);
-                self.when_closed(&id, effects);
+                self.when_closed(&id, true, effects);
             }
             Scope::Bus => self.aim_bus(&id),
             Scope::Output => self.aim_output(&id),
@@ -489,8 +496,9 @@ impl Desk {
         for control in &of_port {
             self.decoder.forget(*control);
         }
+        let until = self.now.plus(self.rate.frames_in_ms_rounded_up(hands::REPORT_MS));
         for (_, hand) in self.hands.iter_mut().filter(|(control, _)| of_port.contains(control)) {
-            hand.let_go();
+            hand.let_go(until);
         }
     }
 
@@ -500,7 +508,14 @@ impl Desk {
             let address = self.hands[index].1.moves.target.clone();
             let Some(current) = self.value(&address) else { continue };
             let hand = &mut self.hands[index].1;
+            let report = hand.reports(self.now);
             let value = match gesture.action {
+                Action::Travel(travel) if report => {
+                    hand.stands_at(travel, &current);
+                    None
+                }
+                Action::Press | Action::Release if report && hand.kind == crate::profile::ControlKind::Latching => None,
+                Action::Press if report && hand.kind == crate::profile::ControlKind::Hold => None,
                 Action::Travel(travel) => hand.travel(travel, &current),
                 Action::Press => hand.press(&current),
                 Action::Release => hand.release(),

@@ -5,27 +5,35 @@ use super::{By, Desk, Effects, Feedback, Hand, wiring};
 use crate::engine::Bank;
 use crate::panel::{ControlIndex, Decoder};
 use crate::params::{Address, Domain, Key, Scope, Value};
-use crate::profile::{Channel, Id, InputFrom, Installation, OutputKind, Profile, Rig};
+use crate::profile::{Channel, Id, InputFrom, Installation, OutputKind, Panel, Profile, Rig};
 use std::collections::{BTreeMap, BTreeSet};
+
+/// What was open before something that is no hand changed the mix.
+#[derive(Debug, Default)]
+struct Opened {
+    /// Channels whose switch was open.
+    switched: BTreeSet<Id>,
+    /// Channels that were open on air, and where their sound came from.
+    live: BTreeMap<Id, InputFrom>,
+}
 
 impl Desk {
     /// The first installation: nothing was there before.
     pub(super) fn start(&mut self) {
         let profile = self.installation.profile.clone();
+        self.mix.extend(starting_mix(&profile));
         let mut effects = Effects::default();
-        for (address, value) in starting_mix(&profile) {
-            let value = self.never_open_a_microphone(&address, value, &mut effects);
-            self.mix.insert(address, value);
-        }
+        self.close_what_no_hand_opened(&Opened::default(), &mut effects);
         self.first_notes = effects.notes;
-        self.take_up_hands();
+        self.take_up_hands(&Panel::default());
         self.reconcile();
         self.aim_all();
     }
 
     /// Files were accepted: the desk becomes what they say.
     pub(super) fn install(&mut self, installation: Installation, reread: bool, effects: &mut Effects) {
-        let live = self.live_microphones();
+        self.rename(&installation.profile);
+        let opened = self.opened();
         let old = std::mem::replace(&mut self.installation, installation);
         let profile = self.installation.profile.clone();
         let ports = |rig: &Rig| rig.control_ports.iter().map(|port| port.id.clone()).collect::<Vec<Id>>();
@@ -36,42 +44,82 @@ impl Desk {
         } else if self.installation.panel != old.panel {
             self.decoder.set_panel(&self.installation.panel);
         }
-        self.rename(&profile);
-        self.keep_open_channels(&old.profile, &profile, effects);
-        let wanted: Vec<(Address, Value)> = if reread {
-            let before: BTreeMap<Address, Value> = starting_mix(&old.profile)
-                .into_iter()
-                .map(|(address, value)| (renamed(address, &profile), value))
-                .collect();
-            // Only what the text changed; what is new to the profile comes with its value.
-            starting_mix(&profile).into_iter().filter(|(address, value)| before.get(address) != Some(value)).collect()
-        } else {
+        let returning = self.keep_open_channels(&old.profile, &profile, &opened, effects);
+        // Of the profile in force only what its text changed, and what is new to it with its value.
+        let before = if reread { starting_mix(&old.profile) } else { BTreeMap::new() };
+        if !reread {
             self.pending.clear();
-            starting_mix(&profile).into_iter().collect()
-        };
-        for (address, value) in wanted {
-            self.adopt_value(&address, value, reread, effects);
         }
+        self.gathering = true;
+        for (address, value) in starting_mix(&profile) {
+            if before.get(&address) == Some(&value) {
+                continue;
+            }
+            let channel = Id::from(&*address.id);
+            // As it was before any of these values: a channel that the profile itself opens has all of them at once.
+            let on_air = address.key.parameter().scope == Scope::Channel && opened.live.contains_key(&channel);
+            if on_air && (!reread || returning.contains(&channel)) {
+                self.wait_until_closed(&channel, address, value, effects);
+            } else {
+                self.adopt_value(&address, value, effects);
+            }
+        }
+        self.drop_left_over_without_input(effects);
         self.forget_what_is_gone();
         self.mend_references(effects);
-        self.close_what_a_file_opened(&live, effects);
-        self.take_up_hands();
+        self.close_what_no_hand_opened(&opened, effects);
+        self.gathering = false;
+        let waiting: Vec<Id> =
+            self.pending.keys().cloned().chain(self.left_over.iter().map(|channel| channel.id.clone())).collect();
+        for id in waiting {
+            self.when_closed(&id, false, effects);
+        }
+        self.take_up_hands(&old.panel);
         self.reconcile();
         self.aim_all();
         self.show_all(effects);
+        if self.stage.crowded {
+            effects
+                .notes
+                .push("the engine is full for now: channels are missing until others have faded out".to_owned());
+        }
     }
 
-    /// Microphones that can be heard.
-    fn live_microphones(&self) -> BTreeSet<Id> {
-        let channels = self.channels().filter(|channel| self.is_microphone(&channel.id));
-        channels.filter(|channel| self.is_open_on_air(&channel.id)).map(|channel| channel.id.clone()).collect()
+    fn opened(&self) -> Opened {
+        let mut opened = Opened::default();
+        for Channel { id, .. } in self.channels() {
+            if self.value(&Address::new(Key::ChannelSwitch, id)).is_some_and(|value| value.is_word("open")) {
+                opened.switched.insert(id.clone());
+            }
+            if let (true, Some(input)) = (self.is_open_on_air(id), self.input_of(id)) {
+                opened.live.insert(id.clone(), input.from.clone());
+            }
+        }
+        opened
     }
 
-    /// A file is no hand: whatever it changed (switch, fader, assignment, source), no microphone is live now that was not.
-    fn close_what_a_file_opened(&mut self, before: &BTreeSet<Id>, effects: &mut Effects) {
-        for id in self.live_microphones().difference(before).cloned().collect::<Vec<Id>>() {
-            effects.notes.push(format!("channel {id} is closed: a microphone is opened by a hand"));
-            self.put(&Address::new(Key::ChannelSwitch, &id), Value::Word("closed".into()), By::Desk, effects);
+    /// A file is no hand: whatever it changed, no microphone is open that was not open before. That counts for its switch,
+    /// and for all else that lets it be heard: fader, assignment, another source for a channel that is open, other wires
+    /// for an input. The same wires under another kind were open before.
+    fn close_what_no_hand_opened(&mut self, before: &Opened, effects: &mut Effects) {
+        let now = self.opened();
+        for id in &now.switched {
+            let from = now.live.get(id);
+            let opened = !before.switched.contains(id) || (from.is_some() && before.live.get(id) != from);
+            if opened && self.is_microphone(id) {
+                effects.notes.push(format!("channel {id} is closed: a microphone is opened by a hand"));
+                self.put(&Address::new(Key::ChannelSwitch, id), Value::Word("closed".into()), By::Desk, effects);
+            }
+        }
+    }
+
+    /// A channel that the profile no longer has cannot stay without the input it carries.
+    fn drop_left_over_without_input(&mut self, effects: &mut Effects) {
+        let (gone, kept): (Vec<Channel>, Vec<Channel>) =
+            std::mem::take(&mut self.left_over).into_iter().partition(|channel| self.input_of(&channel.id).is_none());
+        self.left_over = kept;
+        for channel in gone {
+            effects.notes.push(format!("channel {} was left over and goes: the rig has lost its input", channel.id));
         }
     }
 
@@ -94,28 +142,65 @@ impl Desk {
         }
     }
 
-    /// A renamed channel or bus keeps its values, whatever else happens to it.
-    fn rename(&mut self, profile: &Profile) {
-        for (scope, was, id) in renames(profile) {
-            self.stage.rename(if scope == Scope::Bus { Bank::Buses } else { Bank::Sources }, was, id);
-        }
-        let mix = std::mem::take(&mut self.mix);
-        for (address, mut value) in mix {
-            for (_, was, id) in renames(profile).filter(|(scope, ..)| *scope == Scope::Bus) {
-                if address.key.parameter().domain == Domain::BusId && value.is_word(was) {
-                    value = Value::Word((&**id).into());
-                }
+    /// A channel or bus that is called otherwise from now on keeps its values and its columns, whatever else happens to
+    /// it. A name that was changed long ago says nothing any more: both names, or only the new one, are known by then.
+    fn rename(&mut self, new: &Profile) {
+        let channels = new.channels.iter().map(|channel| (Scope::Channel, &channel.id, &channel.was));
+        let buses = new.buses.iter().map(|bus| (Scope::Bus, &bus.id, &bus.was));
+        for (scope, id, was) in channels.chain(buses) {
+            let Some(was) = was else { continue };
+            let ids = self.ids(scope);
+            if ids.contains(was) && !ids.contains(id) {
+                self.rename_one(scope, was, id);
             }
-            self.mix.entry(renamed(address, profile)).or_insert(value);
         }
     }
 
-    /// A channel that is open on air and absent from the new profile stays until it is closed.
-    fn keep_open_channels(&mut self, old: &Profile, new: &Profile, effects: &mut Effects) {
-        let known = |id: &Id| new.channels.iter().any(|channel| channel.id == *id || channel.was.as_ref() == Some(id));
-        self.left_over.retain(|channel| !known(&channel.id));
+    fn rename_one(&mut self, scope: Scope, was: &Id, id: &Id) {
+        let rename = |values: &mut BTreeMap<Address, Value>| {
+            *values = std::mem::take(values)
+                .into_iter()
+                .map(|(address, value)| {
+                    let names_it = address.key.parameter().domain == Domain::BusId && scope == Scope::Bus;
+                    let value = if names_it && value.is_word(was) { Value::Word((&**id).into()) } else { value };
+                    (renamed(&address, scope, was, id), value)
+                })
+                .collect();
+        };
+        rename(&mut self.mix);
+        rename(&mut self.installation.profile.values);
+        self.pending.values_mut().for_each(rename);
+        let profile = &mut self.installation.profile;
+        match scope {
+            Scope::Channel => {
+                let channels = profile.channels.iter_mut().chain(&mut self.left_over);
+                channels.filter(|channel| channel.id == *was).for_each(|channel| channel.id = id.clone());
+                if let Some(values) = self.pending.remove(was) {
+                    self.pending.insert(id.clone(), values);
+                }
+                self.stage.rename(Bank::Sources, was, id);
+            }
+            Scope::Bus => {
+                profile.buses.iter_mut().filter(|bus| bus.id == *was).for_each(|bus| bus.id = id.clone());
+                self.stage.rename(Bank::Buses, was, id);
+            }
+            Scope::Output => {}
+        }
+    }
+
+    /// A channel that is open on air and absent from the new profile stays until it is closed. Gives those that were left
+    /// over and are in the new one.
+    fn keep_open_channels(
+        &mut self,
+        old: &Profile,
+        new: &Profile,
+        opened: &Opened,
+        effects: &mut Effects,
+    ) -> BTreeSet<Id> {
+        let known = |id: &Id| new.channels.iter().any(|channel| channel.id == *id);
+        let returning = self.left_over.extract_if(.., |channel| known(&channel.id)).map(|channel| channel.id).collect();
         for channel in &old.channels {
-            if !known(&channel.id) && self.is_open_on_air(&channel.id) {
+            if !known(&channel.id) && opened.live.contains_key(&channel.id) {
                 effects.notes.push(format!(
                     "channel {} is open and not in profile \"{}\": it stays until it is closed",
                     channel.id, new.name
@@ -123,42 +208,27 @@ impl Desk {
                 self.left_over.push(channel.clone());
             }
         }
+        returning
     }
 
-    /// Takes one value of a profile: at once, or, of a channel that is open on air, when it is closed.
-    fn adopt_value(&mut self, address: &Address, value: Value, reread: bool, effects: &mut Effects) {
-        let value = self.never_open_a_microphone(address, value, effects);
-        let id: Id = address.id.as_ref().into();
-        let held = !reread && address.key.parameter().scope == Scope::Channel && self.is_open_on_air(&id);
-        if !held {
-            self.put(address, value, By::Desk, effects);
-        } else if self.value(address).as_ref() != Some(&value) {
-            let waiting = self.pending.entry(id.clone()).or_default();
-            if waiting.is_empty() {
-                effects.notes.push(format!("channel {id} is open: it keeps its values until it is closed"));
-            }
-            waiting.insert(address.clone(), value);
+    /// Takes one value of a profile at once; what waited for the same parameter is overtaken.
+    fn adopt_value(&mut self, address: &Address, value: Value, effects: &mut Effects) {
+        if let Some(waiting) = self.pending.get_mut(&*address.id) {
+            waiting.remove(address);
         }
+        self.put(address, value, By::Desk, effects);
     }
 
-    /// A file is no hand: it does not open a microphone.
-    fn never_open_a_microphone(&self, address: &Address, value: Value, effects: &mut Effects) -> Value {
-        let opens = address.key == Key::ChannelSwitch && value.is_word("open");
-        let already = self.mix.get(address).is_some_and(|now| now.is_word("open"));
-        if opens && !already && self.will_be_microphone(&address.id) {
-            effects.notes.push(format!("channel {} stays closed: a microphone is opened by a hand", address.id));
-            return Value::Word("closed".into());
+    /// Takes one value of a profile when its channel, which is open on air, is closed.
+    fn wait_until_closed(&mut self, id: &Id, address: Address, value: Value, effects: &mut Effects) {
+        if self.value(&address).as_ref() == Some(&value) {
+            return;
         }
-        value
-    }
-
-    /// As the profile in force says, whether or not its source is in the mix yet.
-    fn will_be_microphone(&self, channel: &str) -> bool {
-        let source = self.installation.profile.value(&Address::new(Key::ChannelSource, channel));
-        match source {
-            Some(Value::Word(input)) => self.rig().input(&input).is_some_and(super::is_microphone),
-            _ => self.is_microphone(channel),
+        let waiting = self.pending.entry(id.clone()).or_default();
+        if waiting.is_empty() {
+            effects.notes.push(format!("channel {id} is open: it keeps its values until it is closed"));
         }
+        waiting.insert(address, value);
     }
 
     fn forget_what_is_gone(&mut self) {
@@ -172,15 +242,28 @@ impl Desk {
         self.pending.retain(|id, _| channels.contains(id));
     }
 
-    /// A channel was closed: what waited for that happens now.
-    pub(super) fn when_closed(&mut self, id: &Id, effects: &mut Effects) {
+    /// A channel is not heard (any more): what waited for that happens now. What a hand closed stays closed.
+    pub(super) fn when_closed(&mut self, id: &Id, by_hand: bool, effects: &mut Effects) {
         if self.is_open_on_air(id) {
             return;
         }
         if let Some(values) = self.pending.remove(id) {
+            let opened = self.opened();
+            self.gathering = true;
             for (address, value) in values {
-                self.put(&address, value, By::Desk, effects);
+                let at_its_stop =
+                    by_hand && address.key == Key::ChannelFader && self.value(&address) == Some(Value::Off);
+                if !at_its_stop && let Ok(value) = self.acceptable(&address, &value) {
+                    self.put(&address, value, By::Desk, effects);
+                }
             }
+            self.close_what_no_hand_opened(&opened, effects);
+            if by_hand && self.is_open_on_air(id) {
+                self.put(&Address::new(Key::ChannelSwitch, id), Value::Word("closed".into()), By::Desk, effects);
+            }
+            self.gathering = false;
+            self.reconcile();
+            self.aim_channel(id);
         }
         let before = self.left_over.len();
         self.left_over.retain(|channel| channel.id != *id);
@@ -190,23 +273,31 @@ impl Desk {
         }
     }
 
-    /// Which control moves what, by the profile in force. Where a control stands is remembered.
-    fn take_up_hands(&mut self) {
-        let places: BTreeMap<ControlIndex, _> =
-            self.hands.iter().map(|(control, hand)| (*control, hand.last)).collect();
+    /// Which control moves what, by the profile in force. Where a control stands is remembered; one that moves what it
+    /// moved before goes on as if nothing had been.
+    fn take_up_hands(&mut self, old_panel: &Panel) {
+        let before = std::mem::take(&mut self.hands);
         let panel = &self.installation.panel.controls;
         let moves = self.installation.profile.moves.iter().filter_map(|moves| {
             let index = panel.iter().position(|control| control.id == moves.control)?;
-            Some((ControlIndex(index), Hand::new(moves.clone(), &panel[index])))
+            // By the whole control: another calibration or message makes another place of it.
+            let mut same = before.iter().filter(|(old, _)| old_panel.controls.get(old.0) == Some(&panel[index]));
+            let hand = match same.clone().find(|(_, hand)| hand.moves == *moves) {
+                Some((_, hand)) => hand.clone(),
+                None => {
+                    let mut hand = Hand::new(moves.clone(), &panel[index]);
+                    if let Some((_, other)) = same.next() {
+                        (hand.last, hand.report_until) = (other.last, other.report_until);
+                    }
+                    if let Some(value) = self.value(&hand.moves.target) {
+                        hand.value_moved(&value);
+                    }
+                    hand
+                }
+            };
+            Some((ControlIndex(index), hand))
         });
-        let mut hands: Vec<(ControlIndex, Hand)> = moves.collect();
-        for (control, hand) in &mut hands {
-            hand.last = places.get(control).copied().flatten();
-            if let Some(value) = self.value(&hand.moves.target) {
-                hand.value_moved(&value);
-            }
-        }
-        self.hands = hands;
+        self.hands = moves.collect();
     }
 
     /// Tells every control with a lamp or motor where its parameter stands.
@@ -224,7 +315,7 @@ impl Desk {
         hands.collect()
     }
 
-    fn aim_all(&mut self) {
+    pub(super) fn aim_all(&mut self) {
         let ids: Vec<Id> = self.channels().map(|channel| channel.id.clone()).collect();
         for id in ids {
             self.aim_channel(&id);
@@ -273,16 +364,26 @@ impl Desk {
 
     /// The mix of before a restart. A microphone that was open comes back open only if promise 5 lets it.
     pub(super) fn restore(&mut self, values: &[(Address, Value)], microphones_open: bool, effects: &mut Effects) {
+        self.gathering = true;
+        let mut were_open = BTreeSet::new();
         for (address, value) in values {
-            let opens = address.key == Key::ChannelSwitch && value.is_word("open");
-            if opens && !microphones_open && self.is_microphone(&address.id) {
-                effects.notes.push(format!("channel {} comes back closed: it waits for a hand", address.id));
-                continue;
-            }
             if let Ok(value) = self.acceptable(address, value) {
+                if address.key == Key::ChannelSwitch && value.is_word("open") {
+                    were_open.insert(Id::from(&*address.id));
+                }
                 self.put(address, value, By::Desk, effects);
             }
         }
+        // Only now is it known what each channel carries.
+        for id in self.opened().switched {
+            if self.is_microphone(&id) && !(microphones_open && were_open.contains(&id)) {
+                effects.notes.push(format!("channel {id} comes back closed: it waits for a hand"));
+                self.put(&Address::new(Key::ChannelSwitch, &id), Value::Word("closed".into()), By::Desk, effects);
+            }
+        }
+        self.gathering = false;
+        self.reconcile();
+        self.aim_all();
     }
 
     /// Whether the device that a channel's sound comes from is gone.
@@ -349,23 +450,15 @@ fn starting_mix(profile: &Profile) -> BTreeMap<Address, Value> {
     mix
 }
 
-/// What the profile renames: each thing that it calls otherwise than before.
-fn renames(profile: &Profile) -> impl Iterator<Item = (Scope, &Id, &Id)> {
-    let channels = profile.channels.iter().map(|channel| (Scope::Channel, channel.was.as_ref(), &channel.id));
-    let buses = profile.buses.iter().map(|bus| (Scope::Bus, bus.was.as_ref(), &bus.id));
-    channels.chain(buses).filter_map(|(scope, was, id)| Some((scope, was?, id)))
-}
-
-/// The address as the profile calls it.
-fn renamed(mut address: Address, profile: &Profile) -> Address {
+/// The address after one of the things it names is called otherwise.
+fn renamed(address: &Address, scope: Scope, was: &Id, id: &Id) -> Address {
     let row = address.key.parameter();
-    for (scope, was, id) in renames(profile) {
-        if row.scope == scope && *address.id == **was {
-            address.id = (&**id).into();
-        }
-        if row.further == Some(scope) && address.further.as_deref() == Some(&**was) {
-            address.further = Some((&**id).into());
-        }
+    let mut address = address.clone();
+    if row.scope == scope && *address.id == **was {
+        address.id = (&**id).into();
+    }
+    if row.further == Some(scope) && address.further.as_deref() == Some(&**was) {
+        address.further = Some((&**id).into());
     }
     address
 }
