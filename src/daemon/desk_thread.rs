@@ -172,6 +172,9 @@ impl DeskThread {
                 self.event(Event::Deadline, Origin::Nobody);
             }
             self.send();
+            if self.mix_behind {
+                self.after_change(Vec::new());
+            }
             self.show();
         }
         self.writer.finish();
@@ -215,7 +218,10 @@ impl DeskThread {
 
     fn release_held(&mut self) {
         let now = self.now();
-        while let Some(index) = self.held.iter().position(|item| item.due <= now) {
+        // In the order of their times, whichever came first.
+        while let Some((index, _)) = self.held.iter().enumerate().min_by_key(|(_, item)| item.due)
+            && self.held[index].due <= now
+        {
             let item = self.held.remove(index);
             self.item(item);
         }

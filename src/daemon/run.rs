@@ -546,20 +546,21 @@ impl Reloader {
             controls.clear();
             *controls = control::open_all(&installation.rig, &self.shared);
         }
-        let device = |rig: &Rig| wiring::devices_by_wire(rig).next().cloned();
-        if device(&old.rig) != device(&installation.rig)
-            && let Some(drivers) = &*self.drivers.lock().unwrap_or_else(PoisonError::into_inner)
-        {
-            drivers.change_device(device(&installation.rig));
-        }
-        if let Some(satellites) = &*self.satellites.lock().unwrap_or_else(PoisonError::into_inner) {
-            satellites.update(&installation.rig);
-        }
         self.network.update(&installation.rig, &installation.panel);
-        keep_accepted(&self.folder, &texts);
         self.in_force = texts.clone();
         let ask = Ask::Install { installation: Box::new(installation), texts: Box::new(texts), reread };
+        // The desk first: it counts a new device as away until the watch says that it is there.
         self.shared.inbox.push(DAEMON_LANE, Item { ask, origin: Origin::Nobody, due: Frames(0) });
+        let device = |rig: &Rig| wiring::devices_by_wire(rig).next().cloned();
+        if device(&old.rig) != device(&self.installation.rig)
+            && let Some(drivers) = &*self.drivers.lock().unwrap_or_else(PoisonError::into_inner)
+        {
+            drivers.change_device(device(&self.installation.rig));
+        }
+        if let Some(satellites) = &*self.satellites.lock().unwrap_or_else(PoisonError::into_inner) {
+            satellites.update(&self.installation.rig);
+        }
+        keep_accepted(&self.folder, &self.in_force);
     }
 }
 

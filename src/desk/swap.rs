@@ -36,6 +36,7 @@ impl Desk {
         let opened = self.opened();
         let old = std::mem::replace(&mut self.installation, installation);
         let profile = self.installation.profile.clone();
+        self.meet_devices(&old.rig);
         let ports = |rig: &Rig| rig.control_ports.iter().map(|port| port.id.clone()).collect::<Vec<Id>>();
         let new_ports = ports(&self.installation.rig);
         if new_ports != ports(&old.rig) {
@@ -393,8 +394,26 @@ impl Desk {
                 Some(InputFrom::Device { device, .. }) if self.away.contains(device))
     }
 
+    /// Devices that are new to the rig, or described otherwise, are away until they show that they are there.
+    fn meet_devices(&mut self, old: &Rig) {
+        let devices = &self.installation.rig.devices;
+        self.away.retain(|id| devices.iter().any(|device| device.id == *id));
+        let unmet = devices.iter().filter(|device| !old.devices.contains(device));
+        self.away.extend(unmet.map(|device| device.id.clone()));
+        let master = wiring::master(&self.installation.rig).filter(|master| self.away.contains(*master));
+        if master.is_some() {
+            self.stage.fade_outputs(false);
+        } else if wiring::master(old) != wiring::master(&self.installation.rig) {
+            self.stage.fade_outputs(true);
+        }
+    }
+
     /// A device is gone: its channels close, and when it was the master the outputs fall silent.
     pub(super) fn device_away(&mut self, device: Id, effects: &mut Effects) {
+        if !self.rig().devices.iter().any(|known| known.id == device) {
+            // Of a rig before this one.
+            return;
+        }
         effects.notes.push(format!("device {device} is gone: its channels are silent until it is back"));
         if wiring::master(self.rig()) == Some(&device) {
             self.stage.fade_outputs(false);
