@@ -104,7 +104,7 @@ impl Paths {
 
 /// What a file of the rig is called among those that were accepted.
 fn layer(number: usize) -> String {
-    if number == 0 { "rig".to_owned() } else { format!("rig-over-{number}") }
+    if number == 0 { "rig".to_owned() } else { format!("rig-{}", number + 1) }
 }
 
 fn read(path: &Path) -> Result<Source, String> {
