@@ -3,7 +3,7 @@
 
 mod support;
 
-use longthrow::daemon::files::{Paths, keep_accepted};
+use longthrow::daemon::files::Paths;
 use longthrow::daemon::state::State;
 use longthrow::panel::osc::Argument;
 use std::io::Write;
@@ -32,7 +32,7 @@ fn the_last_accepted_files_come_with_every_layer_and_the_settings_of_this_start(
     let loaded = paths.load().expect("read");
     assert!(loaded.installation.is_some(), "{:?}", loaded.diagnostics);
     let state = State::open(&folder.path().join("state")).expect("free");
-    keep_accepted(state.folder(), &loaded.texts);
+    paths.keep_accepted(state.folder(), &loaded.texts);
 
     // The profile breaks; the next start says where to listen.
     file("profile.toml", "form = 1\nkind = \"profile\"\nname = \"evening\"\n[channel.a]\nsource = \"ton\"\n");

@@ -45,7 +45,7 @@ impl Paths {
     /// # Errors
     /// A file that cannot be read, in words.
     pub fn load(&self) -> Result<Loaded, String> {
-        Ok(check_texts(self.read()?, self))
+        Ok(check_texts(self.texts(|_, path| read(path))?, self))
     }
 
     /// Files that the rig names are looked for beside it.
@@ -60,14 +60,19 @@ impl Paths {
         }
     }
 
-    fn read(&self) -> Result<Texts, String> {
+    /// The texts, each got by what it is called among those that were accepted, and by its path.
+    fn texts(&self, get: impl Fn(&str, &Path) -> Result<Source, String>) -> Result<Texts, String> {
         let built_in = demo();
         let mut texts = Texts {
-            environment: environment(),
+            // Only what is meant for us: the texts go into the journal.
+            environment: std::env::vars_os()
+                .filter_map(|(name, value)| Some((name.into_string().ok()?, value.into_string().ok()?)))
+                .filter(|(name, _)| name.starts_with(ENVIRONMENT_PREFIX) && !NO_SETTINGS.contains(&name.as_str()))
+                .collect(),
             flags: self.settings.clone(),
-            rig: self.rig.iter().map(|path| read(path)).collect::<Result<_, _>>()?,
-            panel: self.panel.as_deref().map(read).transpose()?,
-            profile: self.profile.as_deref().map(read).transpose()?,
+            rig: self.rig.iter().enumerate().map(|(n, path)| get(&layer(n), path)).collect::<Result<_, _>>()?,
+            panel: self.panel.as_deref().map(|path| get("panel", path)).transpose()?,
+            profile: self.profile.as_deref().map(|path| get("profile", path)).transpose()?,
         };
         if texts.rig.is_empty() {
             texts.rig = built_in.rig;
@@ -83,19 +88,23 @@ impl Paths {
         }
         Ok(texts)
     }
+
+    /// Keeps what was accepted of these files as the newest revisions of a state folder. What is built in is none.
+    pub fn keep_accepted(&self, folder: &Path, texts: &Texts) {
+        let rig = texts.rig.iter().zip(&self.rig).enumerate().map(|(n, (source, _))| (layer(n), source));
+        let panel = texts.panel.iter().zip(&self.panel).map(|(source, _)| ("panel".to_owned(), source));
+        let profile = texts.profile.iter().zip(&self.profile).map(|(source, _)| ("profile".to_owned(), source));
+        for (what, source) in rig.chain(panel).chain(profile) {
+            if let Err(error) = super::state::accept(folder, &what, &source.text) {
+                tracing::warn!("the accepted {what} could not be kept: {error}");
+            }
+        }
+    }
 }
 
-/// Settings of the rig in the environment. Only what is meant for us: the texts go into the journal.
-fn environment() -> Vec<(String, String)> {
-    std::env::vars_os()
-        .filter_map(|(name, value)| Some((name.into_string().ok()?, value.into_string().ok()?)))
-        .filter(|(name, _)| name.starts_with(ENVIRONMENT_PREFIX) && !NO_SETTINGS.contains(&name.as_str()))
-        .collect()
-}
-
-/// What the revisions of a rig's file are called, by its place in the order of the layers.
-fn rig_name(layer: usize) -> String {
-    if layer == 0 { "rig".to_owned() } else { format!("rig-{}", layer + 1) }
+/// What a file of the rig is called among those that were accepted.
+fn layer(number: usize) -> String {
+    if number == 0 { "rig".to_owned() } else { format!("rig-{}", number + 1) }
 }
 
 fn read(path: &Path) -> Result<Source, String> {
@@ -118,34 +127,72 @@ fn check_texts(texts: Texts, paths: &Paths) -> Loaded {
 }
 
 impl State {
-    /// The installation that was accepted last, if one was and is still sound: as many layers of the rig as are asked for
-    /// now, under the settings of this start unless it is they that are wrong.
+    /// What was accepted last of these files, if all of it was and it is still sound. The settings count as well,
+    /// unless it is they that are wrong.
     #[must_use]
     pub fn last_accepted(&self, paths: &Paths) -> Option<Loaded> {
-        let source = |what: &str| {
-            let name = format!("accepted {what}");
-            self.accepted(what).map(|text| Source { name, text })
-        };
-        let bare = Texts {
-            rig: (0..paths.rig.len().max(1)).map(|layer| source(&rig_name(layer))).collect::<Option<_>>()?,
-            panel: source("panel"),
-            profile: Some(source("profile")?),
-            ..Texts::default()
-        };
-        let under_settings = Texts { environment: environment(), flags: paths.settings.clone(), ..bare.clone() };
-        let loaded = [under_settings, bare].map(|texts| check_texts(texts, paths));
-        loaded.into_iter().find(|loaded| loaded.installation.is_some())
+        let mut known = paths.clone();
+        // The show went without a panel before there was one.
+        known.panel = known.panel.filter(|_| self.accepted("panel").is_some());
+        let texts = known.texts(|what, _| {
+            let text = self.accepted(what).ok_or_else(|| format!("no {what} was accepted"))?;
+            Ok(Source { name: format!("accepted {what}"), text })
+        });
+        let texts = texts.ok()?;
+        let alone = Texts { flags: Vec::new(), environment: Vec::new(), ..texts.clone() };
+        [texts, alone].into_iter().map(|texts| check_texts(texts, paths)).find(|loaded| loaded.installation.is_some())
     }
 }
 
-/// Keeps accepted texts as the newest revisions of a state folder.
-pub fn keep_accepted(folder: &Path, texts: &Texts) {
-    let rigs = texts.rig.iter().enumerate().map(|(layer, source)| (rig_name(layer), source));
-    let others = texts.panel.iter().map(|source| ("panel".to_owned(), source));
-    let others = others.chain(texts.profile.iter().map(|source| ("profile".to_owned(), source)));
-    for (what, source) in rigs.chain(others) {
-        if let Err(error) = super::state::accept(folder, &what, &source.text) {
-            tracing::warn!("the accepted {what} could not be kept: {error}");
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    const PROFILE: &str = "form = 1\nkind = \"profile\"\nname = \"evening\"\n";
+
+    fn paths(folder: &Path) -> Paths {
+        let write = |name: &str, text: &str| {
+            std::fs::write(folder.join(name), text).expect("written");
+            folder.join(name)
+        };
+        let rig = "form = 1\nkind = \"rig\"\nrate_hz = 48000\n";
+        let over = "form = 1\nkind = \"rig\"\n[network]\nlisten = \"127.0.0.1:9200\"\n";
+        Paths {
+            rig: vec![write("rig.toml", rig), write("over.toml", over)],
+            panel: None,
+            profile: Some(write("profile.toml", PROFILE)),
+            settings: Vec::new(),
         }
+    }
+
+    #[test]
+    fn what_was_accepted_comes_back_with_every_layer_and_the_settings_of_now() {
+        let folder = tempfile::tempdir().expect("a folder");
+        let state = State::open(&folder.path().join("state")).expect("free");
+        let mut paths = paths(folder.path());
+        assert!(state.last_accepted(&paths).is_none(), "nothing was accepted yet");
+        let loaded = paths.load().expect("readable");
+        let accepted = loaded.installation.expect("sound");
+        assert_eq!(accepted.rig.network.listen.port(), 9200, "the second layer counts");
+        paths.keep_accepted(state.folder(), &loaded.texts);
+        let back = |paths: &Paths| state.last_accepted(paths).and_then(|loaded| loaded.installation);
+        assert_eq!(back(&paths).as_ref().map(|back| &back.rig), Some(&accepted.rig));
+        // A panel that was never accepted is none.
+        paths.panel = Some(folder.path().join("broken.toml"));
+        assert_eq!(back(&paths).as_ref().map(|back| &back.rig), Some(&accepted.rig));
+        paths.settings = vec![("network.listen".into(), "127.0.0.1:9300".into())];
+        assert_eq!(back(&paths).expect("sound").rig.network.listen.port(), 9300);
+        paths.settings = vec![("network.listen".into(), "nowhere".into())];
+        assert_eq!(back(&paths).expect("the setting is left out").rig.network.listen.port(), 9200);
+    }
+
+    #[test]
+    fn the_built_in_installation_is_no_accepted_revision_of_anybodys_files() {
+        let folder = tempfile::tempdir().expect("a folder");
+        let state = State::open(&folder.path().join("state")).expect("free");
+        let none = Paths::default();
+        none.keep_accepted(state.folder(), &none.load().expect("built in").texts);
+        assert!(state.last_accepted(&paths(folder.path())).is_none());
+        assert!(state.last_accepted(&none).is_some(), "it comes back by itself");
     }
 }

@@ -21,6 +21,8 @@ const MIX_DELAY: Duration = Duration::from_millis(250);
 const ALIVE_EVERY: Duration = Duration::from_secs(1);
 /// The journal is forced to the disk this often while it grows.
 const SYNC_EVERY: Duration = Duration::from_secs(1);
+/// What failed counts as mended when it has worked for so long: a disk that is nearly full takes a short line now and then.
+const MENDED: Duration = Duration::from_secs(10);
 
 /// The mix as it is to be kept.
 #[derive(Clone, Debug, Default, PartialEq)]
@@ -68,7 +70,8 @@ impl Writer {
             unwritten: false,
             dropped: Arc::clone(&dropped),
             told: 0,
-            failing: false,
+            journal_health: Health::default(),
+            mix_health: Health::default(),
         };
         let thread = std::thread::Builder::new().name("writer".into()).spawn(move || writing.run())?;
         Ok(Self { notes, dropped, thread: Some(thread) })
@@ -111,8 +114,39 @@ struct Writing {
     unwritten: bool,
     dropped: Arc<AtomicU64>,
     told: u64,
-    /// Whether the last attempt failed: said once, until it works again.
-    failing: bool,
+    journal_health: Health,
+    mix_health: Health,
+}
+
+/// Whether something can be written: said once when it cannot, and once when it can again.
+#[derive(Default)]
+struct Health {
+    failed: Option<Instant>,
+    failures: u64,
+}
+
+impl Health {
+    /// What is to be said of an attempt.
+    fn note(&mut self, what: &str, result: &std::io::Result<()>, now: Instant) -> Option<String> {
+        match (result, self.failed) {
+            (Err(error), before) => {
+                self.failed = Some(now);
+                self.failures += 1;
+                before.is_none().then(|| format!("{what} cannot be written ({error}); it is tried again and again"))
+            }
+            (Ok(()), Some(failed)) if now.duration_since(failed) >= MENDED => {
+                let failures = std::mem::take(self).failures;
+                Some(format!("{what} can be written again, after {failures} failures"))
+            }
+            (Ok(()), _) => None,
+        }
+    }
+}
+
+fn say(what: Option<String>) {
+    if let Some(text) = what {
+        tracing::error!("{text}");
+    }
 }
 
 impl Writing {
@@ -136,7 +170,7 @@ impl Writing {
             }
             if ended || (unsynced && now >= sync_at) {
                 let synced = self.log.sync();
-                self.tell(synced);
+                say(self.journal_health.note("the journal", &synced, now));
                 unsynced = false;
                 sync_at = now + SYNC_EVERY;
             }
@@ -154,7 +188,7 @@ impl Writing {
         match note {
             Note::Line(line) => {
                 let written = self.log.append(&line.to_string());
-                self.tell(written);
+                say(self.journal_health.note("the journal", &written, Instant::now()));
             }
             Note::Mix(kept) => {
                 self.kept = *kept;
@@ -172,7 +206,7 @@ impl Writing {
             let written = write_mix(&self.folder, &self.kept.profile, &self.kept.values);
             // What failed is tried again.
             self.unwritten = written.is_err();
-            self.tell(written);
+            say(self.mix_health.note("the mix", &written, Instant::now()));
         }
         let dropped = self.dropped.load(Ordering::Relaxed);
         if dropped > self.told {
@@ -180,13 +214,26 @@ impl Writing {
             self.told = dropped;
         }
     }
+}
 
-    fn tell(&mut self, result: std::io::Result<()>) {
-        if let Err(error) = &result
-            && !self.failing
-        {
-            tracing::error!("the state folder cannot be written ({error}): journal and mix are lost until it can");
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_full_disk_is_said_once_and_so_is_its_end() {
+        let (mut health, start) = (Health::default(), Instant::now());
+        let full = || Err(std::io::Error::from(std::io::ErrorKind::StorageFull));
+        let mut at = |seconds: u64, result| health.note("the journal", &result, start + Duration::from_secs(seconds));
+        assert_eq!(at(0, Ok(())), None);
+        assert!(at(1, full()).is_some_and(|text| text.starts_with("the journal cannot be written")));
+        // A short line that still fits ends nothing.
+        for second in 2..100 {
+            assert_eq!(at(second, if second % 3 == 0 { Ok(()) } else { full() }), None);
         }
-        self.failing = result.is_err();
+        assert_eq!(at(105, Ok(())), None);
+        assert_eq!(at(110, Ok(())).as_deref(), Some("the journal can be written again, after 66 failures"));
+        assert_eq!(at(111, Ok(())), None);
+        assert!(at(112, full()).is_some());
     }
 }

@@ -8,7 +8,7 @@
 
 use super::desk_thread::{DeskShared, DeskThread};
 use super::drivers::{DriverCounts, DriverNotice, Drivers};
-use super::files::{Loaded, Paths, keep_accepted};
+use super::files::{Loaded, Paths};
 use super::hub::MeterTable;
 use super::inbox::{Ask, CONTROL_PORTS, DAEMON_LANE, Item, Origin};
 use super::network::{self, Network, NetworkSetup};
@@ -160,7 +160,10 @@ fn first_installation(start: &Start, state: &State, before: Before) -> Result<(L
             Ok((loaded, false))
         }
         None if before.safe_start => match start.paths.load() {
-            Ok(loaded) if loaded.installation.is_some() => Ok((loaded, true)),
+            Ok(loaded) if loaded.installation.is_some() => {
+                tracing::error!("{problem}; none were accepted before, so it is those of now");
+                Ok((loaded, true))
+            }
             _ => Err(StartError::Files(problem)),
         },
         None => Err(StartError::Files(problem)),
@@ -203,12 +206,13 @@ impl Daemon {
     pub fn start(start: &Start, handle: &tokio::runtime::Handle) -> Result<Self, StartError> {
         let state = State::open(&state_folder(start))?;
         let before = state.begin();
-        let (mut loaded, as_asked) = first_installation(start, &state, before)?;
+        // A start that is refused is no crash.
+        let (mut loaded, as_asked) = first_installation(start, &state, before).inspect_err(|_| state.end())?;
         let Some(mut installation) = loaded.installation.take() else {
             return Err(StartError::Files("nothing to run".to_owned()));
         };
         if as_asked {
-            keep_accepted(state.folder(), &loaded.texts);
+            start.paths.keep_accepted(state.folder(), &loaded.texts);
         }
         if start.paths.rig.is_empty() && start.audible {
             super::audible::add_output(&mut installation);
@@ -395,6 +399,7 @@ fn restore(desk: &mut Desk, state: &State, before: Before, writer: &Writer, load
     writer.write(line(What::Profile { name, texts, reread: false }));
     let Some((profile, values)) = state.kept_mix() else { return };
     if profile != desk.profile_name() {
+        tracing::info!("the mix of before belongs to \"{profile}\": starting with what the profile says");
         return;
     }
     let event = Event::Restore { values, microphones_open: before.microphones_open() };
@@ -404,6 +409,7 @@ fn restore(desk: &mut Desk, state: &State, before: Before, writer: &Writer, load
     let effects = desk.handle(Frames(0), event);
     for note in effects.notes {
         tracing::info!("{note}");
+        writer.write(line(What::Note(note)));
     }
     tracing::info!("the mix is as it was before the {}", if before.crashed { "crash" } else { "stop" });
 }
@@ -498,24 +504,30 @@ impl Reloader {
         while self.hints.wait() {
             tell(service::reloading());
             let outcome = self.reload();
-            match &outcome {
-                Ok(Some(text)) => tracing::info!("{text}"),
-                Ok(None) => {}
-                Err(text) => tracing::error!("{text}"),
-            }
-            if let Ok(Some(text)) | Err(text) = &outcome {
-                tell(service::status(text.lines().last().unwrap_or_default()));
-            }
+            let status = match &outcome {
+                Ok(changed) => {
+                    let text = format!("revision {} is in force", self.revision);
+                    if *changed {
+                        tracing::info!("{text}");
+                    }
+                    text
+                }
+                Err(text) => {
+                    tracing::error!("{text}");
+                    status_of_refusal(text)
+                }
+            };
+            tell(service::status(&status));
             tell(service::ready());
         }
     }
 
-    /// Nothing when nothing changed, the new revision, or why the old one stays in force.
-    fn reload(&mut self) -> Result<Option<String>, String> {
+    /// Whether another revision is in force now, or why the old one stays.
+    fn reload(&mut self) -> Result<bool, String> {
         let stays = |why: String| format!("{why}\nrevision {} stays in force", self.revision);
         let loaded = self.paths.load().map_err(stays)?;
         if loaded.texts == self.in_force {
-            return Ok(None);
+            return Ok(false);
         }
         let Some(installation) = loaded.installation else {
             let rendered: Vec<String> = loaded.diagnostics.iter().map(ToString::to_string).collect();
@@ -534,7 +546,7 @@ impl Reloader {
         }
         self.apply(installation, loaded.texts);
         self.revision += 1;
-        Ok(Some(format!("revision {} is in force", self.revision)))
+        Ok(true)
     }
 
     fn apply(&mut self, installation: Installation, texts: crate::profile::Texts) {
@@ -560,7 +572,7 @@ impl Reloader {
         if let Some(satellites) = &*self.satellites.lock().unwrap_or_else(PoisonError::into_inner) {
             satellites.update(&self.installation.rig);
         }
-        keep_accepted(&self.folder, &self.in_force);
+        self.paths.keep_accepted(&self.folder, &self.in_force);
     }
 }
 
@@ -575,18 +587,28 @@ fn tell(result: std::io::Result<()>) {
 pub fn feed_watchdog(daemon: &Daemon, stop: Arc<AtomicBool>) -> Option<JoinHandle<()>> {
     let interval = service::watchdog_interval()?;
     let clock = Arc::clone(&daemon.clock);
-    let feed = move || {
-        let mut last = None;
-        while !stop.load(Ordering::Acquire) {
-            let frame = clock.read().map(|moment| moment.frame);
-            if frame != last {
-                tell(service::watchdog());
-            }
-            last = frame;
-            std::thread::park_timeout(interval);
+    let feed = || tell(service::watchdog());
+    let watch = move || feed_while_blocks_advance(&clock, &stop, feed, || std::thread::park_timeout(interval));
+    std::thread::Builder::new().name("watchdog".into()).spawn(watch).ok()
+}
+
+fn feed_while_blocks_advance(clock: &Clock, stop: &AtomicBool, feed: impl Fn(), mut wait: impl FnMut()) {
+    let mut last = None;
+    while !stop.load(Ordering::Acquire) {
+        let frame = clock.read().map(|moment| moment.frame);
+        if frame != last {
+            feed();
         }
-    };
-    std::thread::Builder::new().name("watchdog".into()).spawn(feed).ok()
+        last = frame;
+        wait();
+    }
+}
+
+/// One line: what stays in force, and the first reason.
+fn status_of_refusal(text: &str) -> String {
+    let mut lines = text.lines();
+    let first = lines.next().unwrap_or_default();
+    lines.next_back().map_or_else(|| first.to_owned(), |last| format!("{last}: {first}"))
 }
 
 /// The state folder: as asked, as the service manager says, or the user's.
@@ -596,4 +618,43 @@ fn state_folder(start: &Start) -> PathBuf {
         let base = variable("XDG_STATE_HOME").or_else(|| variable("HOME").map(|home| home.join(".local/state")));
         base.unwrap_or_else(|| PathBuf::from(".")).join("longthrow")
     })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use std::cell::Cell;
+
+    #[test]
+    fn the_watchdog_is_fed_only_while_blocks_advance() {
+        let (clock, stop, fed) = (Clock::new(SampleRate::HZ_48000), AtomicBool::new(false), Cell::new(0));
+        let (mut frame, mut fed_by_then) = (0, Vec::new());
+        // Whether a block was made before each look, after the first look at a clock that has not begun.
+        let mut blocks = [true, true, false, false, true, false].into_iter();
+        feed_while_blocks_advance(
+            &clock,
+            &stop,
+            || fed.set(fed.get() + 1),
+            || {
+                fed_by_then.push(fed.get());
+                match blocks.next() {
+                    Some(true) => {
+                        clock.publish(frame, nanos(), 64);
+                        frame += 64;
+                    }
+                    Some(false) => {}
+                    None => stop.store(true, Ordering::Release),
+                }
+            },
+        );
+        assert_eq!(fed_by_then, [0, 1, 2, 2, 2, 3, 3]);
+    }
+
+    #[test]
+    fn the_status_of_a_refusal_is_one_line_with_the_reason() {
+        let text = "show.toml:3:1: error[P01]: no such key\n  3 | pann\nrefused (1 error); revision 2 stays in force";
+        let status = "refused (1 error); revision 2 stays in force: show.toml:3:1: error[P01]: no such key";
+        assert_eq!(status_of_refusal(text), status);
+        assert_eq!(status_of_refusal("another rate"), "another rate");
+    }
 }

@@ -2,7 +2,7 @@
 //!
 //! ```text
 //! lock              held while a daemon runs; a second one is refused
-//! alive             civil time in seconds, every second: how long a crash took
+//! alive             the machine's start and the seconds since then, every second: how long a crash took
 //! starts.json       when the last daemons started, and whether they ended as asked
 //! mix.json          every value of the desk, within half a second of a change
 //! accepted/         the last accepted rig, panel and profile, and the revisions before them
@@ -10,6 +10,7 @@
 //! ```
 
 use crate::params::{Address, Value};
+use crate::ports::clock::since_boot;
 use crate::ports::storage::{Revisions, write_atomically};
 use serde_json::{Map, Value as Json, json};
 use std::collections::BTreeMap;
@@ -57,7 +58,7 @@ impl std::error::Error for StateError {}
 pub struct Before {
     /// Whether it ended without having been asked to.
     pub crashed: bool,
-    /// Seconds since it was last alive, when it crashed.
+    /// Seconds since it was last alive; nothing when that is not known, or the machine has started since.
     pub away_seconds: Option<u64>,
     /// Whether this start has to be a safe one: the third crash within two minutes.
     pub safe_start: bool,
@@ -135,14 +136,17 @@ impl State {
         let now = civil_seconds();
         let mut starts = self.starts();
         let crashed = starts.last().is_some_and(|start| !start.1);
-        let alive = std::fs::read_to_string(self.folder.join("alive")).ok();
-        let alive = alive.and_then(|text| text.trim().parse::<u64>().ok());
+        let alive = std::fs::read_to_string(self.folder.join("alive")).unwrap_or_default();
         let recent = starts.iter().rev().take(CRASHES);
         let crashes = recent.filter(|(at, ended)| !ended && now.saturating_sub(*at) <= CRASH_SECONDS).count();
         starts.push((now, false));
         let first = starts.len().saturating_sub(2 * CRASHES);
         self.write_starts(&starts[first..]);
-        Before { crashed, away_seconds: alive.map(|at| now.saturating_sub(at)), safe_start: crashes >= CRASHES }
+        Before {
+            crashed,
+            away_seconds: since_boot().and_then(|now| away(&alive, &now)),
+            safe_start: crashes >= CRASHES,
+        }
     }
 
     /// Notes that we end as asked.
@@ -230,10 +234,18 @@ pub fn write_mix(folder: &Path, profile: &str, values: &BTreeMap<Address, Value>
     write_atomically(&folder.join("mix.json"), text.as_bytes())
 }
 
-/// Says that we are alive. Not forced to the disk: after a power cut it is older, which keeps microphones closed.
+/// Says that we are alive. Civil time would not do: a machine without a battery wakes up in the past, and an absence
+/// of hours would look like none.
 pub fn write_alive(folder: &Path) {
+    let text = since_boot().map(|(boot, seconds)| format!("{boot} {seconds}"));
     // A heartbeat that cannot be written shows as a longer absence, which is the safe side.
-    drop(std::fs::write(folder.join("alive"), civil_seconds().to_string()));
+    drop(std::fs::write(folder.join("alive"), text.unwrap_or_default()));
+}
+
+/// Seconds from the last sign of life until now, within one run of the machine.
+fn away(alive: &str, (boot, now): &(String, u64)) -> Option<u64> {
+    let (of, at) = alive.trim().split_once(' ')?;
+    if of == boot { now.checked_sub(at.parse().ok()?) } else { None }
 }
 
 #[cfg(test)]
@@ -260,6 +272,26 @@ mod tests {
         }
         let before = State::open(folder.path()).expect("free again").begin();
         assert!(!before.crashed && !before.microphones_open(), "an end that was asked for is no crash");
+    }
+
+    #[test]
+    fn only_an_absence_within_one_run_of_the_machine_is_known() {
+        let now = ("boot-b".to_owned(), 100);
+        for (alive, expected) in [
+            ("boot-b 97", Some(3)),
+            ("boot-b 100\n", Some(0)),
+            ("boot-a 97", None),
+            ("boot-b 101", None),
+            ("boot-b", None),
+            ("boot-b x", None),
+            ("", None),
+        ] {
+            assert_eq!(away(alive, &now), expected, "{alive:?}");
+        }
+        let folder = tempfile::tempdir().expect("a folder");
+        write_alive(folder.path());
+        let alive = std::fs::read_to_string(folder.path().join("alive")).expect("written");
+        assert!(away(&alive, &since_boot().expect("Linux tells")).is_some_and(|seconds| seconds < 60), "{alive}");
     }
 
     #[test]

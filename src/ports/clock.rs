@@ -13,6 +13,16 @@ pub fn nanos() -> u64 {
     kernel::monotonic_nanos()
 }
 
+/// Which start of the machine this is, in the kernel's own words, and the whole seconds since then, sleep included
+/// (`CLOCK_BOOTTIME`). Nothing when the kernel does not tell.
+///
+/// Real-time: never
+#[must_use]
+pub fn since_boot() -> Option<(String, u64)> {
+    let boot = std::fs::read_to_string("/proc/sys/kernel/random/boot_id").ok()?;
+    Some((boot.trim().to_owned(), kernel::boot_seconds()))
+}
+
 /// The civil time as an OSC time tag. It steps when somebody sets the clock, so it is only ever compared with
 /// tags at the moment they arrive.
 ///

@@ -11,6 +11,11 @@ pub(super) fn monotonic_nanos() -> u64 {
     u64::try_from(time.tv_sec).unwrap_or(0) * 1_000_000_000 + u64::try_from(time.tv_nsec).unwrap_or(0)
 }
 
+/// Whole seconds of `CLOCK_BOOTTIME`.
+pub(super) fn boot_seconds() -> u64 {
+    u64::try_from(clock_gettime(ClockId::Boottime).tv_sec).unwrap_or(0)
+}
+
 /// Lets the kernel kill this process when the thread that started it ends, however that comes about.
 ///
 /// # Errors

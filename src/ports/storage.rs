@@ -8,8 +8,8 @@ use std::fs::{self, File, OpenOptions};
 use std::io::{self, BufRead, BufReader, Read, Seek, SeekFrom, Write};
 use std::path::{Path, PathBuf};
 
-/// Longest line that is read back, newline included: a line of the journal may hold a whole profile.
-pub const LINE_BYTES: usize = 4 * 1024 * 1024;
+/// Longest line that is written and read back, newline included: a line of the journal may hold three whole files.
+pub const LINE_BYTES: usize = crate::desk::journal::LINE_BYTES_MAX;
 
 /// Replaces the file's contents in one step: after a crash at any instant it holds either all the old or all the new
 /// bytes. A link is followed, and an existing file's permissions are kept. On return the bytes are on the disk.

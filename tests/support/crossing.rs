@@ -1,12 +1,15 @@
 //! Everything that crosses into the audio thread, driven on one thread: plans with columns coming and going, batches,
-//! tapes wound and rewound, meters that nobody reads, samples that are no audio, blocks from 1 to 4,096 frames.
+//! tapes wound and rewound, the wires of a second device, meters that nobody reads, samples that are no audio, blocks
+//! from 1 to 4,096 frames.
 
 use super::show::{RATE, installation, set};
 use longthrow::daemon::offline::Buffers;
 use longthrow::desk::{Desk, Event, FeedSpec, ToEngine, engine_settings};
 use longthrow::dsp::lanes::Vectors;
 use longthrow::engine::{Engine, Feed};
-use longthrow::handoff::{Console, Seat, TapeWriter, Winding, crossing, tape};
+use longthrow::handoff::{
+    Carried, Console, Incoming, Link, LinkEnd, Links, Place, Seat, TapeWriter, Winding, carrier, crossing, tape,
+};
 use longthrow::params::Value;
 use longthrow::profile::{InputFrom, Installation};
 use longthrow::units::Frames;
@@ -15,6 +18,7 @@ use longthrow::units::Frames;
 pub fn run(mut inside: impl FnMut(&mut dyn FnMut())) -> (u64, usize) {
     let (mut console, mut meters, mut seat) = crossing(Engine::new(engine_settings(RATE, Vectors::widest())));
     let mut desk = Desk::new(show(0), RATE);
+    let mut second = Second { end: seat.link_end(), carried: Vec::new(), heard: 0, made: 0 };
     let mut tapes = Vec::new();
     let (mut plans, mut seed) = (0, 1_u32);
     for round in 0..120_usize {
@@ -33,7 +37,9 @@ pub fn run(mut inside: impl FnMut(&mut dyn FnMut())) -> (u64, usize) {
         plans += send(&mut desk, &mut console, &mut tapes);
         tapes.iter_mut().for_each(fill);
         let frames = [1, 16, 17, 64, 441, 1_000, 4_096][round % 7];
+        second.change(round);
         block(&mut seat, frames, round, &mut inside);
+        second.hear(round);
         while let Some(echo) = console.echo() {
             desk.handle(now, Event::Echo { sequence: echo.sequence, frame: Frames(echo.frame) });
         }
@@ -43,7 +49,62 @@ pub fn run(mut inside: impl FnMut(&mut dyn FnMut())) -> (u64, usize) {
             assert!(meters.read(|frame| assert!(frame.frames > 0)));
         }
     }
+    assert!(second.heard > 0 && second.made > second.heard, "{} of {} heard", second.heard, second.made);
     (seat.engine.frame(), plans)
+}
+
+/// A second device, whose wires begin behind those of the first: the last inputs of the show, and one output more.
+struct Second {
+    end: LinkEnd,
+    carried: Vec<Carried>,
+    /// Samples that came out and were not silence, and all that came out.
+    heard: usize,
+    made: usize,
+}
+
+/// What it hears; now and then no audio.
+struct Noise(u32);
+
+impl Incoming for Noise {
+    fn read(&mut self, out: &mut [f32], _: u64) {
+        for sample in out {
+            self.0 = self.0.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
+            *sample = if self.0 >> 20 == 7 { f32::NAN } else { 0.1 * (self.0 >> 8) as f32 / 16_777_216.0 };
+        }
+    }
+}
+
+impl Second {
+    /// It comes, stays while others are sent, is replaced, and goes.
+    fn change(&mut self, round: usize) {
+        let link = match round % 60 {
+            2 | 10 => {
+                let (to, carried) = carrier(2);
+                self.carried.push(carried);
+                Some(Box::new(Link::new(4, 2, Some(Box::new(Noise(1))), Some(to))))
+            }
+            5 => None,
+            57 => return assert!(self.end.send(Box::new(Links::new(Vec::new()))).is_ok()),
+            _ => return,
+        };
+        let place = Place { device: 7, first_input: 16, inputs: 4, first_output: 1, outputs: 2, link };
+        assert!(self.end.send(Box::new(Links::new(vec![place]))).is_ok(), "few are on their way");
+    }
+
+    /// Takes what came out; for a long while nobody does, until its carrier is full.
+    fn hear(&mut self, round: usize) {
+        if !(11..55).contains(&(round % 60)) {
+            for carried in &mut self.carried {
+                let mut heard = |piece: &[f32]| {
+                    assert!(piece.iter().all(|sample| sample.is_finite()));
+                    self.made += piece.len();
+                    self.heard += piece.iter().filter(|sample| **sample != 0.0).count();
+                };
+                while carried.next(&mut heard).is_some() {}
+            }
+            self.carried.retain(|carried| !carried.is_abandoned());
+        }
+    }
 }
 
 fn show(round: usize) -> Installation {

@@ -9,6 +9,9 @@ use std::process::{Child, Command, Stdio};
 use std::sync::{Arc, Mutex};
 use std::time::{Duration, Instant};
 
+/// The files of [`Daemon::start`], the panel last.
+const FILES: [&str; 6] = ["--rig", "rig.toml", "--profile", "profile.toml", "--panel", "panel.toml"];
+
 /// A daemon that ends with the test.
 pub struct Daemon {
     child: Child,
@@ -35,20 +38,15 @@ impl Daemon {
     /// Starts it (again) in a folder that has the files and maybe a state.
     pub fn start_in(folder: tempfile::TempDir, panel: bool, environment: &[(&str, &str)]) -> Self {
         let mut command = Command::new(env!("CARGO_BIN_EXE_longthrow"));
-        command.current_dir(folder.path()).args([
-            "run",
-            "--no-meters",
-            "--rig",
-            "rig.toml",
-            "--profile",
-            "profile.toml",
-        ]);
-        if panel {
-            command.args(["--panel", "panel.toml"]);
-        }
+        command.envs(environment.iter().copied());
+        Self::launch(folder, command, if panel { &FILES } else { &FILES[..4] })
+    }
+
+    /// Starts the program, or one that becomes it, in a folder, with these options and a state and an address of its own.
+    pub fn launch(folder: tempfile::TempDir, mut command: Command, options: &[&str]) -> Self {
+        command.current_dir(folder.path()).args(["run", "--no-meters"]).args(options);
         command.args(["--state", "state", "--set", "network.listen=127.0.0.1:0"]);
-        command.envs(environment.iter().copied()).stdout(Stdio::null()).stderr(Stdio::piped());
-        let mut child = command.spawn().expect("the program starts");
+        let mut child = command.stdout(Stdio::null()).stderr(Stdio::piped()).spawn().expect("the program starts");
         let log = Arc::<Mutex<Vec<String>>>::default();
         let lines = BufReader::new(child.stderr.take().expect("piped")).lines();
         let kept = Arc::clone(&log);
@@ -141,7 +139,12 @@ impl Daemon {
 
     /// Asks it to stop, and waits; its exit code.
     pub fn stop(&mut self) -> Option<i32> {
-        super::signal("TERM", self.child.id());
+        self.stop_by("TERM")
+    }
+
+    /// The same by a signal of one's own choice.
+    pub fn stop_by(&mut self, signal: &str) -> Option<i32> {
+        super::signal(signal, self.child.id());
         self.child.wait().expect("it ends").code()
     }
 

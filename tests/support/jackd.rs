@@ -6,9 +6,11 @@ use jack::{AudioIn, AudioOut, Client, Control, Port, PortFlags, ProcessScope};
 use longthrow::ports::jack_server::{self, Lease, ServerClient};
 use std::fs::File;
 use std::io::{Read, Seek, Write};
+use std::os::unix::fs::MetadataExt;
 use std::process::{Child, Command, Stdio};
 use std::sync::atomic::{AtomicUsize, Ordering::SeqCst};
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
+use std::time::{Duration, Instant};
 
 /// A server that ends with the test.
 pub struct Jackd {
@@ -68,6 +70,12 @@ impl Jackd {
     pub fn start_again(&mut self) {
         self.end("KILL");
         self.child = Some(self.spawn());
+        if !self.begins() {
+            self.end("KILL");
+            remove_stuck_metadata();
+            self.child = Some(self.spawn());
+            assert!(self.begins(), "jackd hangs at its start");
+        }
         wait_until("jackd answers", || {
             // All eight places of the machine may be taken for a while.
             let ended = self.child.as_mut().is_none_or(|child| child.try_wait().is_ok_and(|status| status.is_some()));
@@ -83,6 +91,21 @@ impl Jackd {
             String::from_utf8_lossy(&said).contains("running")
                 && !String::from_utf8_lossy(&said).contains("not running")
         });
+    }
+
+    /// Whether the server starts its threads or ends, instead of hanging before.
+    fn begins(&mut self) -> bool {
+        let threads = |process: u32| std::fs::read_dir(format!("/proc/{process}/task")).map_or(0, Iterator::count);
+        let until = Instant::now() + Duration::from_secs(10);
+        let Some(child) = &mut self.child else { return false };
+        while Instant::now() < until {
+            let ended = child.try_wait().is_ok_and(|status| status.is_some());
+            if ended || children(child.id()).into_iter().any(|jackd| threads(jackd) > 1) {
+                return true;
+            }
+            std::thread::sleep(Duration::from_millis(5));
+        }
+        false
     }
 
     fn spawn(&mut self) -> Child {
@@ -144,6 +167,21 @@ impl Jackd {
     }
 }
 
+/// Servers and clients share a database of metadata (`jack_db-UID`). One that is killed while it has the database's lock
+/// leaves it taken, and whoever comes after waits for ever, a client within this process too. It is made anew when it is gone.
+fn remove_stuck_metadata() {
+    let processes = std::fs::read_dir("/proc").expect("Linux has /proc").flatten();
+    let names = processes.filter_map(|process| std::fs::read_to_string(process.path().join("comm")).ok());
+    let others = names.filter(|name| matches!(name.trim(), "jackd" | "jackdbus")).count();
+    assert!(others == 0, "jackd hangs at its start, and {others} other servers may use its metadata: end them first");
+    let user = std::fs::metadata("/proc/self").expect("Linux has /proc").uid();
+    let folder = format!("/dev/shm/jack_db-{user}");
+    println!("jackd hangs at its start: {folder} was left locked and is removed");
+    if let Err(error) = std::fs::remove_dir_all(&folder) {
+        println!("{folder}: {error}");
+    }
+}
+
 /// A test process that crashed has left its server behind, whose number is noted in the place.
 fn end_what_a_crash_left(name: &str, place: &mut File) {
     let mut noted = String::new();
@@ -153,7 +191,8 @@ fn end_what_a_crash_left(name: &str, place: &mut File) {
     let is_ours = || command().split(|byte| *byte == 0).any(|word| word == name.as_bytes());
     if is_ours() {
         for jackd in children(timeout) {
-            signal("TERM", jackd);
+            // Its name is used at once, so that its place is taken back; one that hangs hears nothing else.
+            signal("KILL", jackd);
         }
         wait_until("the server that was left behind has ended", || !is_ours());
     }
