@@ -151,6 +151,9 @@ fn measure(period: u32, moves: usize) {
     daemon.await_lines("linked to", 2);
     daemon.await_line("control port jack: ");
     let mut wire = std::fs::OpenOptions::new().write(true).open(pty.end("panel")).expect("the line");
+    // What a panel says first after it was found is a report of where its controls stand: here, that both are in.
+    midi.send([0x90, 60, 100]).expect("the client runs");
+    wire.write_all(&[0x90, 60, 100]).expect("the line is open");
     // The outputs have come up when nothing changes any more.
     wait_until("it is steady", || heard.recv_timeout(Duration::from_millis(700)).is_err());
     let mut chance = Chance(7);
