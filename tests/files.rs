@@ -53,6 +53,11 @@ fn small(rig: &str, panel: &str, profile: &str) -> Texts {
     }
 }
 
+/// The small rig with a panel node, and more.
+fn node(rig: &str) -> Texts {
+    small(&format!("[control-port.node-1]\nkind = \"node\"\npath = \"/dev/ttyACM0\"\n\n{rig}"), "", "")
+}
+
 fn only(kind: &str, text: &str) -> Texts {
     let file = source(&format!("{kind}.toml"), text);
     match kind {
@@ -176,6 +181,16 @@ fn mistakes() -> Vec<(Code, Texts)> {
                 "",
             ),
         ),
+        (Code::N01, small("[output.room-lamp]\nkind = \"contact\"\nport = \"fram\"\nsafe = \"closed\"\n", "", "")),
+        (Code::N02, small("[output.room-lamp]\nkind = \"contact\"\nport = \"frame\"\nsafe = \"closed\"\n", "", "")),
+        (Code::N03, node("[output.start]\nkind = \"contact\"\nport = \"node-1\"\nsafe = \"closed\"\npulse_ms = 200\n")),
+        (
+            Code::N04,
+            node(
+                "[output.lamp]\nkind = \"contact\"\nport = \"node-1\"\nsafe = \"closed\"\n\
+                 [output.other]\nkind = \"contact\"\nport = \"node-1\"\nname = \"lamp\"\nsafe = \"open\"\n",
+            ),
+        ),
         (
             Code::P01,
             small("", "[control.f2]\nkind = \"fader\"\nport = \"fraim\"\nmessage = \"pitch-bend\"\nchannel = 1\n", ""),
@@ -277,6 +292,33 @@ fn five_mistakes_in_three_files_are_five_diagnostics() {
     let diagnostics = errors(&texts);
     assert_eq!(codes(&diagnostics), [Code::F11, Code::F12, Code::F01, Code::S10, Code::S02]);
     assert!(diagnostics.iter().all(|diagnostic| !diagnostic.help.is_empty() && diagnostic.primary.line > 3));
+}
+
+#[test]
+fn a_node_hangs_on_one_line_and_says_which() {
+    let line = |lines: &str| small(&format!("[control-port.node-1]\nkind = \"node\"\n{lines}"), "", "");
+    for (lines, expected) in [
+        ("", vec![Code::F08]),
+        ("path = \"/dev/ttyACM0\"\naddress = \"10.0.0.7:9124\"\n", vec![Code::F14]),
+        ("address = \"10.0.0.7:9124\"\nbaud = 115200\n", vec![Code::F14]),
+        ("address = \"10.0.0.7\"\n", vec![Code::F13]),
+        ("path = \"/dev/ttyACM0\"\nslot = 64\n", vec![Code::F12]),
+        ("path = \"/dev/ttyACM0\"\nbaud = 1200\n", vec![Code::F12]),
+        ("path = \"/dev/ttyACM0\"\nbaud = 115200\nslot = 5\n", vec![]),
+        ("address = \"10.0.0.7:9124\"\nslot = 0\n", vec![]),
+    ] {
+        assert_eq!(codes(&errors(&line(lines))), expected, "{lines}");
+    }
+    // A contact is no output of sound, and its node carries OSC.
+    let texts = small(
+        "[control-port.node-1]\nkind = \"node\"\npath = \"/dev/ttyACM0\"\n\
+         [output.start]\nkind = \"contact\"\nport = \"node-1\"\nname = \"start-1\"\nsafe = \"open\"\npulse_ms = 200\n",
+        "[control.f2]\nkind = \"fader\"\nport = \"node-1\"\nmessage = \"osc\"\naddress = \"/f2\"\n",
+        "",
+    );
+    let (checked, diagnostics) = check(&texts);
+    let Some(Checked { rig: Some(rig), .. }) = checked else { panic!("{}", render(&diagnostics)) };
+    assert_eq!((rig.outputs.len(), rig.contacts.len(), rig.contacts[0].pulse_ms), (1, 1, Some(200)));
 }
 
 #[test]

@@ -7,6 +7,7 @@ mod support;
 use longthrow::daemon::hub::{DATAGRAM_BYTES_MAX, Hub, MeterTable};
 use longthrow::daemon::inbox::{Ask, Inbox, Item, Origin};
 use longthrow::daemon::network::{self, Answers, HELD_MAX, Network, NetworkSetup, To};
+use longthrow::daemon::nodes::Nodes;
 use longthrow::desk::{By, Desk, Event, FLOOR_DBFS, Feedback};
 use longthrow::engine::MeterFrame;
 use longthrow::panel::PortIndex;
@@ -52,6 +53,7 @@ fn rig() -> Rig {
             Input { id: id("lectern"), kind: InputKind::Microphone, from: wire },
         ],
         outputs: vec![],
+        contacts: vec![],
         control_ports: vec![],
         network: profile::Network {
             listen: "127.0.0.1:0".parse().expect("an address"),
@@ -146,6 +148,7 @@ impl Daemon {
             }),
             meter_table,
             now: Arc::new(move || Frames(frame.load(Ordering::SeqCst))),
+            nodes: Arc::new(Nodes::new(Arc::clone(&inbox))),
             reload: Arc::clone(&reload),
         };
         let network = network::start(runtime.handle(), setup);
@@ -218,7 +221,7 @@ impl DeskThread {
 
     fn item(&mut self, now: Frames, item: Item) {
         let event = match item.ask {
-            Ask::Event(event) => event,
+            Ask::Event(event) | Ask::Standing(event) => event,
             Ask::Values(pattern) => {
                 for address in self.fitting(&pattern) {
                     if let Some(value) = self.desk.value(&address) {

@@ -358,6 +358,7 @@ fn installation(master: Device, far: Device) -> Installation {
         inputs: vec![input("far", far_input), input("tone", tone)],
         devices: vec![master, far],
         outputs,
+        contacts: vec![],
         control_ports: vec![],
         network: Network {
             listen: "127.0.0.1:0".parse().expect("an address"),

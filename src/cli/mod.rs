@@ -6,6 +6,7 @@
 mod check;
 pub mod exit;
 mod meters;
+mod node_check;
 mod params;
 mod ports;
 mod render;
@@ -32,6 +33,8 @@ enum Command {
     Params(params::Params),
     /// Audio devices and MIDI ports by the names that a rig takes
     Ports(ports::Ports),
+    /// A panel node against every line of the wire document
+    NodeCheck(node_check::NodeCheck),
     /// The desk, until it is told to stop
     Run(run::Run),
     /// The same desk and engine, offline: from files into files
@@ -48,6 +51,7 @@ pub fn main() -> ExitCode {
         Ok(Arguments { command: Command::Check(check) }) => check.run(),
         Ok(Arguments { command: Command::Params(params) }) => params.run(),
         Ok(Arguments { command: Command::Ports(ports) }) => ports.run(),
+        Ok(Arguments { command: Command::NodeCheck(check) }) => check.run(),
         Ok(Arguments { command: Command::Run(run) }) => run.run(),
         Ok(Arguments { command: Command::Render(render) }) => render.run(),
         Ok(Arguments { command: Command::Satellite(satellite) }) => satellite.run(),

@@ -8,7 +8,7 @@
 //! what keeps a forged wired source from coming in by the other one; this program cannot see the difference.
 
 use crate::panel::PortIndex;
-use crate::profile::{Message, Panel, Reach, Rig, Role};
+use crate::profile::{Message, NodeLine, Panel, Reach, Rig, Role};
 use std::collections::{BTreeMap, BTreeSet};
 use std::net::{IpAddr, SocketAddr};
 use std::time::Duration;
@@ -25,6 +25,8 @@ pub struct Access {
     wired: Vec<IpAddr>,
     /// By control port: whose datagrams it carries, and the addresses its controls send.
     panels: Vec<Option<(IpAddr, BTreeSet<String>)>>,
+    /// By control port: where its node on UDP is. All that comes from there is the node's.
+    nodes: Vec<Option<SocketAddr>>,
 }
 
 impl Access {
@@ -44,6 +46,7 @@ impl Access {
             remotes: rig.network.remotes.iter().map(|(address, role)| (address.to_canonical(), *role)).collect(),
             wired: rig.network.wired_control.iter().map(IpAddr::to_canonical).collect(),
             panels: panels.collect(),
+            nodes: rig.control_ports.iter().map(|port| node_address(&port.reach)).collect(),
         }
     }
 
@@ -63,8 +66,19 @@ impl Access {
     /// Whether a control port of the rig has this source address.
     #[must_use]
     pub fn is_panel(&self, from: SocketAddr) -> bool {
+        if self.node_port(from).is_some() {
+            return true;
+        }
         let from = from.ip().to_canonical();
         self.panels.iter().flatten().any(|(address, _)| *address == from)
+    }
+
+    /// The control port of the node that is there.
+    #[must_use]
+    pub fn node_port(&self, from: SocketAddr) -> Option<PortIndex> {
+        let from = (from.ip().to_canonical(), from.port());
+        let is_there = |node: &SocketAddr| (node.ip().to_canonical(), node.port()) == from;
+        self.nodes.iter().position(|node| node.as_ref().is_some_and(is_there)).map(PortIndex)
     }
 
     /// The control port that carries this OSC address from there, if a control sends it.
@@ -81,6 +95,14 @@ impl Access {
     #[must_use]
     pub fn control_ports(&self) -> usize {
         self.panels.len()
+    }
+}
+
+/// Where a node on UDP is.
+pub(super) fn node_address(reach: &Reach) -> Option<SocketAddr> {
+    match reach {
+        Reach::Node { line: NodeLine::Udp { address }, .. } => Some(*address),
+        _ => None,
     }
 }
 
@@ -170,6 +192,7 @@ mod tests {
             devices: vec![],
             inputs: vec![],
             outputs: vec![],
+            contacts: vec![],
             control_ports: vec![midi, osc("box", "10.0.0.9"), osc("other-box", "10.0.0.9")],
             network: Network {
                 listen: "0.0.0.0:9123".parse().expect("an address"),

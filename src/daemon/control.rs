@@ -2,11 +2,12 @@
 
 use super::desk_thread::DeskShared;
 use super::inbox::Item;
+use super::nodes::Nodes;
 use crate::desk::Event;
 use crate::panel::PortIndex;
 use crate::ports::control::{ControlNotice, ControlSink, OpenControl};
 use crate::ports::{jack_midi, midi, serial};
-use crate::profile::{Reach, Rig};
+use crate::profile::{NodeLine, Reach, Rig};
 use std::sync::{Arc, PoisonError};
 
 /// Opens every control port of the rig that carries bytes; OSC ports are the network's.
@@ -22,7 +23,14 @@ pub fn open_all(rig: &Rig, shared: &Arc<DeskShared>) -> Vec<OpenControl> {
                 Some(jack_midi::open_jack_midi(server, &name, link_input, link_output, sink))
             }
             Reach::Serial { path, baud } => Some(serial::open_serial(path, *baud, sink)),
-            Reach::Osc { .. } => None,
+            Reach::Node { line: NodeLine::Serial { path, baud }, .. } => {
+                let opened = serial::open_serial(path, *baud, node_sink(&shared.nodes, index, port.id.to_string()));
+                if let Ok(control) = &opened {
+                    shared.nodes.set_line(index, Arc::clone(&control.out));
+                }
+                Some(opened)
+            }
+            Reach::Osc { .. } | Reach::Node { line: NodeLine::Udp { .. }, .. } => None,
         };
         match opened {
             Some(Ok(control)) => {
@@ -38,6 +46,23 @@ pub fn open_all(rig: &Rig, shared: &Arc<DeskShared>) -> Vec<OpenControl> {
     }
     *shared.panels.lock().unwrap_or_else(PoisonError::into_inner) = outs;
     open
+}
+
+/// A node's serial line: whether its node is there, its link knows.
+fn node_sink(nodes: &Arc<Nodes>, index: usize, id: String) -> ControlSink {
+    let nodes = Arc::clone(nodes);
+    Box::new(move |notice| match notice {
+        ControlNotice::Bytes(bytes) => nodes.bytes(index, bytes),
+        ControlNotice::Found(what) => {
+            tracing::info!("control port {id}: {what}");
+            nodes.line_found(index);
+        }
+        ControlNotice::Lost(why) => {
+            tracing::warn!("control port {id}: {why}");
+            nodes.line_lost(index, why);
+        }
+        ControlNotice::Dropped(count) => tracing::warn!("control port {id}: {count} reads were lost"),
+    })
 }
 
 fn sink(shared: Arc<DeskShared>, lane: usize, id: String) -> ControlSink {

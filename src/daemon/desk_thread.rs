@@ -7,6 +7,7 @@ use super::feeds::{self, Players};
 use super::hub::MeterTable;
 use super::inbox::{Ask, DAEMON_LANE, Inbox, Item, Origin};
 use super::network::{Answers, To, answer, refused};
+use super::nodes::Nodes;
 use super::record::{Kept, Writer};
 use crate::desk::journal::{At, Line, Ports, What};
 use crate::desk::{By, Desk, Effects, Event, Feedback, ToEngine};
@@ -59,6 +60,8 @@ pub struct DeskShared {
     pub handled: AtomicU64,
     /// The way out to each control port that carries bytes.
     pub panels: Mutex<Vec<Option<Arc<dyn ControlOut>>>>,
+    /// The links to panel nodes.
+    pub nodes: Arc<Nodes>,
 }
 
 impl std::fmt::Debug for dyn ControlOut {
@@ -69,8 +72,10 @@ impl std::fmt::Debug for dyn ControlOut {
 
 impl Default for DeskShared {
     fn default() -> Self {
+        let inbox = Arc::new(Inbox::new(DAEMON_LANE + 1));
         Self {
-            inbox: Arc::new(Inbox::new(DAEMON_LANE + 1)),
+            nodes: Arc::new(Nodes::new(Arc::clone(&inbox))),
+            inbox,
             shown: Mutex::default(),
             stop: AtomicBool::new(false),
             handled: AtomicU64::new(0),
@@ -172,6 +177,7 @@ impl DeskThread {
                 self.event(Event::Deadline, Origin::Nobody);
             }
             self.send();
+            self.shared.nodes.tick();
             if self.mix_behind {
                 self.after_change(Vec::new());
             }
@@ -207,6 +213,12 @@ impl DeskThread {
         }
         match item.ask {
             Ask::Event(event) => self.event(event, item.origin),
+            Ask::Standing(event) => {
+                // No hand: an unattended desk stays one.
+                let last_hand = self.last_hand;
+                self.event(event, item.origin);
+                self.last_hand = last_hand;
+            }
             Ask::Install { installation, texts, reread } => self.install(installation, texts, reread),
             Ask::Note(what) => self.write_down(self.now(), what, item.origin),
             Ask::Values(pattern) => self.answer_values(&pattern, item.origin),
@@ -282,6 +294,9 @@ impl DeskThread {
         }
         let Some(port) = self.desk.rig().control_ports.iter().position(|port| port.id == control.port) else { return };
         if let Some(message) = encode_osc(control, feedback.travel) {
+            if self.shared.nodes.show(port, &message) {
+                return;
+            }
             self.answers.send(To::ControlPort(PortIndex(port)), message);
             return;
         }

@@ -41,6 +41,8 @@ pub enum Origin {
 pub enum Ask {
     /// An event for the desk.
     Event(Event),
+    /// Where a control of a node stands: an event like a hand's, that no hand made.
+    Standing(Event),
     /// Files were accepted.
     Install {
         /// What they say.

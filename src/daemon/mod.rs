@@ -10,6 +10,7 @@ pub mod files;
 pub mod hub;
 pub mod inbox;
 pub mod network;
+pub mod nodes;
 pub mod offline;
 pub mod player;
 mod record;

@@ -6,6 +6,7 @@
 //! /answer PATH VALUE            the answer: a number, or a word
 //! /refused ADDRESS REASON       why something was not done; ADDRESS is / for a packet that was no OSC
 //! /profile/reload               reads the files in force again
+//! /contact/ID/pulse             a pulse of a contact of the rig; /contact/ID/state open|closed where it stands
 //! ```
 //!
 //! Meters are told in [`hub`](super::hub). A bundle's time is kept up to [`AHEAD_S_MAX`] seconds ahead for values
@@ -18,9 +19,10 @@
 mod request;
 mod sockets;
 
-use super::access::{Access, RefusedSender, RefusedSenders, rig_lines, role_word};
+use super::access::{Access, RefusedSender, RefusedSenders, node_address, rig_lines, role_word};
 use super::hub::{DATAGRAM_BYTES_MAX, Hub, MeterTable, Meters};
 use super::inbox::{Ask, Inbox, Item, Origin};
+use super::nodes::{ContactAsk, Nodes};
 use crate::desk::{By, Event};
 use crate::panel::PortIndex;
 use crate::panel::osc::{Argument, Message, PACKET_BYTES_MAX, Refusal, TimeTag};
@@ -130,6 +132,8 @@ pub struct NetworkSetup {
     pub meter_table: watch::Receiver<Arc<MeterTable>>,
     /// The frame that sounds now.
     pub now: Arc<dyn Fn() -> Frames + Send + Sync>,
+    /// The links to panel nodes.
+    pub nodes: Arc<Nodes>,
     /// Told when somebody who may asks for the files to be read again.
     pub reload: Arc<Notify>,
 }
@@ -235,7 +239,7 @@ pub struct Network {
 #[must_use]
 pub fn start(handle: &Handle, setup: NetworkSetup) -> Network {
     let _in_runtime = handle.enter();
-    let NetworkSetup { rig, panel, rate, inbox, meters, meter_table, now, reload } = setup;
+    let NetworkSetup { rig, panel, rate, inbox, meters, meter_table, now, nodes, reload } = setup;
     let counts = Arc::new(Counts::default());
     let (queue, answers) = mpsc::channel(ANSWERS_MAX);
     let shared = Arc::new(Shared {
@@ -249,6 +253,7 @@ pub fn start(handle: &Handle, setup: NetworkSetup) -> Network {
         inbox,
         rate,
         now,
+        nodes,
         reload,
     });
     shared.follow_rig(&rig);
@@ -258,7 +263,9 @@ pub fn start(handle: &Handle, setup: NetworkSetup) -> Network {
         handle.spawn(Arc::clone(&shared).tell_meters(meters, meter_table)),
         handle.spawn(Arc::clone(&shared).bind_again(handle.clone())),
     ];
-    Network { shared, answers: Answers { queue, counts }, runtime: handle.clone(), tasks }
+    let answers = Answers { queue, counts };
+    shared.nodes.set_answers(answers.clone());
+    Network { shared, answers, runtime: handle.clone(), tasks }
 }
 
 impl Network {
@@ -333,7 +340,7 @@ impl Settings {
     fn new(rig: &Rig, panel: &Panel) -> Self {
         let reply = |reach: &Reach| match reach {
             Reach::Osc { reply, .. } => *reply,
-            _ => None,
+            reach => node_address(reach),
         };
         Self {
             access: Access::new(rig, panel),
@@ -357,6 +364,7 @@ struct Shared {
     inbox: Arc<Inbox>,
     rate: SampleRate,
     now: Arc<dyn Fn() -> Frames + Send + Sync>,
+    nodes: Arc<Nodes>,
     reload: Arc<Notify>,
 }
 
@@ -487,6 +495,10 @@ impl Shared {
         let mut asked = Vec::new();
         for message in messages {
             let access = &sender.settings.access;
+            if let Some(port) = access.node_port(sender.address) {
+                self.panel(sender, port, message, due);
+                continue;
+            }
             if let Some(port) = access.panel_port(sender.address, &message.address) {
                 self.panel(sender, port, message, due);
                 continue;
@@ -538,6 +550,9 @@ impl Shared {
             }
             return self.refuse(sender, &message.address, "a panel has to come in on loopback or wired control");
         }
+        if sender.settings.access.node_port(sender.address) == Some(port) {
+            return self.nodes.heard(port.0, &message);
+        }
         {
             let mut panels = lock(&self.panels);
             let ports = sender.settings.access.control_ports();
@@ -574,8 +589,26 @@ impl Shared {
                 tracing::info!("{} asks for the files to be read again", sender.address);
                 self.reload.notify_one();
             }
+            Request::Contact(id, ask) => self.contact(sender, address, &id, ask),
             Request::Said => bump(&self.counts.said),
             Request::Set(..) | Request::SetPattern(..) | Request::Ask(_) => {}
+        }
+    }
+
+    fn contact(&self, sender: &Sender<'_>, address: &str, id: &str, ask: ContactAsk) {
+        // A loudspeaker mute or a start line is moved by whoever may open a microphone.
+        if ask != ContactAsk::State && !sender.may_open_microphones {
+            bump(&self.counts.not_wired);
+            return self.refuse(sender, address, "contacts are moved from loopback or wired control only");
+        }
+        match self.nodes.contact(id, ask) {
+            Ok(closed) if ask == ContactAsk::State => {
+                let word = closed.map_or("pulse", |closed| if closed { "closed" } else { "open" });
+                let arguments = vec![Argument::Text(address.to_owned()), Argument::Text(word.to_owned())];
+                self.tell(sender.address, &Message { address: "/answer".to_owned(), arguments });
+            }
+            Ok(_) => tracing::info!("{} moves the contact {id}", sender.address),
+            Err(why) => self.refuse(sender, address, &why),
         }
     }
 

@@ -238,6 +238,7 @@ impl Daemon {
             }
             desk.handle(Frames(0), event);
         }
+        shared.nodes.configure(&installation.rig, &installation.panel);
         let network = start_network(handle, &installation, rate, &shared, &clock, meter_end, followed, &hints);
         let (clock_too, shared_too) = (Arc::clone(&clock), Arc::clone(&shared));
         let thread = DeskThread::new(desk, console, clock_too, shared_too, network.answers(), meter_table, writer);
@@ -444,6 +445,7 @@ fn start_network(
         }),
         meter_table,
         now: Arc::new(move || clock.frame_at(nanos())),
+        nodes: Arc::clone(&shared.nodes),
         reload,
     };
     Arc::new(network::start(handle, setup))
@@ -553,11 +555,16 @@ impl Reloader {
         // The same profile, edited, moves only what its text changed; another one sets everything.
         let reread = installation.profile.name == self.installation.profile.name;
         let old = std::mem::replace(&mut self.installation, installation.clone());
-        if old.rig.control_ports != installation.rig.control_ports {
-            let mut controls = self.controls.lock().unwrap_or_else(PoisonError::into_inner);
+        let mut controls = self.controls.lock().unwrap_or_else(PoisonError::into_inner);
+        let reopened = old.rig.control_ports != installation.rig.control_ports;
+        if reopened {
             controls.clear();
+        }
+        self.shared.nodes.configure(&installation.rig, &installation.panel);
+        if reopened {
             *controls = control::open_all(&installation.rig, &self.shared);
         }
+        drop(controls);
         self.network.update(&installation.rig, &installation.panel);
         self.in_force = texts.clone();
         let ask = Ask::Install { installation: Box::new(installation), texts: Box::new(texts), reread };

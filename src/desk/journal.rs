@@ -237,7 +237,7 @@ impl Ports {
     /// Those of a rig.
     #[must_use]
     pub fn of(rig: &Rig) -> Self {
-        let speaks_osc = |reach: &Reach| matches!(reach, Reach::Osc { .. });
+        let speaks_osc = |reach: &Reach| matches!(reach, Reach::Osc { .. } | Reach::Node { .. });
         Self(rig.control_ports.iter().map(|port| (port.id.clone(), speaks_osc(&port.reach))).collect())
     }
 

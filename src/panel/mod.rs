@@ -7,7 +7,9 @@ mod decode;
 pub mod encode;
 mod gesture;
 pub mod midi;
+pub mod node;
 pub mod osc;
+pub mod slip;
 mod wire;
 
 pub use decode::{Decoder, PATIENCE_MS};

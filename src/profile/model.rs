@@ -28,6 +28,8 @@ pub struct Rig {
     pub inputs: Vec<Input>,
     /// Named places where sound leaves.
     pub outputs: Vec<Output>,
+    /// Outputs that carry no sound: contacts of panel nodes.
+    pub contacts: Vec<Contact>,
     /// Where the panel's bytes come in and go out.
     pub control_ports: Vec<ControlPort>,
     /// OSC and who may use it.
@@ -188,6 +190,21 @@ pub struct Output {
     pub channels: Vec<u16>,
 }
 
+/// A contact of a panel node: a start line, a room lamp, a loudspeaker mute.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Contact {
+    /// Its id.
+    pub id: Id,
+    /// The control port of its node.
+    pub port: Id,
+    /// What the node calls it.
+    pub name: String,
+    /// Whether it is closed when the node has lost the desk, and until somebody says otherwise.
+    pub safe_closed: bool,
+    /// It makes pulses of this width, timed by the node; without it, it stands open or closed.
+    pub pulse_ms: Option<u16>,
+}
+
 /// Where a panel's bytes come in and go out.
 #[derive(Clone, Debug, PartialEq)]
 pub struct ControlPort {
@@ -227,6 +244,30 @@ pub enum Reach {
         address: IpAddr,
         /// Where feedback goes, when not to where the datagrams come from.
         reply: Option<SocketAddr>,
+    },
+    /// A panel node that speaks the wire of `configs/node/WIRE.md`.
+    Node {
+        /// How it is reached.
+        line: NodeLine,
+        /// The slot that its straps have to say.
+        slot: Option<u8>,
+    },
+}
+
+/// How a panel node is reached.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum NodeLine {
+    /// OSC in SLIP frames on a serial line.
+    Serial {
+        /// The device file.
+        path: PathBuf,
+        /// Bits per second.
+        baud: u32,
+    },
+    /// OSC over UDP; only what comes from there is the node's.
+    Udp {
+        /// Where the node waits and sends from.
+        address: SocketAddr,
     },
 }
 

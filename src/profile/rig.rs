@@ -6,10 +6,10 @@ use super::cursor::{
 use super::diagnostic::Code;
 use super::log::{Log, Place};
 use super::model::{
-    ControlPort, Device, Follower, Host, Input, InputFrom, InputKind, Network, Output, OutputKind, Reach, Rig, Role,
-    Signal,
+    Contact, ControlPort, Device, Follower, Host, Id, Input, InputFrom, InputKind, Network, NodeLine, Output,
+    OutputKind, Reach, Rig, Role, Signal,
 };
-use super::text::{Node, Tree};
+use super::text::{Node, Raw, Tree};
 use crate::units::{Decibels, SampleRate};
 use std::collections::BTreeMap;
 use std::net::{IpAddr, SocketAddr};
@@ -27,6 +27,7 @@ const DEVICE_CHANNELS_MAX: u16 = 256;
 const INPUTS_MAX: usize = 512;
 /// A pair of the engine's 64 output columns each.
 const OUTPUTS_MAX: usize = 32;
+const CONTACTS_MAX: usize = 64;
 const CONTROL_PORTS_MAX: usize = 64;
 const FOLLOWERS_MAX: usize = 32;
 const REMOTES_MAX: usize = 256;
@@ -76,7 +77,21 @@ pub(super) fn read(tree: &Tree, text: usize, log: &mut Log) -> (Rig, RigNames) {
     }
     let mut outputs = Vec::new();
     let mut used: BTreeMap<(String, u16), Place> = BTreeMap::new();
-    for thing in top.things("output", OUTPUTS_MAX, log) {
+    let mut contact_things = Vec::new();
+    for mut thing in top.things("output", OUTPUTS_MAX + CONTACTS_MAX, log) {
+        let is_contact =
+            thing.table.get("kind").is_some_and(|node| matches!(&node.value, Raw::Text(kind) if kind == "contact"));
+        let (there, max) =
+            if is_contact { (contact_things.len(), CONTACTS_MAX) } else { (names.outputs.len(), OUTPUTS_MAX) };
+        if there == max {
+            let what = if is_contact { "contacts" } else { "[output.NAME] tables" };
+            cursor::too_many(thing.at, what, there + 1, max, log);
+            break;
+        }
+        if is_contact {
+            contact_things.push(thing);
+            continue;
+        }
         names.outputs.push(thing.id.to_owned());
         outputs.extend(output(thing, &channel_counts, &mut used, log));
     }
@@ -85,9 +100,14 @@ pub(super) fn read(tree: &Tree, text: usize, log: &mut Log) -> (Rig, RigNames) {
     for thing in top.things("control-port", CONTROL_PORTS_MAX, log) {
         let id = thing.id;
         let port = control_port(thing, &mut reached, log);
-        let osc = port.as_ref().map(|port| matches!(port.reach, Reach::Osc { .. }));
+        let osc = port.as_ref().map(|port| matches!(port.reach, Reach::Osc { .. } | Reach::Node { .. }));
         names.control_ports.insert(id.to_owned(), osc);
         control_ports.extend(port);
+    }
+    let mut contacts = Vec::new();
+    let mut named: BTreeMap<(Id, String), Place> = BTreeMap::new();
+    for thing in contact_things {
+        contacts.extend(contact(thing, &names, &control_ports, &mut named, log));
     }
     let network = network(&mut top, log);
     let storage =
@@ -97,7 +117,7 @@ pub(super) fn read(tree: &Tree, text: usize, log: &mut Log) -> (Rig, RigNames) {
             folder
         });
     top.finish(log);
-    (Rig { rate, clock, devices, inputs, outputs, control_ports, network, storage }, names)
+    (Rig { rate, clock, devices, inputs, outputs, contacts, control_ports, network, storage }, names)
 }
 
 fn rate(node: &Node, log: &mut Log) -> Option<SampleRate> {
@@ -309,15 +329,17 @@ fn output(
     used: &mut BTreeMap<(String, u16), Place>,
     log: &mut Log,
 ) -> Option<Output> {
-    const KINDS: [(&str, OutputKind); 4] = [
-        ("headphones", OutputKind::Headphones),
-        ("loudspeaker", OutputKind::Loudspeaker),
-        ("line", OutputKind::Line),
-        ("feed", OutputKind::Feed),
+    // A contact is no output of sound and is read elsewhere.
+    const KINDS: [(&str, Option<OutputKind>); 5] = [
+        ("headphones", Some(OutputKind::Headphones)),
+        ("loudspeaker", Some(OutputKind::Loudspeaker)),
+        ("line", Some(OutputKind::Line)),
+        ("feed", Some(OutputKind::Feed)),
+        ("contact", None),
     ];
     let Thing { id, mut table, .. } = thing;
     let accepted = list(KINDS.iter().map(|(word, _)| *word));
-    let kind = table.need("kind", &accepted, log).and_then(|node| word(node, "kind", &KINDS, log));
+    let kind = table.need("kind", &accepted, log).and_then(|node| word(node, "kind", &KINDS, log)).flatten();
     let device_node = table.need("device", "a device of the rig", log);
     let wired = match device_node {
         Some(node) => device_channels(&mut table, node, devices, |counts| counts.1, log),
@@ -348,6 +370,76 @@ fn output(
     free.then_some(output)
 }
 
+/// A contact of a node. Where nothing was said, a pulse is 200 ms wide and nothing is assumed to be safe.
+fn contact(
+    thing: Thing<'_>,
+    names: &RigNames,
+    control_ports: &[ControlPort],
+    named: &mut BTreeMap<(Id, String), Place>,
+    log: &mut Log,
+) -> Option<Contact> {
+    const STATES: [(&str, bool); 2] = [("open", false), ("closed", true)];
+    /// What the wire calls a thing, in bytes.
+    const NAME_BYTES_MAX: usize = 63;
+    let Thing { id, at, mut table } = thing;
+    table.get("kind");
+    let port = table.need("port", "a control port of kind \"node\"", log).and_then(|node| {
+        let name = text(node, "port", log)?;
+        if !names.control_ports.contains_key(&name) {
+            let headline = format!("the rig has no control port \"{name}\"");
+            let known = names.control_ports.keys().map(|port| &**port);
+            cursor::unknown_name(Code::N01, node.at, headline, &name, known, log);
+            return None;
+        }
+        // A port that has mistakes of its own is complained of there.
+        let port = control_ports.iter().find(|port| *port.id == *name)?;
+        if !matches!(port.reach, Reach::Node { .. }) {
+            let label = format!("\"{name}\"; accepted: a control port of kind \"node\"");
+            log.error(Code::N02, node.at, format!("contact \"{id}\" is on a port that has no contacts"), label).help(
+                "a plain MIDI or OSC panel cannot time a pulse or fall to a safe state; see configs/node/WIRE.md",
+            );
+            return None;
+        }
+        Some(port.id.clone())
+    });
+    let name = match table.get("name") {
+        None => Some((id.to_owned(), at)),
+        Some(node) => text_not_empty(node, "name", log).map(|name| (name, node.at)),
+    };
+    let name = name.filter(|(name, at)| {
+        let sound = name.len() <= NAME_BYTES_MAX && name.bytes().all(|byte| byte.is_ascii_graphic());
+        if !sound {
+            unusable(*at, "name", "up to 63 letters, digits and signs without a space, as \"start-1\"", log);
+        }
+        sound
+    });
+    let safe = table.need("safe", "open, closed", log).and_then(|node| {
+        let safe = word(node, "safe", &STATES, log)?;
+        Some((safe, node.at))
+    });
+    let pulse_ms =
+        table.get("pulse_ms").map(|node| whole(node, "pulse_ms", 20_u16, 2_000, log).map(|ms| (ms, node.at)));
+    table.finish(log);
+    if let (Some((true, safe_at)), Some(Some((_, pulse_at)))) = (safe, pulse_ms) {
+        log.error(Code::N03, safe_at, format!("contact \"{id}\" makes pulses and would stay closed"), "accepted: open")
+            .also(pulse_at, "makes pulses")
+            .help("write safe = \"open\", or remove pulse_ms if the contact is to stand");
+        return None;
+    }
+    let (port, (name, name_at)) = (port?, name?);
+    if let Some(first) = named.insert((port.clone(), name.clone()), name_at) {
+        log.error(Code::N04, name_at, "two outputs are the same contact", format!("\"{name}\" of \"{port}\" again"))
+            .also(first, "already used here")
+            .help("keep one of the two");
+        return None;
+    }
+    let pulse_ms = match pulse_ms {
+        Some(pulse) => Some(pulse?.0),
+        None => None,
+    };
+    Some(Contact { id: id.into(), port, name, safe_closed: safe?.0, pulse_ms })
+}
+
 fn control_port(thing: Thing<'_>, reached: &mut Vec<(String, Place)>, log: &mut Log) -> Option<ControlPort> {
     #[derive(Clone, Copy)]
     enum Kind {
@@ -355,14 +447,20 @@ fn control_port(thing: Thing<'_>, reached: &mut Vec<(String, Place)>, log: &mut 
         JackMidi,
         Serial,
         Osc,
+        Node,
     }
-    const KINDS: [(&str, Kind); 4] =
-        [("midi", Kind::Midi), ("jack-midi", Kind::JackMidi), ("serial", Kind::Serial), ("osc", Kind::Osc)];
-    let Thing { id, mut table, .. } = thing;
+    const KINDS: [(&str, Kind); 5] = [
+        ("midi", Kind::Midi),
+        ("jack-midi", Kind::JackMidi),
+        ("serial", Kind::Serial),
+        ("osc", Kind::Osc),
+        ("node", Kind::Node),
+    ];
+    let Thing { id, at, mut table } = thing;
     let accepted = list(KINDS.iter().map(|(word, _)| *word));
     let Some(kind) = table.need("kind", &accepted, log).and_then(|node| word(node, "kind", &KINDS, log)) else {
         // Of a port of an unknown kind the other keys may be right.
-        for key in ["name", "server", "link_input", "link_output", "path", "baud", "address", "reply"] {
+        for key in ["name", "server", "link_input", "link_output", "path", "baud", "address", "reply", "slot"] {
             table.get(key);
         }
         table.finish(log);
@@ -418,6 +516,7 @@ fn control_port(thing: Thing<'_>, reached: &mut Vec<(String, Place)>, log: &mut 
             };
             (reach, place)
         }
+        Kind::Node => node(id, at, &mut table, log),
     };
     table.finish(log);
     if let Some((what, place)) = reaches {
@@ -430,6 +529,48 @@ fn control_port(thing: Thing<'_>, reached: &mut Vec<(String, Place)>, log: &mut 
         reached.push((what, place));
     }
     Some(ControlPort { id: id.into(), reach: reach? })
+}
+
+/// A panel node: on a serial line, or at an address.
+fn node(id: &str, at: Place, table: &mut Table<'_>, log: &mut Log) -> (Option<Reach>, Option<(String, Place)>) {
+    let accepted = "the node's address and port, as \"10.0.0.7:9124\"";
+    let slot = table.get("slot").map(|node| whole(node, "slot", 0_u8, 63, log));
+    let (path, address, baud) = (table.get("path"), table.get("address"), table.get("baud"));
+    let line = match (path, address) {
+        (Some(path), None) => {
+            let baud = baud.map_or(Some(115_200), |node| whole(node, "baud", 9_600, 4_000_000, log));
+            let text = text_not_empty(path, "path", log);
+            text.zip(baud)
+                .map(|(text, baud)| (format!("serial {text}"), path.at, NodeLine::Serial { path: text.into(), baud }))
+        }
+        (None, Some(node)) => {
+            if let Some(baud) = baud {
+                log.error(Code::F14, baud.key_at, "\"baud\" is for serial lines only", "accepted with \"path\"")
+                    .help("remove the line");
+            }
+            parsed::<SocketAddr>(node, "address", accepted, log)
+                .map(|address| (format!("node {address}"), node.at, NodeLine::Udp { address }))
+        }
+        (Some(path), Some(address)) => {
+            log.error(Code::F14, address.key_at, format!("node \"{id}\" has two lines"), "\"address\" here")
+                .also(path.key_at, "and \"path\" here")
+                .help("keep the one that it hangs on");
+            None
+        }
+        (None, None) => {
+            let label = "accepted: one of path, address";
+            log.error(Code::F08, at, format!("node \"{id}\" has no line"), label)
+                .help("add path = \"/dev/serial/by-id/...\", or address = \"10.0.0.7:9124\"");
+            None
+        }
+    };
+    let Some((reached, place, line)) = line else { return (None, None) };
+    let slot = match slot {
+        Some(None) => return (None, Some((reached, place))),
+        Some(slot) => slot,
+        None => None,
+    };
+    (Some(Reach::Node { line, slot }), Some((reached, place)))
 }
 
 fn network(top: &mut Table<'_>, log: &mut Log) -> Network {

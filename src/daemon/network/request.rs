@@ -1,12 +1,15 @@
 //! What a message asks for. No sockets, no desk: only the message.
 
 use crate::daemon::hub::{LEASE_S_DEFAULT, RATE_HZ_DEFAULT};
+use crate::daemon::nodes::ContactAsk;
 use crate::panel::osc::{Argument, Message, Pattern, is_pattern};
 use crate::params::{Address, AddressError, Domain, Parameter, TABLE, Value, nearest};
 use crate::profile::Role;
 
 /// The addresses that the desk answers to, besides those of parameters.
 const OWN: [&str; 5] = ["/ask", "/follow/meters", "/follow/end", "/follow/table", "/profile/reload"];
+/// What the addresses of contacts begin with.
+const CONTACT: &str = "/contact/";
 /// What the desk itself says. A message with such an address is never answered: two desks would talk for ever.
 const SAID: [&str; 4] = ["/answer", "/refused", "/follow/granted", "/follow/values"];
 
@@ -25,6 +28,8 @@ pub(super) enum Request {
     End(i32),
     /// The tables again.
     Table,
+    /// Something with the contact of this id.
+    Contact(String, ContactAsk),
     /// The profile read again.
     Reload,
     /// What only the desk says.
@@ -63,6 +68,7 @@ impl Request {
             ("/follow/table", _) => Ok(Self::Said),
             ("/profile/reload", []) => Ok(Self::Reload),
             ("/profile/reload", _) => Err("takes nothing: which file it is stands in the desk's own start".to_owned()),
+            (contact, _) if contact.starts_with(CONTACT) => Self::of_contact(contact, arguments),
             (said, _) if SAID.contains(&said) => Ok(Self::Said),
             (pattern, _) if is_pattern(pattern) => Self::of_pattern(pattern, arguments),
             (address, _) => {
@@ -74,6 +80,24 @@ impl Request {
                 }
             }
         }
+    }
+
+    fn of_contact(address: &str, arguments: &[Argument]) -> Result<Self, String> {
+        let wants = || Err("a contact takes /contact/ID/pulse, or /contact/ID/state with open or closed".to_owned());
+        let Some((id, what)) = address.strip_prefix(CONTACT).and_then(|rest| rest.split_once('/')) else {
+            return wants();
+        };
+        let ask = match (what, arguments) {
+            // A button says true or 1 when it goes down, and 0 when it comes up.
+            ("pulse", [] | [Argument::Bool(true) | Argument::Int(1) | Argument::Nothing]) => ContactAsk::Pulse,
+            ("state", []) => ContactAsk::State,
+            ("state", [Argument::Text(word)]) if word == "open" => ContactAsk::Stand { closed: false },
+            ("state", [Argument::Text(word)]) if word == "closed" => ContactAsk::Stand { closed: true },
+            ("state", [Argument::Int(state @ (0 | 1))]) => ContactAsk::Stand { closed: *state == 1 },
+            ("state", [Argument::Bool(closed)]) => ContactAsk::Stand { closed: *closed },
+            _ => return wants(),
+        };
+        Ok(Self::Contact(id.to_owned(), ask))
     }
 
     fn of_pattern(pattern: &str, arguments: &[Argument]) -> Result<Self, String> {
@@ -96,7 +120,8 @@ impl Request {
     /// The role that is needed.
     pub(super) const fn role(&self) -> Role {
         match self {
-            Self::Set(..) | Self::SetPattern(..) => Role::Operate,
+            Self::Contact(_, ContactAsk::State) => Role::See,
+            Self::Set(..) | Self::SetPattern(..) | Self::Contact(..) => Role::Operate,
             Self::Ask(_) | Self::Follow { .. } | Self::End(_) | Self::Table | Self::Said => Role::See,
             Self::Reload => Role::Administer,
         }

@@ -1,6 +1,7 @@
 //! The sockets of the desk: one for the address that the rig listens on, one for loopback, one for each wired
 //! address, so that a socket knows where its datagrams came in.
 
+use super::super::access::node_address;
 use crate::ports::udp;
 use crate::profile::{Network, Reach, Rig};
 use std::collections::BTreeMap;
@@ -39,7 +40,7 @@ impl Wanted {
         }
         let replies = rig.control_ports.iter().filter_map(|port| match port.reach {
             Reach::Osc { reply, .. } => reply,
-            _ => None,
+            ref reach => node_address(reach),
         });
         let mut told = followers.iter().map(|follower| follower.address).chain(replies);
         let outward =
