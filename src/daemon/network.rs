@@ -604,7 +604,7 @@ impl Shared {
         match self.nodes.contact(id, ask) {
             Ok(closed) if ask == ContactAsk::State => {
                 let word = closed.map_or("pulse", |closed| if closed { "closed" } else { "open" });
-                let arguments = vec![Argument::Text(address.to_owned()), Argument::Text(word.to_owned())];
+                let arguments = vec![Argument::Text(format!("/contact/{id}/state")), Argument::Text(word.to_owned())];
                 self.tell(sender.address, &Message { address: "/answer".to_owned(), arguments });
             }
             Ok(_) => tracing::info!("{} moves the contact {id}", sender.address),

@@ -297,7 +297,12 @@ impl Nodes {
                     tracing::info!("control port {}: {what}", port.id);
                 }
                 LinkEvent::Lost(why) => {
-                    let text = format!("the node is lost: {why}; gains stay as they are, its lamps fail lit");
+                    let Standing { taken, missed, late, losses, .. } = port.link.standing();
+                    let text = format!(
+                        "the node is lost: {why}; gains stay as they are, its lamps fail lit \
+                         [taken {taken}, missed {missed}, late {late}, malformed {}, dropped {}, losses {losses}]",
+                        port.malformed, port.dropped
+                    );
                     self.note(port, &text);
                     tracing::error!("control port {}: {text}", port.id);
                 }

@@ -15,8 +15,8 @@ pub const BEAT_MS: u64 = 250;
 pub const HELLO_ASK_MS: u64 = 500;
 /// A node that did not beat for so long is lost, in ms.
 pub const LOST_MS: u64 = 2_000;
-/// A lamp or contact is told again after so long, in ms.
-pub const REPEAT_MS: u64 = 1_500;
+/// A lamp or contact is told again after so long, in ms: with [`LAMPS_MAX`] of them waiting for their turn it is 2 s.
+pub const REPEAT_MS: u64 = 700;
 /// A full state that is not complete after so long is asked for again, in ms.
 pub const STATE_MS: u64 = 1_500;
 /// A pulse is sent again after so long, in ms.
@@ -562,7 +562,8 @@ impl Link {
             return;
         }
         if now_ms >= self.beat_due_ms {
-            self.beat_due_ms = now_ms + BEAT_MS;
+            // A tick that came late does not shift those after it.
+            self.beat_due_ms = (self.beat_due_ms + BEAT_MS).max(now_ms);
             self.beat_count = number_after(self.beat_count);
             send(&ToNode::Beat { count: self.beat_count }, out);
         }
@@ -810,4 +811,179 @@ fn send(what: &ToNode<'_>, out: &mut Vec<LinkEvent>) {
 
 fn panel_message(address: &str, value: f32) -> Message {
     Message { address: address.to_owned(), arguments: vec![Argument::Float(value)] }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn say(address: &str, arguments: Vec<Argument>) -> Message {
+        Message { address: address.to_owned(), arguments }
+    }
+
+    fn hello(boot: i32, slot: i32) -> Message {
+        let text = |text: &str| Argument::Text(text.to_owned());
+        let mut arguments = [FORM, slot, boot].map(Argument::Int).to_vec();
+        arguments.extend([text("maker"), text("lamps contacts raw")]);
+        arguments.extend([3, 1, 1].map(Argument::Int));
+        say("/node/hello", arguments)
+    }
+
+    fn beat(boot: i32, sequence: i32) -> Message {
+        say("/node/beat", [boot, sequence, 0, 5000, 0].map(Argument::Int).to_vec())
+    }
+
+    fn moved(address: &str, value: f32, sequence: i32) -> Message {
+        say(address, vec![Argument::Float(value), Argument::Int(sequence)])
+    }
+
+    fn state(address: &str, value: f32, sequence: i32) -> Message {
+        let address = Argument::Text(address.to_owned());
+        say("/node/state", vec![address, Argument::Float(value), Argument::Int(sequence)])
+    }
+
+    /// A link that is up, at time 0.
+    fn up() -> Link {
+        let mut link = Link::new(None, 41);
+        link.configure(BTreeSet::from(["/button".to_owned()]), &[("start".into(), false, true)]);
+        link.hear(0, &hello(7, 5), &mut Vec::new());
+        link
+    }
+
+    fn hear(link: &mut Link, now_ms: u64, message: &Message) -> Vec<LinkEvent> {
+        let mut out = Vec::new();
+        link.hear(now_ms, message, &mut out);
+        out
+    }
+
+    fn tick(link: &mut Link, now_ms: u64) -> Vec<LinkEvent> {
+        let mut out = Vec::new();
+        link.tick(now_ms, &mut out);
+        out
+    }
+
+    fn sent(events: &[LinkEvent], address: &str) -> usize {
+        events.iter().filter(|event| matches!(event, LinkEvent::Send(message) if message.address == address)).count()
+    }
+
+    #[test]
+    fn a_hello_is_answered_by_a_beat_and_a_question_for_the_state() {
+        let mut link = Link::new(Some(5), 1);
+        assert_eq!(sent(&tick(&mut link, 0), "/node/hello/ask"), 1);
+        assert_eq!(sent(&tick(&mut link, 100), "/node/hello/ask"), 0);
+        assert_eq!(hear(&mut link, 110, &moved("/f", 0.5, 1)), [], "nothing counts before a hello");
+        let events = hear(&mut link, 120, &hello(7, 5));
+        assert!(matches!(&events[0], LinkEvent::Found(what) if what.contains("slot 5")));
+        assert_eq!((sent(&events, "/node/beat"), sent(&events, "/node/state/ask")), (1, 1));
+        assert_eq!(hear(&mut link, 130, &hello(7, 5)), [], "the same again is no news");
+    }
+
+    #[test]
+    fn a_node_of_another_slot_or_form_is_named_once_and_gets_no_beat() {
+        let mut link = Link::new(Some(5), 1);
+        let events = hear(&mut link, 0, &hello(7, 6));
+        assert!(matches!(&events[..], [LinkEvent::Note(why)] if why.contains("strapped for slot 6")));
+        assert_eq!(hear(&mut link, 1, &hello(7, 6)), []);
+        let mut newer = hello(7, 5);
+        newer.arguments[0] = Argument::Int(2);
+        assert!(matches!(&hear(&mut link, 2, &newer)[..], [LinkEvent::Note(why)] if why.contains("form 2")));
+        assert!(!link.is_up() && sent(&tick(&mut link, 600), "/node/beat") == 0);
+    }
+
+    #[test]
+    fn a_gap_asks_for_the_state_and_what_is_late_is_left_out() {
+        let mut link = up();
+        let end = |token| say("/node/state/end", [token, 1, 3].map(Argument::Int).to_vec());
+        assert_eq!(hear(&mut link, 1, &moved("/f", 0.1, i32::MAX)).len(), 1);
+        assert_eq!(hear(&mut link, 2, &moved("/f", 0.2, 0)).len(), 1, "the number after the highest is 0");
+        assert_eq!(hear(&mut link, 3, &end(1)), []);
+        let events = hear(&mut link, 4, &moved("/f", 0.5, 3));
+        assert_eq!((sent(&events, "/node/state/ask"), events.len()), (1, 2));
+        assert_eq!(hear(&mut link, 5, &moved("/f", 0.3, 2)), []);
+        // The last of all may be missing: the beat tells.
+        assert_eq!(hear(&mut link, 6, &end(2)), []);
+        assert_eq!(sent(&hear(&mut link, 7, &beat(7, 4)), "/node/state/ask"), 1);
+        // A state that does not come is asked for again.
+        assert_eq!(sent(&tick(&mut link, 8 + STATE_MS), "/node/state/ask"), 1);
+        let Standing { missed, late, .. } = link.standing();
+        assert_eq!((missed, late), (3, 1));
+    }
+
+    #[test]
+    fn a_state_moves_what_differs_and_never_presses_a_button() {
+        let mut link = up();
+        let stands = |events: Vec<LinkEvent>| matches!(&events[..], [LinkEvent::Stands(_)]);
+        assert!(stands(hear(&mut link, 1, &state("/f", 0.5, 1))));
+        assert_eq!(hear(&mut link, 2, &state("/f", 0.5, 2)), []);
+        assert_eq!(hear(&mut link, 3, &state("/button", 1.0, 3)), [], "held while the desk starts");
+        assert!(stands(hear(&mut link, 4, &state("/button", 0.0, 4))), "it may release");
+        // A release that was lost with a start of the node is made up for.
+        hear(&mut link, 5, &moved("/button", 1.0, 5));
+        hear(&mut link, 6, &beat(8, 0));
+        assert!(!link.is_up());
+        hear(&mut link, 7, &hello(8, 5));
+        assert!(stands(hear(&mut link, 8, &state("/button", 0.0, 1))));
+    }
+
+    #[test]
+    fn silence_of_two_seconds_is_a_loss_and_ends_the_beats() {
+        let mut link = up();
+        assert!(sent(&tick(&mut link, 1900), "/node/beat") == 1 && link.is_up());
+        let events = tick(&mut link, 2000);
+        assert!(matches!(&events[0], LinkEvent::Lost(_)));
+        assert_eq!((sent(&events, "/node/beat"), sent(&events, "/node/hello/ask")), (0, 1));
+        let events = hear(&mut link, 2100, &hello(7, 5));
+        assert!(matches!(&events[0], LinkEvent::Found(_)), "the same node rejoins as a new one");
+    }
+
+    #[test]
+    fn lamps_are_told_at_once_and_again_within_two_seconds_each() {
+        let mut link = up();
+        let names: Vec<String> = (0..LAMPS_MAX).map(|n| format!("/lamp/{n}")).collect();
+        let mut out = Vec::new();
+        for name in &names {
+            assert!(link.level(0, name, 1.0, &mut out));
+        }
+        assert_eq!(out.len(), LAMPS_MAX);
+        let mut last = vec![0; LAMPS_MAX];
+        for now in (20..20_000).step_by(20) {
+            link.hear(now, &beat(7, 0), &mut Vec::new());
+            for event in tick(&mut link, now) {
+                let LinkEvent::Send(message) = event else { continue };
+                let Some(at) = names.iter().position(|name| *name == message.address) else { continue };
+                assert!(now - last[at] <= 2000, "{} after {} ms", names[at], now - last[at]);
+                last[at] = now;
+            }
+        }
+        assert!(last.iter().all(|last| *last >= 18_000));
+        assert!(!link.level(0, "/lamp/more", 1.0, &mut out), "there is a bound");
+    }
+
+    #[test]
+    fn a_pulse_is_sent_three_times_with_one_number_and_given_up() {
+        let mut link = up();
+        let mut out = Vec::new();
+        assert!(link.pulse(0, "start", 10, &mut out).is_err());
+        link.pulse(0, "start", 200, &mut out).expect("free");
+        assert!(link.pulse(0, "start", 200, &mut out).is_err(), "one is under way");
+        for now in (20..900).step_by(20) {
+            out.extend(tick(&mut link, now));
+        }
+        let pulses: Vec<&Message> = out
+            .iter()
+            .filter_map(|event| match event {
+                LinkEvent::Send(message) if message.address == "/node/pulse" => Some(message),
+                _ => None,
+            })
+            .collect();
+        assert_eq!(pulses.len(), 3);
+        assert!(pulses.iter().all(|pulse| *pulse == pulses[0] && pulse.arguments[1] == Argument::Int(42)));
+        assert!(out.iter().any(|event| matches!(event, LinkEvent::Note(why) if why.contains("does not say"))));
+        // Done in time: nothing is sent again.
+        link.pulse(1000, "start", 200, &mut Vec::new()).expect("free");
+        let done = say("/node/pulse/done", vec![Argument::Text("start".into()), Argument::Int(43), Argument::Int(201)]);
+        assert!(matches!(&hear(&mut link, 1100, &done)[..], [LinkEvent::Note(_)]));
+        assert_eq!(sent(&tick(&mut link, 1400), "/node/pulse"), 0);
+        assert!(link.contact("start", true).is_err() && link.contact("stop", true).is_err());
+    }
 }

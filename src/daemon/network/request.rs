@@ -44,6 +44,11 @@ impl Request {
     pub(super) fn of(message: &Message) -> Result<Self, String> {
         let arguments = &*message.arguments;
         match (&*message.address, arguments) {
+            ("/ask", [Argument::Text(contact)]) if contact.starts_with(CONTACT) => Self::of_contact(contact, &[])
+                .and_then(|of| match of {
+                    Self::Contact(_, ContactAsk::State) => Ok(of),
+                    _ => Err("a pulse has no value".to_owned()),
+                }),
             ("/ask", [Argument::Text(pattern)]) => match Pattern::parse(pattern) {
                 Some(_) => Ok(Self::Ask(pattern.clone())),
                 None => Err(format!("\"{pattern}\" is no OSC address or pattern")),
