@@ -5,10 +5,14 @@
 
 mod support;
 
-use longthrow::panel::node::{Link, LinkEvent};
+use longthrow::daemon::inbox::{DAEMON_LANE, Inbox};
+use longthrow::daemon::nodes::Nodes;
+use longthrow::panel::node::{FromNode, Link, LinkEvent};
 use longthrow::panel::osc::{Argument, Message};
 use longthrow::panel::slip::{Deframer, frame};
+use longthrow::ports::control::ControlOut;
 use longthrow::ports::osc;
+use longthrow::profile::{Panel, Source, Texts, check};
 use std::collections::{BTreeSet, VecDeque};
 use std::io::{BufRead, BufReader, Read, Write};
 use std::net::UdpSocket;
@@ -400,6 +404,49 @@ fn both_ends_notice_a_cut_line_within_3_s_and_what_was_missed_is_asked_for() {
     assert_eq!((simulation.lamps, simulation.contacts), (0b0100, 0), "as it was told before");
     assert!(simulation.events.iter().any(|event| matches!(event, LinkEvent::Found(_))), "its controls rejoin");
     assert!(simulation.events.iter().any(|event| matches!(event, LinkEvent::Stands(_))), "and say where they stand");
+}
+
+/// A serial line of which only the way out is there.
+#[derive(Default)]
+struct Out(Mutex<Vec<u8>>);
+
+impl ControlOut for Out {
+    fn send(&self, bytes: &[u8]) -> bool {
+        self.0.lock().expect("sound").extend(bytes);
+        true
+    }
+
+    fn dropped(&self) -> u64 {
+        0
+    }
+}
+
+#[test]
+fn raw_samples_come_back_to_whoever_asked() {
+    let text = rig("path = \"/dev/none\"");
+    let rig = vec![Source { name: "rig.toml".to_owned(), text }];
+    let (checked, diagnostics) = check(&Texts { rig, ..Texts::default() });
+    let rig = checked.and_then(|checked| checked.rig).unwrap_or_else(|| panic!("{diagnostics:?}"));
+    let (nodes, out) = (Nodes::new(Arc::new(Inbox::new(DAEMON_LANE + 1))), Arc::new(Out::default()));
+    nodes.configure(&rig, &Panel::default());
+    nodes.set_line(0, Arc::clone(&out) as Arc<dyn ControlOut>);
+    assert!(nodes.ask_raw("frame", "/strip-1/fader", 1000, 500).is_err(), "its node is away");
+    let text = |text: &str| Argument::Text(text.to_owned());
+    let number = Argument::Int;
+    let arguments = vec![number(1), number(5), number(7), text("m"), text("raw"), number(1), number(0), number(0)];
+    let say = |address: &str, arguments: Vec<Argument>| {
+        nodes.bytes(0, &frame(&osc::encode(&Message { address: address.to_owned(), arguments })));
+    };
+    say("/node/hello", arguments);
+    let answers = nodes.ask_raw("frame", "/strip-1/fader", 1000, 500).expect("it is there");
+    assert!(nodes.ask_raw("other", "/strip-1/fader", 1000, 500).is_err());
+    let asked = out.0.lock().expect("sound").clone();
+    assert!(asked.windows(13).any(|bytes| bytes == b"/node/raw/ask"));
+    say("/node/raw/begin", vec![number(1), text("/strip-1/fader"), number(1000), number(12)]);
+    say("/node/raw", vec![number(1), number(0), number(-1), Argument::Blob(vec![0x0F, 0xFF, 0, 1])]);
+    let found: Vec<FromNode> = answers.try_iter().collect();
+    let samples = FromNode::Raw { token: 1, index: 0, time_us: u32::MAX, samples: vec![4095, 1] };
+    assert_eq!((found.len(), &found[1]), (2, &samples));
 }
 
 // ---- node-check ----

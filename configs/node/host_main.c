@@ -4,6 +4,8 @@
  *   node udp PORT             on a UDP port of this machine's loopback (0: any; it says which)
  *   node pipe                 in simulated time: see run_pipe
  *
+ *     cc -std=c99 node.c host_main.c -lm -o node
+ *
  * Commands on standard input: "move CONTROL VALUE", "hands on", "hands off", "quit". On standard output it says, with its
  * uptime in seconds, what its drivers have whenever that changes, and at the end what it counted.
  */
