@@ -5,6 +5,7 @@
 
 mod check;
 pub mod exit;
+mod generate;
 mod meters;
 mod params;
 mod ports;
@@ -39,6 +40,9 @@ enum Command {
     /// One audio device for the daemon that started this
     #[command(hide = true)]
     Satellite(satellite::Satellite),
+    /// Manual pages and shell completions, for whoever makes a package
+    #[command(hide = true)]
+    Generate(generate::Generate),
 }
 
 /// Runs the command line and returns the code to leave with, one of those in [`exit`].
@@ -51,6 +55,7 @@ pub fn main() -> ExitCode {
         Ok(Arguments { command: Command::Run(run) }) => run.run(),
         Ok(Arguments { command: Command::Render(render) }) => render.run(),
         Ok(Arguments { command: Command::Satellite(satellite) }) => satellite.run(),
+        Ok(Arguments { command: Command::Generate(generate) }) => generate.run(),
         Err(error) => {
             // Help and version are no mistakes, and go to standard output.
             let code = if error.use_stderr() { exit::USAGE } else { exit::FINE };
