@@ -3,6 +3,7 @@
 //! Each subcommand has a file with a clap struct and a `run` that returns one of the codes in [`exit`]. What was
 //! asked for goes to standard output, for people or with `--json`; logs and complaints go to standard error.
 
+mod capacity;
 mod check;
 pub mod exit;
 mod generate;
@@ -33,6 +34,8 @@ enum Command {
     Params(params::Params),
     /// Audio devices and MIDI ports by the names that a rig takes
     Ports(ports::Ports),
+    /// How many channels this machine carries, at which period, with which margin
+    Capacity(capacity::Capacity),
     /// The desk, until it is told to stop
     Run(run::Run),
     /// The same desk and engine, offline: from files into files
@@ -52,6 +55,7 @@ pub fn main() -> ExitCode {
         Ok(Arguments { command: Command::Check(check) }) => check.run(),
         Ok(Arguments { command: Command::Params(params) }) => params.run(),
         Ok(Arguments { command: Command::Ports(ports) }) => ports.run(),
+        Ok(Arguments { command: Command::Capacity(capacity) }) => capacity.run(),
         Ok(Arguments { command: Command::Run(run) }) => run.run(),
         Ok(Arguments { command: Command::Render(render) }) => render.run(),
         Ok(Arguments { command: Command::Satellite(satellite) }) => satellite.run(),

@@ -17,6 +17,7 @@ pub mod midi;
 mod notices;
 pub mod osc;
 mod reserve;
+pub mod rights;
 pub mod serial;
 pub mod service;
 pub mod storage;
