@@ -175,7 +175,7 @@ fn rate_of(rig: &Rig) -> SampleRate {
     if let Some(rate) = rig.rate {
         return rate;
     }
-    let Some(device) = wiring::devices_by_wire(rig).next().cloned() else { return SampleRate::HZ_48000 };
+    let Some(device) = wiring::driving(rig).cloned() else { return SampleRate::HZ_48000 };
     struct Nothing;
     impl audio::BlockSink for Nothing {
         fn block(&mut self, _: &mut dyn crate::engine::Wires, _: audio::BlockTime) {}
@@ -245,7 +245,7 @@ impl Daemon {
         let desk = desk.map_err(system("the desk's thread"))?;
         let drivers = {
             let shared = Arc::clone(&shared);
-            let device = wiring::devices_by_wire(&installation.rig).next().cloned();
+            let device = wiring::driving(&installation.rig).cloned();
             let notice = move |notice| hear_driver(&shared, notice);
             let open: super::drivers::Open = Arc::new(audio::open);
             Drivers::start(seat, Arc::clone(&clock), Arc::clone(&counts), rate, device, open, notice)
@@ -571,7 +571,7 @@ impl Reloader {
         let ask = Ask::Install { installation: Box::new(installation), texts: Box::new(texts), reread };
         // The desk first: it counts a new device as away until the watch says that it is there.
         self.shared.inbox.push(DAEMON_LANE, Item { ask, origin: Origin::Nobody, due: Frames(0) });
-        let device = |rig: &Rig| wiring::devices_by_wire(rig).next().cloned();
+        let device = |rig: &Rig| wiring::driving(rig).cloned();
         if device(&old.rig) != device(&self.installation.rig)
             && let Some(drivers) = &*self.drivers.lock().unwrap_or_else(PoisonError::into_inner)
         {

@@ -4,6 +4,7 @@
 //! read, written or timed.
 
 mod alsa_words;
+pub mod applications;
 pub mod audio;
 pub mod cards;
 pub mod clock;
