@@ -424,7 +424,7 @@ fn programs_on_this_machine_are_one_device_that_is_never_the_master() {
         [output.encoder]\nkind = \"application\"\nname = \"programme for encoder\"\n";
     let (checked, diagnostics) = check(&only("rig", rig));
     assert!(diagnostics.is_empty(), "{}", render(&diagnostics));
-    let rig = checked.rig.expect("a rig");
+    let rig = checked.and_then(|checked| checked.rig).expect("a rig");
     let [device] = &rig.devices[..] else { panic!("{:?}", rig.devices) };
     assert_eq!(device.link_inputs, ["from guest 2:monitor_FL", "from guest 2:monitor_FR", "music:monitor_MONO"]);
     assert_eq!(device.link_outputs, ["programme for encoder:input_FL", "programme for encoder:input_FR"]);
