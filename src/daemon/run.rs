@@ -21,10 +21,11 @@ use crate::desk::{Desk, Event, engine_settings, wiring};
 use crate::dsp::lanes::Vectors;
 use crate::engine::Engine;
 use crate::handoff::{Clock, MeterEnd, crossing};
+use crate::ports::applications::volumes_not_at_unity;
 use crate::ports::clock::nanos;
 use crate::ports::control::OpenControl;
 use crate::ports::{audio, service, watch as files_watch};
-use crate::profile::{Installation, Rig, count};
+use crate::profile::{Device, Host, Installation, Rig, count};
 use crate::units::{Frames, SampleRate};
 use std::path::PathBuf;
 use std::sync::atomic::{AtomicBool, Ordering};
@@ -257,6 +258,7 @@ impl Daemon {
             Satellites::start(&installation.rig, rate, links, satellite::Settings::default(), notice)
                 .map_err(system("the satellites' thread"))?
         };
+        warn_of_volumes(&installation.rig);
         let controls = control::open_all(&installation.rig, &shared);
         let mut daemon = Self {
             shared,
@@ -388,6 +390,21 @@ impl Daemon {
         );
         in_time
     }
+}
+
+/// Says which volumes of a sound server that the rig uses are not at unity. Asking may take as long as it likes.
+fn warn_of_volumes(rig: &Rig) {
+    let asks = |device: &Device| match device.host {
+        Host::PipeWire | Host::PulseAudio => true,
+        Host::Jack => device.identity.is_empty(),
+        Host::Alsa | Host::Application => false,
+    };
+    if !rig.devices.iter().any(asks) {
+        return;
+    }
+    let ask = || volumes_not_at_unity().iter().for_each(|volume| tracing::warn!("{volume}"));
+    // Without a thread nobody is told, which is all that is lost.
+    drop(std::thread::Builder::new().name("volumes".into()).spawn(ask));
 }
 
 /// A line of the journal from before the first frame.
