@@ -8,6 +8,7 @@ mod check;
 pub mod exit;
 mod generate;
 mod meters;
+mod new;
 mod params;
 mod ports;
 mod render;
@@ -28,6 +29,8 @@ struct Arguments {
 
 #[derive(Debug, Subcommand)]
 enum Command {
+    /// The first installation: asks what there is, and writes rig, panel and profile
+    New(Box<new::New>),
     /// Every mistake in rig, panel and profile files, each alone and against the others
     Check(check::Check),
     /// The table of every parameter: address, what it accepts, default
@@ -52,6 +55,7 @@ enum Command {
 #[must_use]
 pub fn main() -> ExitCode {
     let code = match Arguments::try_parse() {
+        Ok(Arguments { command: Command::New(new) }) => new.run(),
         Ok(Arguments { command: Command::Check(check) }) => check.run(),
         Ok(Arguments { command: Command::Params(params) }) => params.run(),
         Ok(Arguments { command: Command::Ports(ports) }) => ports.run(),
