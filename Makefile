@@ -70,7 +70,7 @@ realtime: build-packages
 # A package in a clean Debian of its own, installed, removed, installed again and replaced while it plays. As root.
 proof-deb: build-packages test-packages
 	@sh -c "$$PACKAGES" packages must mmdebstrap dpkg-dev binutils
-	[ -d "$(TARGET_DIR)/debian/usr" ] || mmdebstrap --variant=minbase --include=systemd,procps \
+	[ -d "$(TARGET_DIR)/debian/usr" ] || mmdebstrap --variant=minbase --include=systemd,procps,dbus,liblo-tools \
 	  "$$(. /etc/os-release; echo $$VERSION_CODENAME)" "$(TARGET_DIR)/debian"
 	LONGTHROW_PROOF=1 DEBIAN_TREE="$(abspath $(TARGET_DIR))/debian" \
 	  cargo test --locked --release --test package -- --nocapture

@@ -110,7 +110,7 @@ fn play(pipewire: &PipeWire, name: &str, hertz: f64, folder: &Path) -> Running {
 
 #[test]
 fn programs_hear_and_are_heard_by_name_and_again_after_either_side_restarts() {
-    if !have(&["pw-record", "pw-play", "pw-cli", "setpriv"]) {
+    if !have(&["pw-record", "pw-play", "pw-cli", "pw-dump", "wpctl", "setpriv"]) {
         return;
     }
     let Some(mut pipewire) = PipeWire::start(&[]) else { return };
@@ -135,6 +135,20 @@ fn programs_hear_and_are_heard_by_name_and_again_after_either_side_restarts() {
     let mut daemon = start(&pipewire, files);
     daemon.await_lines("linked to", 6);
     check(&pipewire, "at first");
+    // Sliders of the desktop that somebody moved.
+    let dump = Command::new("pw-dump").envs(pipewire.environment()).output().expect("it starts");
+    let objects: Vec<serde_json::Value> = serde_json::from_slice(&dump.stdout).expect("JSON");
+    let mut moved = 0;
+    for object in &objects {
+        let name = object["info"]["props"]["node.name"].as_str().unwrap_or_default();
+        if ["programme for encoder", "from guest 2", "to guest 2"].contains(&name) {
+            let id = object["id"].to_string();
+            let set = Command::new("wpctl").args(["set-volume", &id, "0.3"]).envs(pipewire.environment()).status();
+            moved += usize::from(set.is_ok_and(|status| status.success()));
+        }
+    }
+    assert_eq!(moved, 3, "not every volume could be moved");
+    check(&pipewire, "with the desktop's volumes at 0.3");
 
     pipewire.start_again();
     daemon.await_line("PipeWire has ended");

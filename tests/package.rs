@@ -104,6 +104,80 @@ fn the_measure_sees_one_lost_sample() {
     assert!(departure(&torn) > 1e-3);
 }
 
+/// The commands of the README's first block, as they stand there, without sudo, the comments and the Ctrl-C of a person.
+fn first_commands(package: &str) -> String {
+    let readme = include_str!("../README.md");
+    let block =
+        readme.split("```\n").find(|block| block.starts_with("sudo apt-get install ./longthrow")).expect("a block");
+    let mut script = String::new();
+    for line in block.lines() {
+        let command = line.split(" #").next().expect("a first part").trim();
+        script += &match command.split_once(' ') {
+            Some(("sudo", rest)) if rest.starts_with("apt-get install ./") => {
+                format!("apt-get install -q -y {package}\n")
+            }
+            // Somebody types no faster, and listens for a while.
+            Some(("pw-record", rest)) => format!("sleep 3; timeout -s INT 5 pw-record {rest} || true\n"),
+            Some(("longthrow", rest)) => format!("longthrow {rest}\n"),
+            Some(("oscsend", rest)) => format!("sleep 2; oscsend {rest}\n"),
+            _ => panic!("the README has a command that is not known here: {line}"),
+        };
+    }
+    script
+}
+
+/// From the package to an encoder that hears the programme, by the README's own commands, in a clean Debian.
+#[test]
+fn the_readmes_first_commands_bring_the_programme_to_an_encoder() {
+    let Some(debian) = std::env::var_os("DEBIAN_TREE").map(PathBuf::from) else {
+        println!("skipped: no Debian tree is named by DEBIAN_TREE; `make proof-deb` makes one and runs this");
+        return;
+    };
+    let _turn = DEBIAN.lock().unwrap_or_else(std::sync::PoisonError::into_inner);
+    let folder = tempfile::tempdir().expect("a folder");
+    let Some(package) = package(folder.path(), "0.1.0") else { return };
+    std::fs::copy(package, debian.join("first.deb")).expect("copied");
+    let root = debian.to_str().expect("a name");
+    run("chroot", &[root, "dpkg", "--purge", "longthrow"]);
+    run("chroot", &[root, "apt-get", "update", "-q"]);
+    // A desktop has its sound server; here there is nobody who started one.
+    let script = format!(
+        "set -e\nexport HOME=/root XDG_RUNTIME_DIR=/run/first\nrm -rf /run/first /root/first\nmkdir -m 700 /run/first\n\
+         mkdir /root/first\ncd /root/first\n(while [ ! -x /usr/bin/wireplumber ] || [ ! -x /usr/bin/pw-link ]; do sleep 0.2; done\n\
+         sleep 1; pipewire & sleep 1; exec dbus-run-session -- wireplumber) >/dev/null 2>&1 &\n{}kill %2\nwait %2 || true\n",
+        first_commands("/first.deb")
+    );
+    std::fs::write(debian.join("first.sh"), script).expect("written");
+    let inside = format!(
+        "mount -t proc proc {root}/proc; mount -t tmpfs tmpfs {root}/dev/shm; exec chroot {root} timeout -k5 180 bash -m /first.sh"
+    );
+    let start = std::time::Instant::now();
+    // A space of processes of its own: what is left of them ends with it.
+    let said = run("unshare", &["--mount", "--pid", "--fork", "--kill-child", "sh", "-c", &inside]);
+    let took = start.elapsed();
+    let heard = debian.join("root/first/heard.wav");
+    let mut wav = hound::WavReader::open(&heard).unwrap_or_else(|why| panic!("{why}: {said}"));
+    let scale = f32::from(i16::MAX);
+    let left: Vec<f32> = wav.samples::<i16>().step_by(2).map_while(Result::ok).map(|x| f32::from(x) / scale).collect();
+    // A tone of -18 dBFS in the middle of two sides by the law of equal power: -21.0 on each.
+    let rms = |piece: &[f32]| {
+        let squares = piece.iter().map(|x| f64::from(*x).powi(2)).sum::<f64>();
+        10.0 * (2.0 * squares / piece.len() as f64).max(1e-12).log10()
+    };
+    let levels: Vec<f64> = left.chunks_exact(4_800).map(rms).collect();
+    let best =
+        levels.iter().copied().min_by(|a, b| (a + 21.01).abs().total_cmp(&(b + 21.01).abs())).expect("something");
+    println!(
+        "{:.0} s for the README's commands, the packages' download included; the encoder heard {best:.2} dBFS",
+        took.as_secs_f64()
+    );
+    assert!((best + 21.01).abs() < 0.1, "{levels:?}\n{said}");
+    assert!(took < std::time::Duration::from_secs(180), "{took:?}");
+}
+
+/// One at a time in the Debian tree.
+static DEBIAN: std::sync::Mutex<()> = std::sync::Mutex::new(());
+
 /// How long the tone is listened to while the package changes.
 const SECONDS: usize = 15;
 
@@ -114,6 +188,7 @@ fn installing_removing_and_replacing_the_package_loses_no_sample() {
         println!("skipped: no Debian tree is named by DEBIAN_TREE; `make proof-deb` makes one and runs this");
         return;
     };
+    let _turn = DEBIAN.lock().unwrap_or_else(std::sync::PoisonError::into_inner);
     let folder = tempfile::tempdir().expect("a folder");
     let Some(first) = package(folder.path(), "0.1.0") else { return };
     let Some(second) = package(folder.path(), "0.1.1") else { return };
