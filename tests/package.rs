@@ -140,16 +140,19 @@ fn the_readmes_first_commands_bring_the_programme_to_an_encoder() {
     let root = debian.to_str().expect("a name");
     run("chroot", &[root, "dpkg", "--purge", "longthrow"]);
     run("chroot", &[root, "apt-get", "update", "-q"]);
-    // A desktop has its sound server; here there is nobody who started one.
+    let commands = first_commands("/first.deb");
+    let (install, rest) = commands.split_once('\n').expect("more than one");
+    // A desktop has its sound server; here there is nobody who started one, and none of the folders of the login service that
+    // the session manager watches.
     let script = format!(
         "set -e\nexport HOME=/root XDG_RUNTIME_DIR=/run/first\nrm -rf /run/first /root/first\nmkdir -m 700 /run/first\n\
-         mkdir /root/first\ncd /root/first\n(while [ ! -x /usr/bin/wireplumber ] || [ ! -x /usr/bin/pw-link ]; do sleep 0.2; done\n\
-         sleep 1; pipewire & sleep 1; exec dbus-run-session -- wireplumber) >/dev/null 2>&1 &\n{}kill %2\nwait %2 || true\n",
-        first_commands("/first.deb")
+         mkdir -p /run/systemd/seats /run/systemd/sessions /run/systemd/users /run/systemd/machines\n\
+         mkdir /root/first\ncd /root/first\n{install}\npipewire >/dev/null 2>&1 &\nsleep 1\n\
+         dbus-run-session -- wireplumber >/dev/null 2>&1 &\nsleep 2\n{rest}"
     );
     std::fs::write(debian.join("first.sh"), script).expect("written");
     let inside = format!(
-        "mount -t proc proc {root}/proc; mount -t tmpfs tmpfs {root}/dev/shm; exec chroot {root} timeout -k5 180 bash -m /first.sh"
+        "mount -t proc proc {root}/proc; mount -t tmpfs tmpfs {root}/dev/shm; exec chroot {root} timeout -k5 180 bash /first.sh"
     );
     let start = std::time::Instant::now();
     // A space of processes of its own: what is left of them ends with it.
@@ -168,7 +171,7 @@ fn the_readmes_first_commands_bring_the_programme_to_an_encoder() {
     let best =
         levels.iter().copied().min_by(|a, b| (a + 21.01).abs().total_cmp(&(b + 21.01).abs())).expect("something");
     println!(
-        "{:.0} s for the README's commands, the packages' download included; the encoder heard {best:.2} dBFS",
+        "{:.0} s for the README's commands, the download of packages that were missing included; the encoder heard {best:.2} dBFS",
         took.as_secs_f64()
     );
     assert!((best + 21.01).abs() < 0.1, "{levels:?}\n{said}");
