@@ -29,7 +29,7 @@ put "$root/made/completions/longthrow.fish" usr/share/fish/vendor_completions.d/
 # The units as they are in systemd/, with a package's paths and without the lines that tell how to install by hand.
 for unit in longthrow.service user/longthrow.service; do
   case $unit in user/*) to=usr/lib/systemd/user ;; *) to=usr/lib/systemd/system ;; esac
-  sed -e '/^#   /d' -e '/^# The program is expected/d' -e 's|/usr/local/bin/|/usr/bin/|; s|%h/.local/bin/|/usr/bin/|' \
+  sed -e '/^#   /d' -e '/^#$/d' -e '/^# The program is expected/d' -e 's|/usr/local/bin/|/usr/bin/|; s|%h/.local/bin/|/usr/bin/|' \
     -e 's|/usr/local/share/doc/|/usr/share/doc/|' "systemd/$unit" >"$root/unit"
   put "$root/unit" "$to/longthrow.service"
 done

@@ -523,7 +523,12 @@ fn start(device: &Device, rate: SampleRate, settings: &Settings) -> std::io::Res
     // A library that prints must not print into the socket.
     let mut command = command(device, &settings.program);
     command.arg("satellite").stdin(OwnedFd::from(theirs)).stdout(Stdio::null());
-    let mut child = command.spawn()?;
+    let mut child = command.spawn().map_err(|error| match device.host {
+        Host::Application => {
+            std::io::Error::new(error.kind(), format!("{} (pipewire-jack): {error}", applications::STARTER))
+        }
+        _ => error,
+    })?;
     // Our copy of their end.
     drop(command);
     let (events_in, events) = mpsc::sync_channel(EVENTS_MAX);

@@ -32,7 +32,10 @@ pub(super) fn open(
     notices: SyncSender<DeviceNotice>,
 ) -> Result<Box<dyn OpenDevice>, OpenError> {
     let mut holder = Holder::start(&nodes(device))?;
-    let opened = jack_audio::open(device, rate, sink, notices.clone())?;
+    let opened = jack_audio::open(device, rate, sink, notices.clone()).map_err(|error| match error {
+        OpenError::NotThere(why) => OpenError::NotThere(format!("PipeWire does not run for this user: {why}")),
+        other => other,
+    })?;
     let mut told = false;
     let keeper = Keeper::start("applications", move || {
         if !told && holder.has_ended() {
