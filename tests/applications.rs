@@ -9,6 +9,7 @@ use std::f64::consts::TAU;
 use std::path::Path;
 use std::process::{Child, Command, Stdio};
 use support::daemon::Daemon;
+use support::jackd::{Catcher, Jackd};
 use support::pipewire::PipeWire;
 use support::{have, wait_until};
 
@@ -167,5 +168,36 @@ fn programs_hear_and_are_heard_by_name_and_again_after_either_side_restarts() {
     let links = Command::new("pw-link").arg("-i").envs(pipewire.environment()).output().expect("it starts");
     let inputs = String::from_utf8_lossy(&links.stdout).matches("programme for encoder:input_FL").count();
     assert_eq!(inputs, 1, "nodes of before are left");
+    assert_eq!(daemon.stop(), Some(0));
+}
+
+/// The first form of a house: an interface whose pair is the headphones, and the programme to an encoder on this machine.
+#[test]
+fn an_interface_is_the_master_and_the_encoder_hears_the_programme_beside_it() {
+    if !have(&["pw-record", "pw-cli", "setpriv"]) {
+        return;
+    }
+    let Some(jackd) = Jackd::start(48_000, 256, 2) else { return };
+    let Some(pipewire) = PipeWire::start(&[]) else { return };
+    let catcher = Catcher::start(&jackd.name, "catcher", 2);
+    let device = format!(
+        "[device.interface]\nhost = \"jack\"\nidentity = \"{}\"\ninputs = 2\noutputs = 2\n\
+         link_outputs = [\"catcher:1\", \"catcher:2\"]\n\
+         [output.headphones]\nkind = \"headphones\"\ndevice = \"interface\"\nchannels = [1, 2]\n",
+        jackd.name
+    );
+    let files = tempfile::tempdir().expect("a folder");
+    std::fs::write(files.path().join("rig.toml"), format!("{RIG}{device}")).expect("written");
+    let level = "[output.headphones]\nsource = \"programme\"\nlevel = -40.0\n";
+    std::fs::write(files.path().join("profile.toml"), format!("{PROFILE}{level}")).expect("written");
+    let mut command = Command::new(env!("CARGO_BIN_EXE_longthrow"));
+    command.envs(pipewire.environment());
+    let mut daemon = Daemon::launch(files, command, &["--rig", "rig.toml", "--profile", "profile.toml"]);
+    let (level, rest) = hears(&pipewire, "programme for encoder", 997.0, -18.0);
+    println!("the encoder hears 997 Hz at {level:.3} dBFS, the rest at {rest:.1} dBFS");
+    wait_until("the headphones have it at -58 dBFS", || {
+        let (level, _) = sine(&catcher.catch(4_800).channels[0][..4_800], 997.0);
+        (level + 58.0).abs() < 0.01
+    });
     assert_eq!(daemon.stop(), Some(0));
 }

@@ -11,7 +11,7 @@ use std::path::Path;
 use std::process::{Command, Output, Stdio};
 use support::alsa::inside_with_alsa;
 use support::daemon::Daemon;
-use support::jackd::Catcher;
+use support::jackd::{Catcher, Jackd};
 
 fn longthrow(arguments: &[&str], folder: &Path, answers: &str, server: &str) -> Output {
     let mut command = Command::new(env!("CARGO_BIN_EXE_longthrow"));
@@ -166,4 +166,21 @@ fn whoever_speaks_chooses_the_device_and_the_channel() {
     assert!(rig.contains("host = \"alsa\"\nidentity = \"desk\"\ninputs = 8\noutputs = 8\n"), "{rig}");
     assert!(rig.contains("[input.lectern]\nkind = \"microphone\"\ndevice = \"interface\"\nchannels = [5]\n"), "{rig}");
     assert!(said.contains("-20 dB"), "the meter was shown");
+}
+
+#[test]
+fn a_jack_server_is_linked_to_by_the_names_of_its_hardware() {
+    let Some(jackd) = Jackd::start(48_000, 256, 2) else { return };
+    let folder = tempfile::tempdir().expect("a folder");
+    let options = ["new", "--yes", "--folder", ".", "--device", "jack", "--encoder", "none"];
+    let made = longthrow(&options, folder.path(), "", &jackd.name);
+    assert!(made.status.success(), "{}", text(&made));
+    let rig = std::fs::read_to_string(folder.path().join("rig.toml")).expect("written");
+    assert!(rig.contains("link_inputs = [\"system:capture_1\", \"system:capture_2\"]"), "{rig}");
+    let files = ["--rig", "rig.toml", "--panel", "panel.toml", "--profile", "profile.toml"];
+    let mut command = Command::new(env!("CARGO_BIN_EXE_longthrow"));
+    command.env("JACK_DEFAULT_SERVER", &jackd.name);
+    let mut daemon = Daemon::launch(folder, command, &files);
+    daemon.await_lines("linked to system:", 4);
+    assert_eq!(daemon.stop(), Some(0));
 }
