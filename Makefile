@@ -5,7 +5,7 @@ ARGS ?=
 
 # What the build links, and what only the tests talk to: real servers and independent clients.
 RUN_PACKAGES := gcc libc6-dev pkg-config libasound2-dev libjack-jackd2-dev
-TEST_PACKAGES := git jackd2 libasound2-plugins socat liblo-tools \
+TEST_PACKAGES := git dpkg-dev jackd2 libasound2-plugins socat liblo-tools \
   pipewire pipewire-jack pipewire-bin wireplumber dbus
 
 # What the features pulseaudio and pipewire link and are tested with.
@@ -18,12 +18,14 @@ CHECKER = $(shell rustc --print sysroot)/lib/rustlib/$(shell rustc -vV | sed -n 
 TESTS := $(if $(CI),,$(shell cargo nextest --version >/dev/null 2>&1 && echo nextest))
 
 .NOTPARALLEL:
-.PHONY: help run test lint unit realtime proof hosts bench deps build-packages test-packages
+.PHONY: help run deb proof-deb test lint unit realtime proof hosts bench deps build-packages test-packages
 
 help:
 	@echo "make run      build the daemon and start it; make run ARGS=\"--profile FILE\" passes options on"
+	@echo "make deb      a Debian package for this machine's architecture, in $(TARGET_DIR)/package"
 	@echo "make test     everything that must hold before a change is taken"
 	@echo "make proof    the slow proofs: long runs, real servers, optimised build"
+	@echo "make proof-deb the package installed, removed and replaced in a clean Debian while it plays (root)"
 	@echo "make hosts    the PulseAudio and PipeWire hosts, with their libraries"
 	@echo "make bench    what a block costs"
 	@echo "make deps     install the system packages that the others need"
@@ -31,6 +33,12 @@ help:
 run: build-packages
 	cargo build --release --locked
 	@exec "$(TARGET_DIR)/release/longthrow" run $(ARGS)
+
+# On the machine it is for, or one of the same architecture: nothing is cross-built.
+deb: build-packages
+	@sh -c "$$PACKAGES" packages must dpkg-dev binutils
+	cargo build --release --locked
+	@configs/package/deb.sh "$(abspath $(TARGET_DIR))/release/longthrow" "$(abspath $(TARGET_DIR))/package"
 
 test: lint unit realtime
 
@@ -58,6 +66,14 @@ realtime: build-packages
 	  echo "the one that rustup installs has it. The real-time check did not run."; \
 	  [ -z "$(CI)" ]; \
 	fi
+
+# A package in a clean Debian of its own, installed, removed, installed again and replaced while it plays. As root.
+proof-deb: build-packages test-packages
+	@sh -c "$$PACKAGES" packages must mmdebstrap dpkg-dev binutils
+	[ -d "$(TARGET_DIR)/debian/usr" ] || mmdebstrap --variant=minbase --include=systemd,procps,dbus,liblo-tools \
+	  "$$(. /etc/os-release; echo $$VERSION_CODENAME)" "$(TARGET_DIR)/debian"
+	LONGTHROW_PROOF=1 DEBIAN_TREE="$(abspath $(TARGET_DIR))/debian" \
+	  cargo test --locked --release --test package -- --nocapture
 
 proof: build-packages test-packages
 	LONGTHROW_PROOF=1 cargo test --locked --release --no-fail-fast -- --nocapture --test-threads 1

@@ -3,7 +3,8 @@
 //! `UPDATE_SNAPSHOTS=1 cargo test --test files` writes the snapshots anew; look at the difference before you keep it.
 
 use longthrow::profile::{
-    self, CODES, Checked, Code, Diagnostic, FileKind, InputFrom, Severity, Signal, Source, Texts, check,
+    self, CODES, Checked, Code, Diagnostic, FileKind, Host, InputFrom, InputKind, Severity, Signal, Source, Texts,
+    check,
 };
 use std::collections::BTreeSet;
 use std::path::Path;
@@ -456,6 +457,33 @@ fn the_limits_hold_exactly() {
     };
     assert!(check(&filled(profile::FILE_BYTES_MAX)).0.is_some());
     assert_eq!(codes(&errors(&filled(profile::FILE_BYTES_MAX + 1))), [Code::F10]);
+}
+
+#[test]
+fn programs_on_this_machine_are_one_device_that_is_never_the_master() {
+    let rig = "form = 1\nkind = \"rig\"\n[input.guest-2]\nkind = \"application\"\n\
+        [input.music]\nkind = \"application\"\ncarries = \"player\"\nname = \"music\"\nwidth = 1\n\
+        [output.encoder]\nkind = \"application\"\nname = \"programme for encoder\"\n";
+    let (checked, diagnostics) = check(&only("rig", rig));
+    assert!(diagnostics.is_empty(), "{}", render(&diagnostics));
+    let rig = checked.and_then(|checked| checked.rig).expect("a rig");
+    let [device] = &rig.devices[..] else { panic!("{:?}", rig.devices) };
+    assert_eq!(device.link_inputs, ["from guest 2:monitor_FL", "from guest 2:monitor_FR", "music:monitor_MONO"]);
+    assert_eq!(device.link_outputs, ["programme for encoder:input_FL", "programme for encoder:input_FR"]);
+    assert_eq!((device.host, device.inputs, device.outputs), (Host::Application, 3, 2));
+    assert_eq!((rig.inputs[0].kind, rig.inputs[1].kind), (InputKind::Guest, InputKind::Player));
+    assert_eq!(rig.inputs[1].from, InputFrom::Device { device: device.id.clone(), channels: vec![2] });
+    assert_eq!(rig.outputs[0].channels, [0, 1]);
+    assert_eq!(longthrow::desk::wiring::driving(&rig), None);
+
+    let wrong = |line: &str| codes(&errors(&only("rig", &format!("form = 1\nkind = \"rig\"\n{line}"))));
+    let entry = "kind = \"application\"\n";
+    assert_eq!(wrong(&format!("[input.a]\n{entry}name = \"x\"\n[output.b]\n{entry}name = \"x\"\n")), [Code::R05]);
+    for name in ["a:b", "a\\\"b", " a", "a}", &"a".repeat(61)] {
+        assert_eq!(wrong(&format!("[output.b]\n{entry}name = \"{name}\"\n")), [Code::F13], "{name}");
+    }
+    assert_eq!(wrong(&format!("[output.b]\n{entry}width = 3\n")), [Code::F12]);
+    assert_eq!(wrong(&format!("[output.b]\n{entry}device = \"box\"\n")), [Code::F05]);
 }
 
 #[test]

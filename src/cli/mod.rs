@@ -3,10 +3,13 @@
 //! Each subcommand has a file with a clap struct and a `run` that returns one of the codes in [`exit`]. What was
 //! asked for goes to standard output, for people or with `--json`; logs and complaints go to standard error.
 
+mod capacity;
 mod check;
 pub mod exit;
+mod generate;
 mod meters;
 mod node_check;
+mod new;
 mod params;
 mod ports;
 mod render;
@@ -27,6 +30,8 @@ struct Arguments {
 
 #[derive(Debug, Subcommand)]
 enum Command {
+    /// The first installation: asks what there is, and writes rig, panel and profile
+    New(Box<new::New>),
     /// Every mistake in rig, panel and profile files, each alone and against the others
     Check(check::Check),
     /// The table of every parameter: address, what it accepts, default
@@ -35,6 +40,8 @@ enum Command {
     Ports(ports::Ports),
     /// A panel node against every line of the wire document
     NodeCheck(node_check::NodeCheck),
+    /// How many channels this machine carries, at which period, with which margin
+    Capacity(capacity::Capacity),
     /// The desk, until it is told to stop
     Run(run::Run),
     /// The same desk and engine, offline: from files into files
@@ -42,19 +49,25 @@ enum Command {
     /// One audio device for the daemon that started this
     #[command(hide = true)]
     Satellite(satellite::Satellite),
+    /// Manual pages and shell completions, for whoever makes a package
+    #[command(hide = true)]
+    Generate(generate::Generate),
 }
 
 /// Runs the command line and returns the code to leave with, one of those in [`exit`].
 #[must_use]
 pub fn main() -> ExitCode {
     let code = match Arguments::try_parse() {
+        Ok(Arguments { command: Command::New(new) }) => new.run(),
         Ok(Arguments { command: Command::Check(check) }) => check.run(),
         Ok(Arguments { command: Command::Params(params) }) => params.run(),
         Ok(Arguments { command: Command::Ports(ports) }) => ports.run(),
         Ok(Arguments { command: Command::NodeCheck(check) }) => check.run(),
+        Ok(Arguments { command: Command::Capacity(capacity) }) => capacity.run(),
         Ok(Arguments { command: Command::Run(run) }) => run.run(),
         Ok(Arguments { command: Command::Render(render) }) => render.run(),
         Ok(Arguments { command: Command::Satellite(satellite) }) => satellite.run(),
+        Ok(Arguments { command: Command::Generate(generate) }) => generate.run(),
         Err(error) => {
             // Help and version are no mistakes, and go to standard output.
             let code = if error.use_stderr() { exit::USAGE } else { exit::FINE };

@@ -40,6 +40,7 @@ const fn word(host: Host) -> &'static str {
         Host::Jack => "jack",
         Host::PulseAudio => "pulseaudio",
         Host::PipeWire => "pipewire",
+        Host::Application => "application",
     }
 }
 

@@ -3,7 +3,7 @@
 use super::{complain, exit, meters};
 use crate::daemon::files::Paths;
 use crate::daemon::run::{Daemon, Start, StartError, feed_watchdog};
-use crate::ports::service;
+use crate::ports::{rights, service};
 use clap::{Args, ValueEnum};
 use std::io::IsTerminal;
 use std::path::PathBuf;
@@ -70,6 +70,9 @@ fn setting(text: &str) -> Result<(String, String), String> {
 impl Run {
     pub(super) fn run(self) -> u8 {
         self.start_log();
+        if !rights::may_be_realtime() {
+            tracing::warn!("no real-time rights: the desk runs, and a busy machine may be heard; {}", rights::ADVICE);
+        }
         let runtime = tokio::runtime::Builder::new_multi_thread().worker_threads(2).enable_all().build();
         let runtime = match runtime {
             Ok(runtime) => runtime,

@@ -3,7 +3,7 @@
 use super::state::{write_alive, write_mix};
 use crate::desk::journal::Line;
 use crate::params::{Address, Value};
-use crate::ports::storage::LineLog;
+use crate::ports::storage::{LineLog, bytes_written};
 use std::collections::BTreeMap;
 use std::path::PathBuf;
 use std::sync::atomic::{AtomicU64, Ordering};
@@ -19,6 +19,8 @@ const JOURNAL_FILE_BYTES: u64 = 16 * 1024 * 1024;
 /// The mix is on disk so long after a change, at the latest, plus the disk's own time.
 const MIX_DELAY: Duration = Duration::from_millis(250);
 const ALIVE_EVERY: Duration = Duration::from_secs(1);
+/// What the state folder takes is told this often, and at the end.
+const TOLD_EVERY: Duration = Duration::from_secs(3600);
 /// The journal is forced to the disk this often while it grows.
 const SYNC_EVERY: Duration = Duration::from_secs(1);
 /// What failed counts as mended when it has worked for so long: a disk that is nearly full takes a short line now and then.
@@ -143,6 +145,22 @@ impl Health {
     }
 }
 
+/// Bytes written by a moment.
+#[derive(Clone, Copy)]
+struct Spent {
+    since: Instant,
+    bytes: u64,
+}
+
+impl Spent {
+    /// What was written from then until now, for people who keep it on a card.
+    fn until(&self, now: Instant, bytes: u64) -> String {
+        let seconds = now.duration_since(self.since).as_secs_f64().max(1e-3);
+        let written = bytes.saturating_sub(self.bytes) as f64 * 1e-6;
+        format!("{written:.2} MB written in {:.0} s, {:.2} MB per hour", seconds, written * 3600.0 / seconds)
+    }
+}
+
 fn say(what: Option<String>) {
     if let Some(text) = what {
         tracing::error!("{text}");
@@ -153,6 +171,8 @@ impl Writing {
     fn run(mut self) {
         let (mut mix_at, mut alive_at, mut sync_at) = (Instant::now(), Instant::now(), Instant::now());
         let mut unsynced = false;
+        let mut spent = Spent { since: Instant::now(), bytes: bytes_written() };
+        let all = Spent { ..spent };
         loop {
             let ended = match self.received.recv_timeout(MIX_DELAY) {
                 Ok(note) => {
@@ -179,7 +199,12 @@ impl Writing {
                 alive_at = now + ALIVE_EVERY;
             }
             if ended {
+                tracing::info!("the state folder: {}", all.until(now, bytes_written()));
                 return;
+            }
+            if now.duration_since(spent.since) >= TOLD_EVERY {
+                tracing::info!("the state folder: {}", spent.until(now, bytes_written()));
+                spent = Spent { since: now, bytes: bytes_written() };
             }
         }
     }
@@ -219,6 +244,13 @@ impl Writing {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn what_was_written_is_told_by_the_hour() {
+        let start = Spent { since: Instant::now(), bytes: 1_000_000 };
+        let text = start.until(start.since + Duration::from_secs(1800), 3_500_000);
+        assert_eq!(text, "2.50 MB written in 1800 s, 5.00 MB per hour");
+    }
 
     #[test]
     fn a_full_disk_is_said_once_and_so_is_its_end() {

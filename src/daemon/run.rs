@@ -21,10 +21,11 @@ use crate::desk::{Desk, Event, engine_settings, wiring};
 use crate::dsp::lanes::Vectors;
 use crate::engine::Engine;
 use crate::handoff::{Clock, MeterEnd, crossing};
+use crate::ports::applications::volumes_not_at_unity;
 use crate::ports::clock::nanos;
 use crate::ports::control::OpenControl;
 use crate::ports::{audio, service, watch as files_watch};
-use crate::profile::{Installation, Rig, count};
+use crate::profile::{Device, Host, Installation, Rig, count};
 use crate::units::{Frames, SampleRate};
 use std::path::PathBuf;
 use std::sync::atomic::{AtomicBool, Ordering};
@@ -175,7 +176,7 @@ fn rate_of(rig: &Rig) -> SampleRate {
     if let Some(rate) = rig.rate {
         return rate;
     }
-    let Some(device) = wiring::devices_by_wire(rig).next().cloned() else { return SampleRate::HZ_48000 };
+    let Some(device) = wiring::driving(rig).cloned() else { return SampleRate::HZ_48000 };
     struct Nothing;
     impl audio::BlockSink for Nothing {
         fn block(&mut self, _: &mut dyn crate::engine::Wires, _: audio::BlockTime) {}
@@ -246,7 +247,7 @@ impl Daemon {
         let desk = desk.map_err(system("the desk's thread"))?;
         let drivers = {
             let shared = Arc::clone(&shared);
-            let device = wiring::devices_by_wire(&installation.rig).next().cloned();
+            let device = wiring::driving(&installation.rig).cloned();
             let notice = move |notice| hear_driver(&shared, notice);
             let open: super::drivers::Open = Arc::new(audio::open);
             Drivers::start(seat, Arc::clone(&clock), Arc::clone(&counts), rate, device, open, notice)
@@ -258,6 +259,7 @@ impl Daemon {
             Satellites::start(&installation.rig, rate, links, satellite::Settings::default(), notice)
                 .map_err(system("the satellites' thread"))?
         };
+        warn_of_volumes(&installation.rig);
         let controls = control::open_all(&installation.rig, &shared);
         let mut daemon = Self {
             shared,
@@ -389,6 +391,21 @@ impl Daemon {
         );
         in_time
     }
+}
+
+/// Says which volumes of a sound server that the rig uses are not at unity. Asking may take as long as it likes.
+fn warn_of_volumes(rig: &Rig) {
+    let asks = |device: &Device| match device.host {
+        Host::PipeWire | Host::PulseAudio => true,
+        Host::Jack => device.identity.is_empty(),
+        Host::Alsa | Host::Application => false,
+    };
+    if !rig.devices.iter().any(asks) {
+        return;
+    }
+    let ask = || volumes_not_at_unity().iter().for_each(|volume| tracing::warn!("{volume}"));
+    // Without a thread nobody is told, which is all that is lost.
+    drop(std::thread::Builder::new().name("volumes".into()).spawn(ask));
 }
 
 /// A line of the journal from before the first frame.
@@ -578,7 +595,7 @@ impl Reloader {
         let ask = Ask::Install { installation: Box::new(installation), texts: Box::new(texts), reread };
         // The desk first: it counts a new device as away until the watch says that it is there.
         self.shared.inbox.push(DAEMON_LANE, Item { ask, origin: Origin::Nobody, due: Frames(0) });
-        let device = |rig: &Rig| wiring::devices_by_wire(rig).next().cloned();
+        let device = |rig: &Rig| wiring::driving(rig).cloned();
         if device(&old.rig) != device(&self.installation.rig)
             && let Some(drivers) = &*self.drivers.lock().unwrap_or_else(PoisonError::into_inner)
         {

@@ -23,16 +23,17 @@ use super::join_until;
 use crate::desk::wiring;
 use crate::dsp::bridge::{BridgeIn, BridgeReadings, BridgeSettings, bridge};
 use crate::handoff::{Carried, Incoming, Link, LinkEnd, Links, Place, carrier};
+use crate::ports::applications;
 use crate::ports::audio::Format;
 use crate::ports::clock::nanos;
 use crate::ports::kernel;
-use crate::profile::{Device, Id, Rig};
+use crate::profile::{Device, Host, Id, Rig};
 use crate::units::SampleRate;
 use shown::{Shown, ShownBridge};
 use std::io::Write;
 use std::os::fd::OwnedFd;
 use std::os::unix::net::UnixStream;
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 use std::process::{Child, Command, Stdio};
 use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
 use std::sync::{Arc, Mutex, PoisonError, mpsc};
@@ -197,7 +198,7 @@ fn stations(rig: &Rig) -> Vec<Station> {
         station
     });
     // The master drives the engine itself.
-    all.skip(1).collect()
+    all.skip(usize::from(wiring::driving(rig).is_some())).collect()
 }
 
 /// The rate that a device is meant to run at, when it says this of itself.
@@ -520,9 +521,14 @@ fn start(device: &Device, rate: SampleRate, settings: &Settings) -> std::io::Res
     wire::say(&Setup::new(device, rate.hz(), settings.cushion_ms), &mut setup);
     socket.write_all(&setup)?;
     // A library that prints must not print into the socket.
-    let mut command = Command::new(&settings.program);
+    let mut command = command(device, &settings.program);
     command.arg("satellite").stdin(OwnedFd::from(theirs)).stdout(Stdio::null());
-    let mut child = command.spawn()?;
+    let mut child = command.spawn().map_err(|error| match device.host {
+        Host::Application => {
+            std::io::Error::new(error.kind(), format!("{} (pipewire-jack): {error}", applications::STARTER))
+        }
+        _ => error,
+    })?;
     // Our copy of their end.
     drop(command);
     let (events_in, events) = mpsc::sync_channel(EVENTS_MAX);
@@ -545,6 +551,20 @@ fn start(device: &Device, rate: SampleRate, settings: &Settings) -> std::io::Res
             Err(error)
         }
     }
+}
+
+/// How a satellite for this device is started.
+fn command(device: &Device, program: &Path) -> Command {
+    if device.host != Host::Application {
+        return Command::new(program);
+    }
+    let mut command = Command::new(applications::STARTER);
+    // Through another program "self" would be that one.
+    match program.strip_prefix("/proc/self") {
+        Ok(rest) => command.arg(Path::new("/proc").join(std::process::id().to_string()).join(rest)),
+        Err(_) => command.arg(program),
+    };
+    command
 }
 
 fn spawn(name: &str, work: impl FnOnce() + Send + 'static) -> std::io::Result<JoinHandle<()>> {

@@ -11,7 +11,7 @@
 
 use crate::params::{Address, Value};
 use crate::ports::clock::since_boot;
-use crate::ports::storage::{Revisions, write_atomically};
+use crate::ports::storage::{Revisions, write_atomically, write_carelessly};
 use serde_json::{Map, Value as Json, json};
 use std::collections::BTreeMap;
 use std::fs::{File, TryLockError};
@@ -239,7 +239,7 @@ pub fn write_mix(folder: &Path, profile: &str, values: &BTreeMap<Address, Value>
 pub fn write_alive(folder: &Path) {
     let text = since_boot().map(|(boot, seconds)| format!("{boot} {seconds}"));
     // A heartbeat that cannot be written shows as a longer absence, which is the safe side.
-    drop(std::fs::write(folder.join("alive"), text.unwrap_or_default()));
+    drop(write_carelessly(&folder.join("alive"), text.unwrap_or_default().as_bytes()));
 }
 
 /// Seconds from the last sign of life until now, within one run of the machine.

@@ -1,6 +1,6 @@
 //! From the rig to the engine: which wire is which channel of which device, and what feeds a channel.
 
-use crate::profile::{Device, Id, Input, InputFrom, Rig, Signal};
+use crate::profile::{Device, Host, Id, Input, InputFrom, Rig, Signal};
 use crate::units::Decibels;
 use std::path::PathBuf;
 
@@ -39,7 +39,16 @@ pub fn devices_by_wire(rig: &Rig) -> impl Iterator<Item = &Device> {
 /// The device whose clock is the master.
 #[must_use]
 pub fn master(rig: &Rig) -> Option<&Id> {
-    rig.clock.as_ref().or_else(|| rig.devices.first().map(|device| &device.id))
+    // Programs on this machine come and go, and their clock with them.
+    let mut real = rig.devices.iter().filter(|device| device.host != Host::Application);
+    rig.clock.as_ref().or_else(|| real.next().map(|device| &device.id))
+}
+
+/// The device that drives the engine; none while only the silent driver does.
+#[must_use]
+pub fn driving(rig: &Rig) -> Option<&Device> {
+    let master = master(rig)?;
+    rig.devices.iter().find(|device| device.id == *master)
 }
 
 fn wire(rig: &Rig, id: &Id, channel: u16, width: impl Fn(&Device) -> u16) -> Option<u16> {

@@ -5,7 +5,7 @@
 //! second. A device that stops calling without saying so is possible with every library here (a stopped server, a plug-in
 //! that lost its own): whoever opens one also watches that blocks come.
 
-use super::{cpal_audio, jack_audio};
+use super::{applications, cpal_audio, jack_audio};
 use crate::engine::wires::Wires;
 use crate::profile::{Device, Host};
 use crate::units::SampleRate;
@@ -120,6 +120,7 @@ pub fn open(
     let _page_found_before_the_callback = super::clock::nanos();
     match device.host {
         Host::Jack => jack_audio::open(device, rate, sink, notices),
+        Host::Application => applications::open(device, rate, sink, notices),
         Host::Alsa | Host::PulseAudio | Host::PipeWire => cpal_audio::open(device, rate, sink, notices),
     }
 }

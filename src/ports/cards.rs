@@ -56,6 +56,79 @@ fn text(path: &Path) -> Option<String> {
     fs::read_to_string(path).ok().map(|text| text.trim().to_owned()).filter(|text| !text.is_empty())
 }
 
+/// Where the kernel tells of processes, and of sound cards under `asound`.
+pub const PROC: &str = "/proc";
+
+/// A process that has a sound card open.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Holder {
+    /// Its number.
+    pub process: u32,
+    /// Its name, as far as the kernel tells.
+    pub name: String,
+}
+
+/// Who has this card open (its name in ALSA, as in `hw:CARD=NAME`), by the `status` files under a `/proc/asound`; none when
+/// the card is free or unknown.
+#[must_use]
+pub fn holders(proc: &Path, card: &str) -> Vec<Holder> {
+    // The name is a link to the folder of the number.
+    let folder = proc.join("asound").join(card);
+    let entries = |folder: &Path, start: &'static str| {
+        let found = fs::read_dir(folder).into_iter().flatten().flatten();
+        let fits = move |entry: &fs::DirEntry| entry.file_name().to_string_lossy().starts_with(start);
+        found.filter(fits).map(|entry| entry.path()).collect::<Vec<_>>()
+    };
+    let subs = entries(&folder, "pcm").into_iter().flat_map(|pcm| entries(&pcm, "sub"));
+    let mut owners: Vec<u32> = subs.filter_map(|sub| owner(&text(&sub.join("status"))?)).collect();
+    // The kernel names the thread that opened the device; people know its process.
+    for owner in &mut owners {
+        let status = text(&proc.join(owner.to_string()).join("status")).unwrap_or_default();
+        let process = status.lines().find_map(|line| line.strip_prefix("Tgid:")?.trim().parse().ok());
+        *owner = process.unwrap_or(*owner);
+    }
+    owners.sort_unstable();
+    owners.dedup();
+    let name = |process: u32| text(&proc.join(process.to_string()).join("comm")).unwrap_or_else(|| "?".to_owned());
+    owners.into_iter().map(|process| Holder { process, name: name(process) }).collect()
+}
+
+/// The owner in a `status` file, which is the one word "closed" while nobody has the device (sound/core/pcm.c of Linux; from
+/// memory).
+fn owner(status: &str) -> Option<u32> {
+    let line = status.lines().find_map(|line| line.strip_prefix("owner_pid"))?;
+    line.trim_start().strip_prefix(':')?.trim().parse().ok()
+}
+
+/// The card that an ALSA name is about, as in `hw:CARD=NAME,DEV=0`.
+fn card_of(name: &str) -> Option<&str> {
+    let (_, arguments) = name.split_once(':')?;
+    arguments.split(',').find_map(|argument| argument.strip_prefix("CARD="))
+}
+
+/// Who has a busy device, and what to do about it, in words; nothing when that cannot be found out.
+#[must_use]
+pub fn why_busy(proc: &Path, name: &str) -> Option<String> {
+    let card = card_of(name)?;
+    let holders = holders(proc, card);
+    let first = holders.first()?;
+    let named: Vec<String> =
+        holders.iter().map(|holder| format!("{} (process {})", holder.name, holder.process)).collect();
+    let next = match first.name.as_str() {
+        "pipewire" | "wireplumber" => {
+            "set the card's profile to \"Off\" in the desktop's sound settings, or keep it there and run longthrow by pw-jack \
+             with host = \"jack\" in the rig"
+        }
+        "pulseaudio" => "set the card's profile to \"Off\" in the desktop's sound settings",
+        "jackd" | "jackdbus" => "put host = \"jack\" into the rig: the JACK server shares the card",
+        "longthrow" => {
+            "another desk runs: stop that one, \"systemctl status longthrow\" tells whether it is the service"
+        }
+        _ => "close that program",
+    };
+    Some(format!("{} has it; {next}", named.join(" and ")))
+}
+
 /// The name by which ALSA knows what a rig's identity means; an identity of another form is that name already.
 ///
 /// # Errors
@@ -124,6 +197,36 @@ mod tests {
             assert_eq!(resolve(&class, "bus:1-2.3"), Ok(format!("hw:CARD={},DEV=0", name("1-2.3"))));
             assert_eq!(resolve(&class, "bus:0000:00:1f.3"), Ok("hw:CARD=PCH,DEV=0".into()));
         }
+    }
+
+    /// The text of a running stream's status as Linux 6 writes it; no machine with cards was at hand.
+    const RUNNING: &str = "state: RUNNING\nowner_pid   : 4711\ntrigger_time: 310.518732194\ntstamp      : 0.000000000\n\
+        delay       : 768\navail       : 256\navail_max   : 512\n-----\nhw_ptr      : 1024\nappl_ptr    : 1792\n";
+
+    #[test]
+    fn who_has_a_busy_card_is_named_with_what_to_do() {
+        let proc = tempfile::tempdir().expect("a folder");
+        let put = |path: &str, text: &str| {
+            let path = proc.path().join(path);
+            fs::create_dir_all(path.parent().expect("a folder")).expect("made");
+            fs::write(path, text).expect("written");
+        };
+        put("asound/card1/pcm0p/sub0/status", RUNNING);
+        put("asound/card1/pcm0c/sub0/status", "closed\n");
+        symlink("card1", proc.path().join("asound/Box")).expect("linked");
+        // A thread of process 4700.
+        put("4711/status", "Name:\tdata-loop\nTgid:\t4700\nPid:\t4711\n");
+        put("4711/comm", "data-loop\n");
+        put("4700/comm", "pipewire\n");
+        assert_eq!(holders(proc.path(), "Box"), [Holder { process: 4700, name: "pipewire".into() }]);
+        let why = why_busy(proc.path(), "hw:CARD=Box,DEV=0").expect("a reason");
+        assert!(why.starts_with("pipewire (process 4700) has it; set the card's profile"), "{why}");
+        put("4700/comm", "jackd\n");
+        assert!(why_busy(proc.path(), "plughw:CARD=Box,DEV=0").is_some_and(|why| why.contains("host = \"jack\"")));
+        put("asound/card1/pcm0p/sub0/status", "closed\n");
+        assert_eq!(why_busy(proc.path(), "hw:CARD=Box,DEV=0"), None);
+        assert_eq!(why_busy(proc.path(), "default"), None);
+        assert_eq!(why_busy(Path::new("/nowhere"), "hw:CARD=Box"), None);
     }
 
     #[test]

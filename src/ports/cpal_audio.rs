@@ -212,7 +212,9 @@ fn what_next(device: &Device, error: &cpal::Error) -> OpenError {
     let text = format!("{:?}: {error}", device.identity);
     match error.kind() {
         ErrorKind::DeviceBusy | ErrorKind::ResourceExhausted | ErrorKind::StreamInvalidated => {
-            OpenError::WaitAndRetry(text)
+            let name = cards::resolve(Path::new(cards::SYSFS), &device.identity).ok();
+            let why = name.and_then(|name| cards::why_busy(Path::new(cards::PROC), &name));
+            OpenError::WaitAndRetry(why.map_or_else(|| text.clone(), |why| format!("{text}; {why}")))
         }
         ErrorKind::DeviceNotAvailable | ErrorKind::HostUnavailable | ErrorKind::BackendError => {
             OpenError::NotThere(text)

@@ -126,6 +126,16 @@ pub(super) fn list() -> Vec<Listed> {
     vec![listed]
 }
 
+/// Names of the hardware ports of the default server that give sound and that take it; empty when it does not run.
+pub fn hardware_ports() -> [Vec<String>; 2] {
+    let Ok(ServerClient { client, lease }) = jack_server::open("longthrow-list", "") else { return Default::default() };
+    let names = |flags| client.ports(None, Some("32 bit float mono audio"), flags | PortFlags::IS_PHYSICAL);
+    let found = [names(PortFlags::IS_OUTPUT), names(PortFlags::IS_INPUT)];
+    drop(client);
+    drop(lease);
+    found
+}
+
 fn no_client(server: &str, error: ServerError) -> OpenError {
     let server = if server.is_empty() { "the default JACK server".into() } else { format!("JACK server {server:?}") };
     match error {

@@ -1,6 +1,6 @@
 //! What the kernel is asked for directly, through `rustix`.
 
-use rustix::process::{Signal, set_parent_process_death_signal, setpriority_process};
+use rustix::process::{Resource, Signal, getrlimit, set_parent_process_death_signal, setpriority_process};
 use rustix::time::{ClockId, clock_gettime};
 use std::io;
 
@@ -14,6 +14,11 @@ pub(super) fn monotonic_nanos() -> u64 {
 /// Whole seconds of `CLOCK_BOOTTIME`.
 pub(super) fn boot_seconds() -> u64 {
     u64::try_from(clock_gettime(ClockId::Boottime).tv_sec).unwrap_or(0)
+}
+
+/// The highest real-time priority that this process may ask for; nothing when there is no limit.
+pub(super) fn realtime_priority_limit() -> Option<u64> {
+    getrlimit(Resource::Rtprio).current
 }
 
 /// Lets the kernel kill this process when the thread that started it ends, however that comes about.

@@ -4,6 +4,7 @@
 //! read, written or timed.
 
 mod alsa_words;
+pub mod applications;
 pub mod audio;
 pub mod cards;
 pub mod clock;
@@ -17,6 +18,7 @@ pub mod midi;
 mod notices;
 pub mod osc;
 mod reserve;
+pub mod rights;
 pub mod serial;
 pub mod service;
 pub mod storage;

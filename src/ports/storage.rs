@@ -7,9 +7,33 @@ use std::ffi::{OsStr, OsString};
 use std::fs::{self, File, OpenOptions};
 use std::io::{self, BufRead, BufReader, Read, Seek, SeekFrom, Write};
 use std::path::{Path, PathBuf};
+use std::sync::atomic::{AtomicU64, Ordering::Relaxed};
 
 /// Longest line that is written and read back, newline included: a line of the journal may hold three whole files.
 pub const LINE_BYTES: usize = crate::desk::journal::LINE_BYTES_MAX;
+
+static WRITTEN: AtomicU64 = AtomicU64::new(0);
+
+/// Bytes that this process has written by the means of this module since its start, for people who keep their state on a
+/// card. The file system's own records come on top.
+#[must_use]
+pub fn bytes_written() -> u64 {
+    WRITTEN.load(Relaxed)
+}
+
+fn count(bytes: usize) {
+    WRITTEN.fetch_add(bytes as u64, Relaxed);
+}
+
+/// Replaces a file that may be lost or torn in a power cut; nobody waits for the disk.
+///
+/// # Errors
+/// Whatever the file system says.
+pub fn write_carelessly(path: &Path, bytes: &[u8]) -> io::Result<()> {
+    fs::write(path, bytes)?;
+    count(bytes.len());
+    Ok(())
+}
 
 /// Replaces the file's contents in one step: after a crash at any instant it holds either all the old or all the new
 /// bytes. A link is followed, and an existing file's permissions are kept. On return the bytes are on the disk.
@@ -44,6 +68,7 @@ fn write_new(new: &Path, path: &Path, bytes: &[u8]) -> io::Result<()> {
         file.set_permissions(old.permissions())?;
     }
     file.write_all(bytes)?;
+    count(bytes.len());
     file.sync_all()?;
     fs::rename(new, path)
 }
@@ -222,6 +247,7 @@ impl LineLog {
             return Err(error);
         }
         self.length += bytes;
+        count(whole.len());
         Ok(())
     }
 

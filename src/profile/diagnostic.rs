@@ -86,7 +86,7 @@ pub static CODES: &[(Code, &str, &str)] = &[
     (Code::R02, "R02", "a channel beyond those its device opens"),
     (Code::R03, "R03", "a list of channels that is not one or two different channels"),
     (Code::R04, "R04", "a channel of a device used by two outputs"),
-    (Code::R05, "R05", "two control ports that reach the same thing"),
+    (Code::R05, "R05", "two entries that reach the same thing"),
     (Code::R06, "R06", "one network address given two roles"),
     (Code::N01, "N01", "a contact on a control port that the rig does not have"),
     (Code::N02, "N02", "a contact on a control port that is no node's"),

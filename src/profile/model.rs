@@ -49,6 +49,9 @@ pub enum Host {
     PulseAudio,
     /// PipeWire, through cpal; a feature of the build.
     PipeWire,
+    /// Virtual microphones and loudspeakers for programs on this machine, through PipeWire. No rig names it: it is the one
+    /// device of all entries of kind "application", and never the master.
+    Application,
 }
 
 /// An audio device.

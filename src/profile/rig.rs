@@ -68,10 +68,11 @@ pub(super) fn read(tree: &Tree, text: usize, log: &mut Log) -> (Rig, RigNames) {
         known_device(&name, node.at, &device_names, log).then(|| name.into())
     });
 
+    let mut programs = Programs::default();
     let mut inputs = Vec::new();
     for thing in top.things("input", INPUTS_MAX, log) {
         let id = thing.id;
-        let input = input(thing, &channel_counts, log);
+        let input = input(thing, &channel_counts, &mut programs, log);
         names.inputs.insert(id.to_owned(), input.as_ref().map(Input::width));
         inputs.extend(input);
     }
@@ -93,8 +94,9 @@ pub(super) fn read(tree: &Tree, text: usize, log: &mut Log) -> (Rig, RigNames) {
             continue;
         }
         names.outputs.push(thing.id.to_owned());
-        outputs.extend(output(thing, &channel_counts, &mut used, log));
+        outputs.extend(output(thing, &channel_counts, &mut used, &mut programs, log));
     }
+    devices.extend(programs.device());
     let mut control_ports = Vec::new();
     let mut reached: Vec<(String, Place)> = Vec::new();
     for thing in top.things("control-port", CONTROL_PORTS_MAX, log) {
@@ -227,16 +229,96 @@ fn device_channels(
     Some((device?, channels))
 }
 
-fn input(thing: Thing<'_>, devices: &[(&str, Option<(u16, u16)>)], log: &mut Log) -> Option<Input> {
-    const KINDS: [(&str, InputKind); 4] = [
-        ("microphone", InputKind::Microphone),
-        ("line", InputKind::Line),
-        ("guest", InputKind::Guest),
-        ("player", InputKind::Player),
+/// Entries of kind "application": virtual loudspeakers and microphones for programs on this machine, which together are one
+/// device.
+#[derive(Default)]
+struct Programs {
+    links: [Vec<String>; 2],
+    names: BTreeMap<String, Place>,
+}
+
+/// No id of a rig has a space.
+const PROGRAMS: &str = "desktop programs";
+
+impl Programs {
+    /// Reads name and width; the channels are what the device has for it. `side` is 0 for what a program plays, 1 for what it
+    /// hears.
+    fn add(&mut self, id: &str, table: &mut Table<'_>, side: usize, log: &mut Log) -> Option<Vec<u16>> {
+        const NAME_BYTES_MAX: usize = 60;
+        let words = id.replace('-', " ");
+        let usual = if side == 0 { format!("from {words}") } else { format!("to {words}") };
+        let node = table.get("name");
+        let name = node.map_or(Some(usual), |node| text_not_empty(node, "name", log));
+        let width: Option<u16> = table.get("width").map_or(Some(2), |node| whole(node, "width", 1, 2, log));
+        let (name, width) = (name?, width?);
+        let at = node.map_or(table.at, |node| node.at);
+        let sound = |c: char| c.is_alphanumeric() || " -_.+".contains(c);
+        if name.len() > NAME_BYTES_MAX || name.trim() != name || !name.chars().all(sound) {
+            unusable(at, "name", "up to 60 letters, digits, spaces and - _ . +", log);
+            return None;
+        }
+        if let Some(first) = self.names.insert(name.clone(), at) {
+            log.error(Code::R05, at, format!("two entries are called \"{name}\""), "for the second time")
+                .also(first, "already called so here")
+                .help("programs choose by this name: give each its own");
+            return None;
+        }
+        let links = &mut self.links[side];
+        let first = u16::try_from(links.len()).unwrap_or(u16::MAX);
+        let port = if side == 0 { "monitor" } else { "input" };
+        let sides: &[&str] = if width == 2 { &["FL", "FR"] } else { &["MONO"] };
+        links.extend(sides.iter().map(|side| format!("{name}:{port}_{side}")));
+        Some((first..first + width).collect())
+    }
+
+    fn device(self) -> Option<Device> {
+        let [link_inputs, link_outputs] = self.links;
+        let count = |links: &[String]| u16::try_from(links.len()).unwrap_or(u16::MAX);
+        (!link_inputs.is_empty() || !link_outputs.is_empty()).then(|| Device {
+            id: PROGRAMS.into(),
+            host: Host::Application,
+            identity: String::new(),
+            period_frames: None,
+            inputs: count(&link_inputs),
+            outputs: count(&link_outputs),
+            link_inputs,
+            link_outputs,
+        })
+    }
+}
+
+/// A virtual loudspeaker, to which a program on this machine plays. Tallies treat it as a guest unless it says otherwise.
+fn application(id: &str, table: &mut Table<'_>, programs: &mut Programs, log: &mut Log) -> Option<Input> {
+    const CARRIES: [(&str, InputKind); 3] =
+        [("guest", InputKind::Guest), ("line", InputKind::Line), ("player", InputKind::Player)];
+    let carries = table.get("carries");
+    let kind = carries.map_or(Some(InputKind::Guest), |node| word(node, "carries", &CARRIES, log));
+    let channels = programs.add(id, table, 0, log);
+    Some(Input { id: id.into(), kind: kind?, from: InputFrom::Device { device: PROGRAMS.into(), channels: channels? } })
+}
+
+fn input(
+    thing: Thing<'_>,
+    devices: &[(&str, Option<(u16, u16)>)],
+    programs: &mut Programs,
+    log: &mut Log,
+) -> Option<Input> {
+    const KINDS: [(&str, Option<InputKind>); 5] = [
+        ("microphone", Some(InputKind::Microphone)),
+        ("line", Some(InputKind::Line)),
+        ("guest", Some(InputKind::Guest)),
+        ("player", Some(InputKind::Player)),
+        ("application", None),
     ];
     let Thing { id, at, mut table } = thing;
     let accepted = list(KINDS.iter().map(|(word, _)| *word));
     let kind = table.need("kind", &accepted, log).and_then(|node| word(node, "kind", &KINDS, log));
+    if kind == Some(None) {
+        let input = application(id, &mut table, programs, log);
+        table.finish(log);
+        return input;
+    }
+    let kind = kind.flatten();
     let ways = [("device", table.get("device")), ("file", table.get("file")), ("generator", table.get("generator"))];
     let mut named = ways.iter().filter_map(|(key, node)| Some((*key, (*node)?)));
     let from = match (named.next(), named.next()) {
@@ -327,19 +409,38 @@ fn output(
     thing: Thing<'_>,
     devices: &[(&str, Option<(u16, u16)>)],
     used: &mut BTreeMap<(String, u16), Place>,
+    programs: &mut Programs,
     log: &mut Log,
 ) -> Option<Output> {
-    // A contact is no output of sound and is read elsewhere.
-    const KINDS: [(&str, Option<OutputKind>); 5] = [
-        ("headphones", Some(OutputKind::Headphones)),
-        ("loudspeaker", Some(OutputKind::Loudspeaker)),
-        ("line", Some(OutputKind::Line)),
-        ("feed", Some(OutputKind::Feed)),
-        ("contact", None),
+    /// What a word of `kind` means.
+    #[derive(Clone, Copy, PartialEq)]
+    enum Means {
+        Sound(OutputKind),
+        /// Sound for a program on this machine.
+        Application,
+        /// No output of sound: read elsewhere.
+        Contact,
+    }
+    const KINDS: [(&str, Means); 6] = [
+        ("headphones", Means::Sound(OutputKind::Headphones)),
+        ("loudspeaker", Means::Sound(OutputKind::Loudspeaker)),
+        ("line", Means::Sound(OutputKind::Line)),
+        ("feed", Means::Sound(OutputKind::Feed)),
+        ("application", Means::Application),
+        ("contact", Means::Contact),
     ];
     let Thing { id, mut table, .. } = thing;
     let accepted = list(KINDS.iter().map(|(word, _)| *word));
-    let kind = table.need("kind", &accepted, log).and_then(|node| word(node, "kind", &KINDS, log)).flatten();
+    let kind = table.need("kind", &accepted, log).and_then(|node| word(node, "kind", &KINDS, log));
+    if kind == Some(Means::Application) {
+        let channels = programs.add(id, &mut table, 1, log);
+        table.finish(log);
+        return Some(Output { id: id.into(), kind: OutputKind::Feed, device: PROGRAMS.into(), channels: channels? });
+    }
+    let kind = match kind {
+        Some(Means::Sound(kind)) => Some(kind),
+        _ => None,
+    };
     let device_node = table.need("device", "a device of the rig", log);
     let wired = match device_node {
         Some(node) => device_channels(&mut table, node, devices, |counts| counts.1, log),

@@ -21,14 +21,36 @@ impl PipeWire {
         // PipeWire's PulseAudio server lets nobody in without 256 bytes of cookie, whatever they are.
         std::fs::write(folder.path().join("cookie"), [7; 256]).expect("it can be written");
         let mut pipewire = Self { folder, children: Vec::new() };
-        pipewire.run(&["pipewire"]);
-        let socket = pipewire.path().join("pipewire-0");
-        wait_until("PipeWire listens", || socket.exists());
-        pipewire.run(&["dbus-run-session", "--", "wireplumber"]);
+        pipewire.start_server();
         for program in programs {
             pipewire.run(&[program]);
         }
         Some(pipewire)
+    }
+
+    fn start_server(&mut self) {
+        self.run(&["pipewire"]);
+        let socket = self.path().join("pipewire-0");
+        wait_until("PipeWire listens", || socket.exists());
+        self.run(&["dbus-run-session", "--", "wireplumber"]);
+    }
+
+    /// Ends server and session manager, and starts both anew in the same place.
+    pub fn start_again(&mut self) {
+        self.end();
+        let socket = self.path().join("pipewire-0");
+        if let Err(error) = std::fs::remove_file(socket) {
+            assert_eq!(error.kind(), std::io::ErrorKind::NotFound, "{error}");
+        }
+        self.start_server();
+    }
+
+    fn end(&mut self) {
+        for mut child in self.children.drain(..).rev() {
+            // `timeout` hands TERM on to what it runs.
+            super::signal("TERM", child.id());
+            let _ended = child.wait();
+        }
     }
 
     fn path(&self) -> &Path {
@@ -64,10 +86,6 @@ impl PipeWire {
 
 impl Drop for PipeWire {
     fn drop(&mut self) {
-        for child in self.children.iter_mut().rev() {
-            // `timeout` hands TERM on to what it runs.
-            super::signal("TERM", child.id());
-            let _ended = child.wait();
-        }
+        self.end();
     }
 }

@@ -36,7 +36,7 @@ pub(super) struct Setup {
     pub(super) cushion_ms: f32,
 }
 
-const HOSTS: [Host; 4] = [Host::Alsa, Host::Jack, Host::PulseAudio, Host::PipeWire];
+const HOSTS: [Host; 5] = [Host::Alsa, Host::Jack, Host::PulseAudio, Host::PipeWire, Host::Application];
 
 impl Setup {
     pub(super) fn new(device: &Device, rate_hz: u32, cushion_ms: f32) -> Self {

@@ -1,0 +1,343 @@
+//! `longthrow new`: the first installation, by questions in a terminal.
+//!
+//! Every answer is also an option, so that a script can give them all. What was found on the machine becomes the default of a
+//! question; the three files are checked as the daemon would before any of them is written, and nothing is overwritten.
+
+mod answers;
+mod files;
+mod listen;
+
+use super::{complain, exit, print};
+use crate::ports::applications::volumes_not_at_unity;
+use crate::ports::{cards, jack_audio, storage};
+use crate::profile::{Device, Host, Source, Texts, check};
+use answers::{Answers, Encoder, Microphone, channels, listed, microphone};
+use clap::Args;
+use std::io::{BufRead, Write};
+use std::path::{Path, PathBuf};
+
+/// How long somebody may speak into the one they mean.
+const LISTEN_SECONDS: f64 = 5.0;
+/// So many answers that cannot be understood end the questions.
+const WRONG_ANSWERS_MAX: usize = 20;
+
+/// The first installation: asks what there is, and writes rig, panel and profile.
+///
+/// Every question is also an option; with --yes the rest takes its defaults. Hearing: take headphones off until you have
+/// heard how loud the first sound is. The files that are written start them at -40 dB.
+#[derive(Debug, Args)]
+pub(super) struct New {
+    /// Where rig.toml, panel.toml and profile.toml are written; nothing is overwritten
+    #[arg(long, value_name = "FOLDER")]
+    folder: Option<PathBuf>,
+    /// What the house is called
+    #[arg(long)]
+    name: Option<String>,
+    /// The sound device: an identity that `longthrow ports` prints, "jack" for the JACK server, or "none"
+    #[arg(long, value_name = "IDENTITY")]
+    device: Option<String>,
+    /// How many inputs the device has, when it is not there to be asked
+    #[arg(long, value_name = "COUNT", value_parser = clap::value_parser!(u16).range(0..=256))]
+    inputs: Option<u16>,
+    /// How many outputs the device has, when it is not there to be asked
+    #[arg(long, value_name = "COUNT", value_parser = clap::value_parser!(u16).range(0..=256))]
+    outputs: Option<u16>,
+    /// A microphone and the channel it is on, as in Lectern=1; again for each, or "none"
+    #[arg(long, value_name = "NAME=CHANNEL")]
+    microphone: Vec<String>,
+    /// A WAV file to be played; again for each, or "none"
+    #[arg(long, value_name = "FILE")]
+    player: Vec<String>,
+    /// A remote guest whose call runs in a program on this machine; again for each, or "none"
+    #[arg(long, value_name = "NAME")]
+    guest: Vec<String>,
+    /// Where the programme is encoded: "here" by a program on this machine, output channels as in 3,4, or "none"
+    #[arg(long, value_name = "WHERE")]
+    encoder: Option<String>,
+    /// Output channels of the headphones, as in 1,2, or "none"
+    #[arg(long, value_name = "CHANNELS")]
+    headphones: Option<String>,
+    /// Output channels of loudspeakers, as in 3,4, or "none"
+    #[arg(long, value_name = "CHANNELS")]
+    loudspeakers: Option<String>,
+    /// Asks nothing: what no option says takes its default
+    #[arg(long)]
+    yes: bool,
+    /// Does not open devices to listen who speaks
+    #[arg(long)]
+    no_listening: bool,
+}
+
+/// Why there is no installation, and the code to leave with.
+struct Stop(u8, String);
+
+impl New {
+    pub(super) fn run(&self) -> u8 {
+        match self.make() {
+            Ok(text) => {
+                if print(&text) {
+                    exit::FINE
+                } else {
+                    exit::COULD_NOT_RUN
+                }
+            }
+            Err(Stop(code, why)) => {
+                complain(&why);
+                code
+            }
+        }
+    }
+
+    fn make(&self) -> Result<String, Stop> {
+        let folder = self.folder.clone().unwrap_or_else(usual_folder);
+        let paths = ["rig.toml", "panel.toml", "profile.toml"].map(|name| folder.join(name));
+        // Before the questions, so that nobody answers them in vain.
+        if let Some(there) = paths.iter().find(|path| path.symlink_metadata().is_ok()) {
+            let why = format!("{} is there already and stays as it is; name another --folder", there.display());
+            return Err(Stop(exit::COULD_NOT_RUN, why));
+        }
+        let answers = self.answers()?;
+        let texts = files::texts(&answers);
+        let sources = Texts {
+            rig: vec![Source { name: "rig.toml".into(), text: texts[0].clone() }],
+            panel: Some(Source { name: "panel.toml".into(), text: texts[1].clone() }),
+            profile: Some(Source { name: "profile.toml".into(), text: texts[2].clone() }),
+            ..Texts::default()
+        };
+        let (checked, diagnostics) = check(&sources);
+        if checked.is_none() {
+            let found: Vec<String> = diagnostics.iter().map(ToString::to_string).collect();
+            return Err(Stop(
+                exit::NOT_FINE,
+                format!("these answers make no sound installation:\n{}", found.join("\n")),
+            ));
+        }
+        let fail =
+            |path: &Path, error: std::io::Error| Stop(exit::COULD_NOT_RUN, format!("{}: {error}", path.display()));
+        std::fs::create_dir_all(&folder).map_err(|error| fail(&folder, error))?;
+        for (path, text) in paths.iter().zip(&texts) {
+            storage::write_atomically(path, text.as_bytes()).map_err(|error| fail(path, error))?;
+        }
+        let [rig, panel, profile] = paths.map(|path| path.display().to_string());
+        let mut text = format!("\nWritten: {rig}, {panel}, {profile}\n\nThe next step:\n");
+        text += &format!("  longthrow run --rig {rig} --panel {panel} --profile {profile}\n");
+        text += "Every switch is closed and headphones start at -40 dB. Leave them off until you have heard how loud it is.\n";
+        text += &volumes_not_at_unity().iter().map(|volume| format!("Look: {volume}\n")).collect::<String>();
+        Ok(text)
+    }
+
+    /// What the options say, and for the rest what somebody answers.
+    fn answers(&self) -> Result<Answers, Stop> {
+        let mut ask = Prompt { silent: self.yes };
+        let name = ask
+            .answer(self.name.as_ref(), "name", "What is the house called?", "Our house", |text| Ok(text.to_owned()))?;
+        let device = self.device(&mut ask)?;
+        let outputs = device.as_ref().map_or(0, |device| device.outputs);
+
+        let microphones = self.microphones(&mut ask, device.as_ref())?;
+        let players = if self.player.is_empty() {
+            ask.answer(None, "player", "WAV files to be played (separated by commas)?", "none", |text| {
+                Ok(listed(text))
+            })?
+        } else {
+            without_none(&self.player)
+        };
+        let guests = if self.guest.is_empty() {
+            let question = "Remote guests, called by a program on this machine (names, separated by commas)?";
+            ask.answer(None, "guest", question, "none", |text| Ok(listed(text)))?
+        } else {
+            without_none(&self.guest)
+        };
+        let (pair, question) = if outputs >= 2 { ("1,2", "Headphones on which outputs?") } else { ("none", "") };
+        let on = |count: u16| move |text: &str| channels(text, count);
+        let headphones = if outputs == 0 {
+            Vec::new()
+        } else {
+            ask.answer(self.headphones.as_ref(), "headphones", question, pair, on(outputs))?
+        };
+        let loudspeakers = if outputs <= 2 && self.loudspeakers.is_none() {
+            Vec::new()
+        } else {
+            let question = "Loudspeakers on which outputs? They need an amplifier with an off switch of its own.";
+            ask.answer(self.loudspeakers.as_ref(), "loudspeakers", question, "none", on(outputs))?
+        };
+        let question = "Where is the programme encoded: \"here\" by a program on this machine, or on which outputs?";
+        let encoder = |text: &str| match text {
+            "here" => Ok(Encoder::Here),
+            other => channels(other, outputs).map(Encoder::Outputs),
+        };
+        let encoder = ask.answer(self.encoder.as_ref(), "encoder", question, "here", encoder)?;
+        let answers = Answers { name, device, microphones, players, guests, encoder, headphones, loudspeakers };
+        answers.sound().map_err(|why| Stop(exit::USAGE, why))?;
+        Ok(answers)
+    }
+
+    fn device(&self, ask: &mut Prompt) -> Result<Option<Device>, Stop> {
+        let found = if self.device.as_deref() == Some("none") { Vec::new() } else { listen::devices() };
+        let counted = |mut device: Device| {
+            device.inputs = self.inputs.unwrap_or(device.inputs);
+            device.outputs = self.outputs.unwrap_or(device.outputs);
+            device
+        };
+        if let Some(named) = self.device.as_deref() {
+            if named == "none" {
+                return Ok(None);
+            }
+            let is_named = |device: &&(Device, String)| match device.0.host {
+                Host::Jack => named == "jack",
+                _ => device.0.identity == named,
+            };
+            let known = found.iter().find(is_named).map(|(device, _)| device.clone());
+            // One that is away, or busy, is described by the options.
+            let host = if named == "jack" { Host::Jack } else { Host::Alsa };
+            let device = counted(known.unwrap_or_else(|| listen::device(host, named, [0, 0])));
+            if device.inputs == 0 && device.outputs == 0 {
+                let busy = cards::why_busy(Path::new(cards::PROC), named);
+                let why = busy.unwrap_or_else(|| "it is not there, or busy".to_owned());
+                let why = format!(
+                    "device {named:?} does not say how many channels it has ({why}); say it by --inputs and --outputs"
+                );
+                return Err(Stop(exit::COULD_NOT_RUN, why));
+            }
+            return Ok(Some(device));
+        }
+        ask.say("Sound devices:");
+        for (number, (device, description)) in (1..).zip(&found) {
+            ask.say(&format!("  {number}  {description}: {} in, {} out", device.inputs, device.outputs));
+            let silent = device.inputs + device.outputs == 0;
+            if let Some(why) = cards::why_busy(Path::new(cards::PROC), &device.identity).filter(|_| silent) {
+                ask.say(&format!("     {why}"));
+            }
+        }
+        if found.is_empty() {
+            ask.say("  none was found; the desk runs without, and a device can be added to rig.toml later");
+            return Ok(None);
+        }
+        // What has channels, before what cannot be asked now.
+        let first = found.iter().position(|(device, _)| device.inputs + device.outputs > 0);
+        let mut usual = first.map(|index| index + 1);
+        if !self.yes && !self.no_listening && found.iter().any(|(device, _)| device.inputs > 0) {
+            ask.say("Speak into the one you mean. Phantom power: mute, switch, wait, then plug; what the house rules or a licensed person say goes first.");
+            let devices: Vec<Device> = found.iter().map(|(device, _)| device.clone()).collect();
+            let peaks = listen::listen(&devices, LISTEN_SECONDS, &mut |line| ask.over(line));
+            let loudest = |channels: &Vec<f32>| channels.iter().copied().fold(0.0, f32::max);
+            let all: Vec<f32> = peaks.iter().map(loudest).collect();
+            usual = listen::clear_winner(&all).map(|index| index + 1).or(usual);
+        }
+        let number = |text: &str| match text {
+            "none" => Ok(None),
+            text => match text.parse::<usize>().ok().and_then(|number| found.get(number.checked_sub(1)?)) {
+                Some((device, _)) => Ok(Some(device.clone())),
+                None => Err(format!("a number from 1 to {}, or none", found.len())),
+            },
+        };
+        Ok(ask
+            .answer(None, "device", "Which one?", &usual.map_or("none".to_owned(), |usual| usual.to_string()), number)?
+            .map(counted))
+    }
+
+    fn microphones(&self, ask: &mut Prompt, device: Option<&Device>) -> Result<Vec<Microphone>, Stop> {
+        let Some(device) = device.filter(|device| device.inputs > 0) else { return Ok(Vec::new()) };
+        if !self.microphone.is_empty() {
+            let given = without_none(&self.microphone);
+            let parsed = given.iter().map(|text| microphone(text, device.inputs)).collect::<Result<Vec<_>, _>>();
+            return parsed.map_err(|why| Stop(exit::USAGE, format!("--microphone: {why}")));
+        }
+        let usual: Vec<String> = (1..=device.inputs.min(2)).map(|n| format!("Microphone {n}")).collect();
+        let question = "Microphones on it (names, separated by commas)?";
+        let names = ask.answer(None, "microphone", question, &usual.join(", "), |text| Ok(listed(text)))?;
+        let mut microphones: Vec<Microphone> = Vec::new();
+        for name in names {
+            let free = (1..=device.inputs).find(|n| microphones.iter().all(|other| other.channel != *n));
+            let mut usual = free.unwrap_or(1);
+            if !self.yes && !self.no_listening {
+                ask.say(&format!("Speak into \"{name}\"."));
+                let peaks = listen::listen(std::slice::from_ref(device), LISTEN_SECONDS, &mut |line| ask.over(line));
+                let heard = peaks.first().and_then(|channels| listen::clear_winner(channels));
+                usual = heard.and_then(|index| u16::try_from(index + 1).ok()).unwrap_or(usual);
+            }
+            let count = device.inputs;
+            let one = |text: &str| match channels(text, count)?[..] {
+                [channel] => Ok(channel),
+                _ => Err("one channel".to_owned()),
+            };
+            let question = format!("Channel of \"{name}\"?");
+            let channel = ask.answer(None, "microphone", &question, &usual.to_string(), one)?;
+            microphones.push(Microphone { name, channel });
+        }
+        Ok(microphones)
+    }
+}
+
+fn without_none(given: &[String]) -> Vec<String> {
+    given.iter().filter(|text| *text != "none").cloned().collect()
+}
+
+/// Where the unit of a person looks for the files.
+fn usual_folder() -> PathBuf {
+    let variable = |name: &str| std::env::var_os(name).filter(|value| !value.is_empty()).map(PathBuf::from);
+    let config = variable("XDG_CONFIG_HOME").or_else(|| variable("HOME").map(|home| home.join(".config")));
+    config.unwrap_or_else(|| PathBuf::from(".")).join("longthrow")
+}
+
+/// Questions on standard output, answers on standard input, a line each.
+struct Prompt {
+    silent: bool,
+}
+
+impl Prompt {
+    fn say(&self, text: &str) {
+        if !self.silent {
+            print(&format!("{text}\n"));
+        }
+    }
+
+    /// A line that the next one overwrites.
+    fn over(&self, text: &str) {
+        if !self.silent {
+            print(&format!("\r{text:<78}"));
+            if text.is_empty() {
+                print("\r");
+            }
+        }
+    }
+
+    /// What the option says, or else what somebody answers.
+    fn answer<T>(
+        &mut self,
+        given: Option<&String>,
+        option: &str,
+        question: &str,
+        usual: &str,
+        parse: impl Fn(&str) -> Result<T, String>,
+    ) -> Result<T, Stop> {
+        if let Some(given) = given {
+            return parse(given.trim()).map_err(|why| Stop(exit::USAGE, format!("--{option}: {why}")));
+        }
+        if self.silent {
+            return parse(usual).map_err(|why| Stop(exit::USAGE, format!("--{option}: {why}")));
+        }
+        for _ in 0..WRONG_ANSWERS_MAX {
+            print(&format!("{question} [{usual}] "));
+            // What was printed is to be seen before the answer is waited for; when it cannot be, the answer still can.
+            drop(std::io::stdout().flush());
+            let mut line = String::new();
+            let read = std::io::stdin().lock().read_line(&mut line);
+            if !read.is_ok_and(|length| length > 0) {
+                let why = format!("nobody answered {question:?}; say --{option}, or --yes for every default");
+                return Err(Stop(exit::USAGE, why));
+            }
+            let line = line.trim();
+            match parse(if line.is_empty() { usual } else { line }) {
+                Ok(answer) => return Ok(answer),
+                Err(why) => self.say(&format!("  That is not understood: {why}.")),
+            }
+        }
+        Err(Stop(exit::USAGE, format!("no answer to {question:?} could be understood")))
+    }
+}
+
+/// The names of the server's hardware ports, for a device on it.
+fn jack_links() -> [Vec<String>; 2] {
+    jack_audio::hardware_ports()
+}

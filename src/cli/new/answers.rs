@@ -1,0 +1,129 @@
+//! What is known once every question has been answered.
+
+use crate::profile::Device;
+use std::collections::BTreeSet;
+
+/// Everything that the three files are made of.
+#[derive(Debug)]
+pub(super) struct Answers {
+    pub(super) name: String,
+    pub(super) device: Option<Device>,
+    pub(super) microphones: Vec<Microphone>,
+    /// WAV files.
+    pub(super) players: Vec<String>,
+    /// Names of remote people.
+    pub(super) guests: Vec<String>,
+    pub(super) encoder: Encoder,
+    /// Channels counted from 1; empty for none.
+    pub(super) headphones: Vec<u16>,
+    pub(super) loudspeakers: Vec<u16>,
+}
+
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub(super) struct Microphone {
+    pub(super) name: String,
+    /// Counted from 1.
+    pub(super) channel: u16,
+}
+
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub(super) enum Encoder {
+    /// A program on this machine.
+    Here,
+    /// Channels of the device; empty for none.
+    Outputs(Vec<u16>),
+}
+
+/// The id for a name as people write it.
+pub(super) fn id(name: &str) -> String {
+    let lower: String =
+        name.chars().map(|c| if c.is_ascii_alphanumeric() { c.to_ascii_lowercase() } else { '-' }).collect();
+    let mut id = lower.split('-').filter(|part| !part.is_empty()).collect::<Vec<_>>().join("-");
+    // The longest id is 40 long.
+    id.truncate(32);
+    if id.ends_with('-') {
+        id.pop();
+    }
+    id
+}
+
+/// The words of a list; `none` is an empty one.
+pub(super) fn listed(text: &str) -> Vec<String> {
+    text.split(',').map(str::trim).filter(|word| !word.is_empty() && *word != "none").map(str::to_owned).collect()
+}
+
+/// One channel, or two, of so many, counted from 1; or none.
+pub(super) fn channels(text: &str, count: u16) -> Result<Vec<u16>, String> {
+    let found: Option<Vec<u16>> = listed(text).iter().map(|word| word.parse().ok()).collect();
+    let accepted = || format!("accepted: one or two channels from 1 to {count}, as in 1,2, or none");
+    let found = found.ok_or_else(accepted)?;
+    let sound = found.len() <= 2 && found.iter().all(|n| (1..=count).contains(n)) && found.first() != found.get(1);
+    if sound || found.is_empty() { Ok(found) } else { Err(accepted()) }
+}
+
+/// `NAME=CHANNEL`.
+pub(super) fn microphone(text: &str, count: u16) -> Result<Microphone, String> {
+    let (name, channel) = text.rsplit_once('=').ok_or("accepted: NAME=CHANNEL, as in Lectern=1")?;
+    match channels(channel, count)?[..] {
+        [channel] => Ok(Microphone { name: name.trim().to_owned(), channel }),
+        _ => Err("a microphone is on one channel".to_owned()),
+    }
+}
+
+impl Answers {
+    /// Ids and labels of what becomes a channel: microphones, players, guests, tone.
+    pub(super) fn channels(&self) -> impl Iterator<Item = (String, String)> {
+        let stem = |file: &String| {
+            let name = file.rsplit('/').next().unwrap_or(file);
+            name.rsplit_once('.').map_or(name, |(stem, _)| stem).to_owned()
+        };
+        let names = self.microphones.iter().map(|microphone| microphone.name.clone());
+        let names = names.chain(self.players.iter().map(stem)).chain(self.guests.iter().cloned());
+        names.chain(["Line-up".to_owned()]).map(|name| (id(&name), name))
+    }
+
+    /// What the check of the files could not say in the words of the questions.
+    pub(super) fn sound(&self) -> Result<(), String> {
+        let mut seen = BTreeSet::new();
+        for (id, name) in self.channels() {
+            if id.is_empty() || !id.starts_with(|c: char| c.is_ascii_lowercase()) {
+                return Err(format!("{name:?} makes no id: a name begins with a letter from a to z"));
+            }
+            if !seen.insert(id.clone()) {
+                return Err(format!("two things are called {id:?}: give each a name of its own"));
+            }
+        }
+        let feed = match &self.encoder {
+            Encoder::Here => &[][..],
+            Encoder::Outputs(channels) => channels,
+        };
+        let mut used = BTreeSet::new();
+        for channel in self.headphones.iter().chain(&self.loudspeakers).chain(feed) {
+            if !used.insert(channel) {
+                return Err(format!(
+                    "output {channel} is used twice: headphones, loudspeakers and encoder each need their own"
+                ));
+            }
+        }
+        Ok(())
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn answers_are_read_as_people_write_them() {
+        assert_eq!(id("Lectern (left)"), "lectern-left");
+        assert_eq!(id(&"x ".repeat(40)).len(), 31);
+        assert_eq!(listed(" a, b ,,none"), ["a", "b"]);
+        assert_eq!(channels("1, 2", 2), Ok(vec![1, 2]));
+        assert_eq!(channels("none", 2), Ok(vec![]));
+        for wrong in ["0", "3", "1,1", "1,2,3", "one"] {
+            assert!(channels(wrong, 2).is_err_and(|why| why.contains("1 to 2")), "{wrong}");
+        }
+        assert_eq!(microphone("Lectern=2", 2), Ok(Microphone { name: "Lectern".into(), channel: 2 }));
+        assert!(microphone("Lectern", 2).is_err() && microphone("Lectern=3", 2).is_err());
+    }
+}

@@ -1,0 +1,190 @@
+//! The texts of the three files. Their comments are for whoever opens them next.
+
+use super::answers::{Answers, Encoder, id};
+use crate::profile::{Device, Host};
+
+/// A text as TOML writes it.
+fn quoted(text: &str) -> String {
+    toml::Value::from(text).to_string()
+}
+
+fn texts_of(list: &[String]) -> String {
+    list.iter().map(|text| quoted(text)).collect::<Vec<_>>().join(", ")
+}
+
+fn numbers(list: &[u16]) -> String {
+    list.iter().map(u16::to_string).collect::<Vec<_>>().join(", ")
+}
+
+/// Rig, panel and profile.
+pub(super) fn texts(answers: &Answers) -> [String; 3] {
+    [rig(answers), panel(answers), profile(answers)]
+}
+
+/// Adds a line.
+macro_rules! add {
+    ($text:expr, $($words:tt)*) => {
+        $text.push_str(&format!($($words)*));
+        $text.push('\n');
+    };
+}
+
+fn rig(answers: &Answers) -> String {
+    let mut text = String::from(
+        "# The rig: what the room is wired to. It belongs to whoever did the wiring, and no show changes it.\n\
+         # Save it, and a running desk reads it again; a file with a mistake changes nothing.\n\
+         # \"longthrow check\" names every mistake, \"longthrow ports\" the devices that can be named here.\n\n\
+         form = 1\nkind = \"rig\"\n\n# One rate for the whole desk, for as long as it runs.\nrate_hz = 48000\n",
+    );
+    if let Some(device) = &answers.device {
+        device_of(device, &mut text);
+    }
+    text += "\n# ---- inputs ----\n\n";
+    if !answers.microphones.is_empty() {
+        text += "# A microphone is opened by a hand only: no profile, schedule or restart opens one.\n\
+                 # Phantom power: mute, switch, wait, then plug; not into line outputs or old ribbon microphones.\n";
+    }
+    for microphone in &answers.microphones {
+        add!(text, "[input.{}]\nkind = \"microphone\"\ndevice = \"interface\"", id(&microphone.name));
+        add!(text, "channels = [{}]\n", microphone.channel);
+    }
+    let mut channels = answers.channels().skip(answers.microphones.len());
+    for file in &answers.players {
+        let Some((id, _)) = channels.next() else { break };
+        add!(text, "# A file name without a leading / is looked for in the folder of this file.");
+        add!(text, "[input.{id}]\nkind = \"player\"\nfile = {}\n", quoted(file));
+    }
+    for guest in &answers.guests {
+        let id = id(guest);
+        let words = id.replace('-', " ");
+        add!(
+            text,
+            "# In the program that makes the call choose the loudspeaker \"from {words}\" and the microphone \"to {words}\"."
+        );
+        add!(text, "[input.{id}]\nkind = \"application\"\n");
+    }
+    text += "# Tone for line-up, at the level that everything in the house is aligned to.\n\
+             [input.line-up]\nkind = \"line\"\ngenerator = \"sine\"\nfrequency_hz = 997.0\nlevel_dbfs = -18.0\n\n\
+             # ---- outputs ----\n\n";
+    if !answers.headphones.is_empty() {
+        text += "# Headphones and loudspeakers always have a limiter here. It is no protection to rely on.\n";
+        add!(text, "[output.headphones]\nkind = \"headphones\"\ndevice = \"interface\"");
+        add!(text, "channels = [{}]\n", numbers(&answers.headphones));
+    }
+    if !answers.loudspeakers.is_empty() {
+        add!(text, "[output.loudspeakers]\nkind = \"loudspeaker\"\ndevice = \"interface\"");
+        add!(text, "channels = [{}]\n", numbers(&answers.loudspeakers));
+    }
+    match &answers.encoder {
+        Encoder::Here => {
+            text += "# The encoder is a program on this machine: it chooses the microphone of this name (through PipeWire).\n\
+                     [output.encoder]\nkind = \"application\"\nname = \"programme for encoder\"\n\n";
+        }
+        Encoder::Outputs(channels) if !channels.is_empty() => {
+            add!(
+                text,
+                "[output.encoder]\nkind = \"feed\"\ndevice = \"interface\"\nchannels = [{}]\n",
+                numbers(channels)
+            );
+        }
+        Encoder::Outputs(_) => {}
+    }
+    for guest in &answers.guests {
+        add!(text, "[output.to-{}]\nkind = \"application\"", id(guest));
+        add!(text, "name = \"to {}\"\n", id(guest).replace('-', " "));
+    }
+    text += "# ---- control ----\n\n\
+             # The panel, as long as it is any program on this machine that sends OSC. A real one is a MIDI port (kind = \"midi\",\n\
+             # name = \"...\"), a serial line (kind = \"serial\", path = \"/dev/serial/by-id/...\"), or OSC from its own address.\n\
+             [control-port.table-top]\nkind = \"osc\"\naddress = \"127.0.0.1\"\n\n\
+             # OSC is heard from this machine only, until this line and [network.remote.\"ADDRESS\"] say more.\n\
+             [network]\nlisten = \"127.0.0.1:9123\"\n";
+    text
+}
+
+fn device_of(device: &Device, text: &mut String) {
+    let host = if device.host == Host::Jack { "jack" } else { "alsa" };
+    let host = match device.host {
+        Host::PulseAudio => "pulseaudio",
+        Host::PipeWire => "pipewire",
+        _ => host,
+    };
+    add!(text, "\n# ---- devices ----\n\n# Its clock is the master.\n[device.interface]\nhost = \"{host}\"");
+    add!(text, "identity = {}", quoted(&device.identity));
+    add!(text, "inputs = {}\noutputs = {}", device.inputs, device.outputs);
+    if device.host == Host::Jack {
+        let firsts = |list: &[String], count: u16| texts_of(&list[..list.len().min(usize::from(count))]);
+        text.push_str("# Ports of the server that are linked to our channels, in order, whenever they appear.\n");
+        add!(text, "link_inputs = [{}]", firsts(&device.link_inputs, device.inputs));
+        add!(text, "link_outputs = [{}]", firsts(&device.link_outputs, device.outputs));
+    } else {
+        text.push_str("# Frames in a period: fewer are a shorter delay and a busier machine; \"longthrow capacity\" measures it.\n");
+        text.push_str("period_frames = 256\n");
+    }
+}
+
+fn panel(answers: &Answers) -> String {
+    let mut text = String::from(
+        "# The panel: every control, where it sits, and what it says on the wire. It belongs to whoever looks after it.\n\
+         # Until yours is wired, any program on this machine that sends OSC plays it:  oscsend localhost 9123 /panel/fader-1 f 0.7\n\n\
+         form = 1\nkind = \"panel\"\n",
+    );
+    for (number, (_, label)) in (1..).zip(answers.channels()) {
+        for (name, kind) in [("fader", "fader"), ("switch", "momentary")] {
+            add!(
+                text,
+                "\n[control.{name}-{number}]\nplace = {}\nkind = \"{kind}\"",
+                quoted(&format!("strip {number}: {label}"))
+            );
+            add!(text, "port = \"table-top\"\nmessage = \"osc\"\naddress = \"/panel/{name}-{number}\"");
+        }
+    }
+    text
+}
+
+fn profile(answers: &Answers) -> String {
+    let mut text = String::from(
+        "# The profile: one show. It belongs to whoever runs it. What is not mentioned has the default of the parameter table\n\
+         # (\"longthrow params\"): switches closed, faders off.\n\n",
+    );
+    add!(text, "form = 1\nkind = \"profile\"\nname = {}\n", quoted(&answers.name));
+    text += "# ---- channels: in the order of the strips ----\n\n";
+    let guests: Vec<String> = answers.guests.iter().map(|guest| id(guest)).collect();
+    for (id, label) in answers.channels() {
+        add!(text, "[channel.{id}]\nlabel = {}\nsource = \"{id}\"", quoted(&label));
+        if id == "line-up" {
+            text += "fader = 0.0\n";
+        } else {
+            text += "# Nothing is heard before a hand opens the switch.\nfader = -10.0\n";
+        }
+        text += "assign.programme = \"on\"\n";
+        for guest in guests.iter().filter(|guest| **guest != id) {
+            add!(text, "assign.to-{guest} = \"on\"");
+        }
+        text += "\n";
+    }
+    text += "# ---- buses ----\n\n[bus.programme]\nlabel = \"Programme\"\n\n";
+    for guest in &guests {
+        text += "# What a guest hears: everything but the guest. Nobody can bear their own voice coming back late.\n";
+        add!(text, "[bus.to-{guest}]\nlabel = {}\n", quoted(&format!("To {guest}")));
+    }
+    text += "# ---- outputs ----\n\n";
+    let start = "# From -40 dB: listen from a distance before the headphones go on, then raise it slowly. Hearing does not grow back.\n";
+    for (name, channels) in [("headphones", &answers.headphones), ("loudspeakers", &answers.loudspeakers)] {
+        if !channels.is_empty() {
+            text += start;
+            add!(text, "[output.{name}]\nsource = \"programme\"\nlevel = -40.0\n");
+        }
+    }
+    if answers.encoder != Encoder::Outputs(Vec::new()) {
+        text += "[output.encoder]\nsource = \"programme\"\nlevel = 0.0\n\n";
+    }
+    for guest in &guests {
+        add!(text, "[output.to-{guest}]\nsource = \"to-{guest}\"\nlevel = 0.0\n");
+    }
+    text += "# ---- which control moves what ----\n\n[moves]\n";
+    for (number, (id, _)) in (1..).zip(answers.channels()) {
+        add!(text, "fader-{number} = \"channel.{id}.fader\"\nswitch-{number} = \"channel.{id}.switch\"");
+    }
+    text
+}
