@@ -67,7 +67,7 @@ pub trait Lanes: Copy {
     fn log2(self) -> Self {
         // log2(1 + t) = t P(t): minimax by iterated reweighting, 3.0e-7 at most before rounding.
         const P: [f32; 7] =
-            [1.442_699_7, -0.721_375_87, 0.480_465_03, -0.358_961_85, 0.297_262_6, -0.272_697_92, 0.170_634_49];
+            [1.442_699_8, -0.721_375_9, 0.480_465_03, -0.358_961_85, 0.297_262_6, -0.272_697_92, 0.170_634_5];
         let (exponent, mantissa) = self.split();
         let t = mantissa.sub(Self::splat(1.0));
         let mut sum = Self::splat(P[6]);
@@ -82,7 +82,7 @@ pub trait Lanes: Copy {
     #[must_use]
     fn exp2(self) -> Self {
         // 2^f - 1 = f P(f): minimax by iterated reweighting, 9.1e-8 at most before rounding.
-        const P: [f32; 5] = [0.693_146_98, 0.240_222_42, 0.055_507_34, 0.009_671_513, 0.001_326_472_7];
+        const P: [f32; 5] = [std::f32::consts::LN_2, 0.240_222_42, 0.055_507_34, 0.009_671_513, 0.001_326_472_7];
         /// Adding and subtracting this rounds to the nearest whole number.
         const ROUNDER: f32 = 12_582_912.0;
         let x = self.max(Self::splat(-126.0)).min(Self::splat(126.0));

@@ -5,6 +5,7 @@
 //! nothing calls the transcendental functions of `std`, and nothing multiplies and adds in one rounding.
 
 pub mod bridge;
+pub mod equaliser;
 pub mod generators;
 pub mod lanes;
 pub mod level;
@@ -12,3 +13,4 @@ pub mod limiter;
 pub mod math;
 pub mod pan;
 pub mod resampler;
+pub mod section;
