@@ -6,6 +6,7 @@
 
 #![allow(clippy::print_stdout, reason = "a proof prints what it saw")]
 
+use longthrow::dsp::dynamics::{Compressor, DeEsser, Gate, Through, gain_per_frame};
 use longthrow::dsp::equaliser::{Shape, Slope, band, high_pass};
 use longthrow::dsp::lanes::{Form, LANES, Row, Vectors};
 use longthrow::dsp::section::{Coefficients, Filter, Section};
@@ -392,6 +393,226 @@ fn every_form_and_every_cut_of_time_gives_the_same_bytes_and_no_denormals() {
             bits.extend(audio.as_flattened().iter().map(|sample| sample.to_bits()));
         }
         assert!(sections.iter().all(Section::at_rest), "the states have not come to rest");
+        Some(bits)
+    };
+    let expected = run(Form::Plain, &[16]).expect("always here");
+    for form in Form::ALL {
+        for cuts in [&[16][..], &[1], &[3, 5, 7]] {
+            let Some(found) = run(form, cuts) else { continue };
+            assert!(found == expected, "{form:?} with segments of {cuts:?}");
+        }
+    }
+}
+
+const OCTAVE: f64 = 6.020_599_913_279_624;
+
+#[expect(clippy::cast_possible_truncation, reason = "single precision")]
+fn octaves(db: f64) -> f32 {
+    (db / OCTAVE) as f32
+}
+
+fn compressor(threshold: f64, ratio: f64, knee: f64, attack_ms: f64, release_ms: f64) -> Compressor {
+    let mut compressor = Compressor::new(rate());
+    #[expect(clippy::cast_possible_truncation, reason = "single precision")]
+    let slope = (1.0 - 1.0 / ratio) as f32;
+    let (attack, release) = (gain_per_frame(attack_ms, rate()), gain_per_frame(release_ms, rate()));
+    for (value, to) in [octaves(threshold), slope, octaves(knee), attack, release, 0.0].into_iter().enumerate() {
+        (0..LANES).for_each(|lane| compressor.set(lane, value, to, true));
+    }
+    compressor
+}
+
+fn gate(threshold: f64, hysteresis: f64, range: f64) -> Gate {
+    let mut gate = Gate::new(rate());
+    let (attack, release) = (gain_per_frame(1.0, rate()), gain_per_frame(20.0, rate()));
+    let values = [octaves(threshold), octaves(hysteresis), 1000.0, octaves(range), attack, release, 480.0];
+    for (value, to) in values.into_iter().enumerate() {
+        (0..LANES).for_each(|lane| gate.set(lane, value, to, true));
+    }
+    gate
+}
+
+/// Lets a stage work on what `sound` makes of frame and lane; gives lane 0's (or another's) samples.
+macro_rules! through {
+    ($stage:expr, $linked:expr, $ticks:expr, $lane:expr, $sound:expr) => {{
+        let mut out = Vec::new();
+        for tick in 0..$ticks {
+            $stage.settle(0.03, 16.0);
+            let mut audio: [Row; 16] =
+                std::array::from_fn(|frame| std::array::from_fn(|lane| $sound(tick * 16 + frame, lane)));
+            let linked = $linked;
+            Vectors::widest().run(Through { stage: &mut $stage, linked: &linked, audio: &mut audio, grid: true });
+            out.extend(audio.iter().map(|row| f64::from(row[$lane])));
+        }
+        out
+    }};
+}
+
+/// A square wave of 1 kHz: every sample has the same magnitude.
+#[expect(clippy::cast_possible_truncation, reason = "single precision")]
+fn square(frame: usize, db: f64) -> f32 {
+    let size = 10_f64.powf(db / 20.0);
+    (if frame / 24 % 2 == 0 { size } else { -size }) as f32
+}
+
+#[test]
+fn compressors_follow_the_published_static_curve() {
+    // Check values F.static: threshold -20 dB, ratio 4, without and with a knee of 10 dB; and a limiter at -6 dB.
+    let levels = [-60.0, -40.0, -30.0, -25.0, -22.5, -20.0, -17.5, -15.0, -10.0, -5.0, 0.0, 6.0];
+    let cases = [
+        (-20.0, 4.0, 0.0, [-60.0, -40.0, -30.0, -25.0, -22.5, -20.0, -19.375, -18.75, -17.5, -16.25, -15.0, -13.5]),
+        (
+            -20.0,
+            4.0,
+            10.0,
+            [-60.0, -40.0, -30.0, -25.0, -22.7344, -20.9375, -19.6094, -18.75, -17.5, -16.25, -15.0, -13.5],
+        ),
+        (-6.0, 1e9, 0.0, [-60.0, -40.0, -30.0, -25.0, -22.5, -20.0, -17.5, -15.0, -10.0, -6.0, -6.0, -6.0]),
+    ];
+    for (threshold, ratio, knee, expected) in cases {
+        for (level, expected) in levels.into_iter().zip(expected) {
+            let mut stage = compressor(threshold, ratio, knee, 1.0, 50.0);
+            let out = through!(stage, [0.0; LANES], 300, 0, |frame, _| square(frame, level));
+            let found = 20.0 * out[out.len() - 1].abs().log10();
+            assert!(
+                (found - expected).abs() <= 0.02,
+                "{threshold} {ratio} {knee}: {found:.4} for {expected} at {level}"
+            );
+        }
+    }
+    // F.sidechain.sine: a peak detector on a sine reads its peak. 997 Hz at 0 dBFS.
+    let mut stage = compressor(-20.0, 4.0, 0.0, 1.0, 500.0);
+    #[expect(clippy::cast_possible_truncation, reason = "single precision")]
+    let sine = |frame: usize, _| (std::f64::consts::TAU * 997.0 / RATE * frame as f64).sin() as f32;
+    let out = through!(stage, [0.0; LANES], 3000, 0, sine);
+    let peak = out[out.len() - 4800..].iter().fold(0.0_f64, |peak, sample| peak.max(sample.abs()));
+    assert!((20.0 * peak.log10() + 15.0).abs() <= 0.05, "{:.4} dB", 20.0 * peak.log10());
+}
+
+#[test]
+fn attack_and_release_take_the_time_they_say() {
+    // Check value F.attack.step: from -40 to 0 dBFS, threshold -20, ratio 4, attack 10 ms.
+    let mut stage = compressor(-20.0, 4.0, 0.0, 10.0, 100.0);
+    let step = 4800;
+    let fall = 28_800;
+    let level = |frame: usize| if (step..fall).contains(&frame) { 0.0 } else { -40.0 };
+    let out = through!(stage, [0.0; LANES], 4000, 0, |frame, _| square(frame, level(frame)));
+    let reduction = |frame: usize| level(frame) - 20.0 * out[frame].abs().log10();
+    for (ms, expected) in [(10.0, 9.482), (23.03, 13.501), (46.05, 14.85), (400.0, 15.0)] {
+        #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "a frame")]
+        let frame = step + (ms * 48.0) as usize - 1;
+        assert!((reduction(frame) - expected).abs() < 0.05, "{:.3} for {expected} dB after {ms} ms", reduction(frame));
+    }
+    // From 80 % to 80 %/e of the reduction: one time constant of the release.
+    let after = |part: f64| (fall..).find(|frame| reduction(*frame) < 15.0 * part).expect("it is released") as f64;
+    let release_ms = (after(0.8 / std::f64::consts::E) - after(0.8)) / 48.0;
+    assert!((release_ms - 100.0).abs() < 2.0, "release {release_ms:.2} ms");
+    let attack = |part: f64| (step..).find(|frame| reduction(*frame) > 15.0 * part).expect("it attacks") as f64;
+    let attack_ms = (attack(1.0 - 0.8 / std::f64::consts::E) - attack(0.2)) / 48.0;
+    assert!((attack_ms - 10.0).abs() < 0.2, "attack {attack_ms:.2} ms");
+}
+
+#[test]
+fn a_gate_opens_at_its_threshold_and_closes_below_its_hysteresis() {
+    // Check value F.gate: threshold -40, range 60, hysteresis 4 dB; a tone stepping by 0.1 dB.
+    let mut stage = gate(-40.0, 4.0, 60.0);
+    let steps: Vec<f64> = (0..150)
+        .map(|step| -47.0 + 0.1 * f64::from(step))
+        .chain((0..160).map(|step| -32.0 - 0.1 * f64::from(step)))
+        .collect();
+    let length = 9600;
+    let level = |frame: usize| steps[(frame / length).min(steps.len() - 1)];
+    #[expect(clippy::cast_possible_truncation, reason = "single precision")]
+    let tone = |frame: usize, _| {
+        (10_f64.powf(level(frame) / 20.0) * (std::f64::consts::TAU * 1000.0 / RATE * frame as f64).sin()) as f32
+    };
+    let out = through!(stage, [0.0; LANES], steps.len() * length / 16, 0, tone);
+    let gain = |step: usize| {
+        let last = &out[(step + 1) * length - 480..(step + 1) * length];
+        20.0 * last.iter().fold(0.0_f64, |peak, sample| peak.max(sample.abs())).log10() - steps[step]
+    };
+    let opened = (0..150).find(|step| gain(*step) > -1.0).expect("it opens");
+    let closed = (150..310).find(|step| gain(*step) < -30.0).expect("it closes");
+    assert!((steps[opened] + 40.0).abs() <= 0.5, "opens at {:.1}", steps[opened]);
+    assert!((steps[closed] + 44.0).abs() <= 0.5, "closes at {:.1}", steps[closed]);
+    assert!((gain(0) + 60.0).abs() <= 0.5, "closed, its gain is {:.2} dB", gain(0));
+    assert!(gain(140).abs() < 0.001, "open, its gain is {:.4} dB", gain(140));
+}
+
+#[test]
+fn linked_lanes_have_one_gain_and_what_is_not_reached_changes_nothing() {
+    // F.link: lane 0 loud, lane 1 soft. F.bypass: ratio 1, and a threshold never reached.
+    let mut stage = compressor(-20.0, 4.0, 6.0, 5.0, 100.0);
+    let sound = |frame: usize, lane: usize| square(frame, if lane % 2 == 0 { -3.0 } else { -30.0 });
+    let soft = through!(stage, [1.0; LANES], 500, 1, sound);
+    let mut stage = compressor(-20.0, 4.0, 6.0, 5.0, 100.0);
+    let loud = through!(stage, [1.0; LANES], 500, 0, sound);
+    for frame in 0..soft.len() {
+        let gains = [20.0 * loud[frame].abs().log10() + 3.0, 20.0 * soft[frame].abs().log10() + 30.0];
+        assert!((gains[0] - gains[1]).abs() < 0.001, "{gains:?}");
+    }
+    for (threshold, ratio, level) in [(-40.0, 1.0, -3.0), (-10.0, 8.0, -17.0)] {
+        let mut stage = compressor(threshold, ratio, 6.0, 5.0, 100.0);
+        let out = through!(stage, [0.0; LANES], 500, 0, |frame, _| square(frame, level));
+        let same = out.iter().enumerate().all(|(frame, out)| *out == f64::from(square(frame, level)));
+        assert!(same, "ratio {ratio} from {threshold} dB changed something");
+    }
+}
+
+#[test]
+fn a_de_esser_takes_its_range_off_loud_hiss_and_leaves_the_rest_alone() {
+    // No outside figure: its own statement. 6.5 kHz, threshold -30 dBFS, at most 6 dB.
+    for (hertz, expected) in [(6500.0, -6.0), (300.0, 0.0)] {
+        let mut stage = DeEsser::new(rate());
+        #[expect(clippy::cast_possible_truncation, reason = "single precision")]
+        let g = (std::f64::consts::PI * 6500.0 / RATE).tan() as f32;
+        for (value, to) in [g, octaves(-30.0), octaves(6.0)].into_iter().enumerate() {
+            stage.set(0, value, to, true);
+        }
+        #[expect(clippy::cast_possible_truncation, reason = "single precision")]
+        let tone = |frame: usize, _| (0.5 * (std::f64::consts::TAU * hertz / RATE * frame as f64).sin()) as f32;
+        let out = through!(stage, [0.0; LANES], 1500, 0, tone);
+        let peak = out[out.len() - 4800..].iter().fold(0.0_f64, |peak, sample| peak.max(sample.abs()));
+        let found = 20.0 * (peak / 0.5).log10();
+        assert!((found - expected).abs() < 0.1, "{found:.3} for {expected} dB at {hertz} Hz");
+    }
+}
+
+#[test]
+fn dynamics_give_the_same_bytes_in_every_form_and_cut_of_time() {
+    let run = |form: Form, cuts: &[usize]| -> Option<Vec<u32>> {
+        let vectors = Vectors::new(form)?;
+        let (mut gate, mut compressor) = (gate(-30.0, 4.0, 20.0), compressor(-25.0, 3.0, 6.0, 5.0, 80.0));
+        let mut de_esser = DeEsser::new(rate());
+        (0..LANES).for_each(|lane| de_esser.set(lane, 2, 1.0, false));
+        let linked: Row = std::array::from_fn(|lane| if lane < 8 { 1.0 } else { 0.0 });
+        let mut number = numbers(8);
+        let mut bits = Vec::new();
+        for tick in 0..7000_usize {
+            if tick % 50 == 0 && tick < 900 {
+                compressor.set(tick / 50 % LANES, 0, octaves(-40.0 * number()), false);
+                compressor.set(tick / 50 % LANES, 5, octaves(12.0 * number()), false);
+            }
+            gate.settle(0.03, 16.0);
+            compressor.settle(0.03, 16.0);
+            de_esser.settle(0.03, 16.0);
+            let size = if tick < 1000 { number() } else { 0.0 };
+            #[expect(clippy::cast_possible_truncation, reason = "single precision")]
+            let mut audio: [Row; 16] =
+                std::array::from_fn(|_| std::array::from_fn(|_| (size * (number() - 0.5)) as f32));
+            let mut from = 0;
+            while from < 16 {
+                let length = cuts[(tick + from) % cuts.len()].min(16 - from);
+                let (audio, grid) = (&mut audio[from..from + length], from == 0);
+                vectors.run(Through { stage: &mut gate, linked: &linked, audio, grid });
+                vectors.run(Through { stage: &mut compressor, linked: &linked, audio, grid });
+                vectors.run(Through { stage: &mut de_esser, linked: &linked, audio, grid });
+                from += length;
+            }
+            assert!(audio.as_flattened().iter().all(|sample| *sample == 0.0 || sample.is_normal()), "tick {tick}");
+            bits.extend(audio.as_flattened().iter().map(|sample| sample.to_bits()));
+        }
+        assert!(compressor.at_rest(), "the compressor has not come to rest");
         Some(bits)
     };
     let expected = run(Form::Plain, &[16]).expect("always here");

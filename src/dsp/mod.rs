@@ -5,8 +5,10 @@
 //! nothing calls the transcendental functions of `std`, and nothing multiplies and adds in one rounding.
 
 pub mod bridge;
+pub mod dynamics;
 pub mod equaliser;
 pub mod generators;
+pub mod glide;
 pub mod lanes;
 pub mod level;
 pub mod limiter;

@@ -11,14 +11,13 @@
 //! frame: the filter stays stable as long as both are positive. What glides are `g`, `k` and the three `m`, straight from
 //! tick to tick along a one-pole; the rest is worked out from them per frame. Latency: none.
 
+use crate::dsp::glide::Glides;
 use crate::dsp::lanes::{Kernel, LANES, Lanes, Row};
 
 /// States below this become 0 at grid lines, so that no denormal arises.
 pub const STATE_FLOOR: f32 = 1.0e-15;
 /// States beyond this are no audio (a sample is at most 1e6), nor is a NaN: they become 0 at grid lines.
 const STATE_LIMIT: f32 = 1.0e12;
-/// A value this near to its aim, relative to it, has arrived: less would be lost in single precision.
-const ARRIVED: f32 = 1.0e-5;
 /// Sections that are run side by side at most.
 pub const SIDE_BY_SIDE: usize = 6;
 
@@ -63,18 +62,13 @@ impl Coefficients {
 /// The section of sixteen lanes.
 #[derive(Clone, Debug)]
 pub struct Section {
-    now: [Row; 5],
-    aim: [Row; 5],
-    /// Where each value will be at the next grid line, exactly; steps of single frames would get lost beside it.
-    next: [Row; 5],
-    /// What each value gains per frame on its way there.
-    step: [Row; 5],
+    /// `g`, `k`, `m0`, `m1`, `m2`.
+    values: Glides<5>,
     state: [Row; 2],
     /// `c1, c2, g, m0, n1, n2`: worked out when everything stands still.
     still: [Row; 6],
     /// One bit for each lane that does more than pass.
     busy: u16,
-    moving: bool,
     stale: bool,
 }
 
@@ -90,21 +84,11 @@ impl Section {
     /// Real-time: never
     #[must_use]
     pub const fn new() -> Self {
-        let mut now = [[0.0; LANES]; 5];
-        let mut value = 0;
-        while value < 5 {
-            now[value] = [Coefficients::NEUTRAL.values[value]; LANES];
-            value += 1;
-        }
         Self {
-            now,
-            aim: now,
-            next: now,
-            step: [[0.0; LANES]; 5],
+            values: Glides::at(Coefficients::NEUTRAL.values),
             state: [[0.0; LANES]; 2],
             still: [[0.0; LANES]; 6],
             busy: 0,
-            moving: false,
             stale: true,
         }
     }
@@ -114,30 +98,26 @@ impl Section {
     ///
     /// Real-time: safe
     pub fn set(&mut self, lane: usize, value: usize, to: f32, at_once: bool) {
-        self.aim[value][lane] = to;
-        if self.busy & (1 << lane) == 0 {
-            self.state[0][lane] = 0.0;
-            self.state[1][lane] = 0.0;
+        let passes = self.busy & (1 << lane) == 0;
+        if passes {
+            self.rest(lane);
         }
-        if at_once || (value < 2 && self.busy & (1 << lane) == 0) {
-            self.now[value][lane] = to;
-            self.next[value][lane] = to;
-        }
-        self.moving = true;
+        self.values.set(lane, value, to, at_once || (value < 2 && passes));
+    }
+
+    fn rest(&mut self, lane: usize) {
+        self.state[0][lane] = 0.0;
+        self.state[1][lane] = 0.0;
     }
 
     /// Puts a lane to rest: passing everything, from the next frame on.
     ///
     /// Real-time: safe
     pub fn clear(&mut self, lane: usize) {
-        for value in 0..5 {
-            self.now[value][lane] = Coefficients::NEUTRAL.values[value];
-            self.aim[value][lane] = Coefficients::NEUTRAL.values[value];
-            self.next[value][lane] = Coefficients::NEUTRAL.values[value];
-            self.step[value][lane] = 0.0;
+        for (value, neutral) in Coefficients::NEUTRAL.values.into_iter().enumerate() {
+            self.values.set(lane, value, neutral, true);
         }
-        self.state[0][lane] = 0.0;
-        self.state[1][lane] = 0.0;
+        self.rest(lane);
         self.busy &= !(1 << lane);
         self.stale = true;
     }
@@ -146,16 +126,9 @@ impl Section {
     ///
     /// Real-time: safe
     pub fn copy(&mut self, lane: usize, other: &Self, of: usize) {
-        for value in 0..5 {
-            self.now[value][lane] = other.now[value][of];
-            self.aim[value][lane] = other.aim[value][of];
-            self.next[value][lane] = other.next[value][of];
-            self.step[value][lane] = other.step[value][of];
-        }
-        self.state[0][lane] = 0.0;
-        self.state[1][lane] = 0.0;
+        self.values.copy(lane, &other.values, of);
+        self.rest(lane);
         self.busy = (self.busy & !(1 << lane)) | (other.busy >> of & 1) << lane;
-        self.moving |= other.moving;
         self.stale = true;
     }
 
@@ -164,32 +137,14 @@ impl Section {
     ///
     /// Real-time: safe
     pub fn settle(&mut self, gain: f32, frames: f32) {
-        if !self.moving {
+        if !self.values.settle(gain, frames) {
             return;
-        }
-        self.moving = false;
-        for value in 0..5 {
-            for lane in 0..LANES {
-                let (now, aim) = (self.next[value][lane], self.aim[value][lane]);
-                self.now[value][lane] = now;
-                if (aim - now).abs() <= ARRIVED * aim.abs().max(1.0e-3) {
-                    self.now[value][lane] = aim;
-                    self.next[value][lane] = aim;
-                    self.step[value][lane] = 0.0;
-                } else {
-                    let way = (aim - now) * gain;
-                    self.next[value][lane] = now + way;
-                    self.step[value][lane] = way / frames;
-                    self.moving = true;
-                }
-            }
         }
         self.busy = 0;
         for lane in 0..LANES {
-            let passes = |values: &[Row; 5]| {
-                values[2][lane].to_bits() == 1.0_f32.to_bits() && values[3][lane] == 0.0 && values[4][lane] == 0.0
-            };
-            if !passes(&self.now) || !passes(&self.aim) {
+            // Not a matter of nearness: what passes does so exactly, and is left out.
+            let stands = |value, at: f32| self.values.ends(lane, value).iter().all(|end| end.to_bits() == at.to_bits());
+            if !(stands(2, 1.0) && stands(3, 0.0) && stands(4, 0.0)) {
                 self.busy |= 1 << lane;
             }
         }
@@ -209,7 +164,7 @@ impl Section {
     /// Real-time: safe
     #[must_use]
     pub fn at_rest(&self) -> bool {
-        !self.moving && self.state.iter().flatten().all(|state| *state == 0.0)
+        !self.values.moving() && self.state.iter().flatten().all(|state| *state == 0.0)
     }
 }
 
@@ -258,7 +213,7 @@ impl Filter<'_> {
             let section = &mut sections[places[index]];
             if section.stale {
                 section.stale = false;
-                let still = worked_out(section.now.each_ref().map(|row| V::load(row)));
+                let still = worked_out(section.values.now.each_ref().map(|row| V::load(row)));
                 for (value, row) in still.into_iter().zip(&mut section.still) {
                     value.store(row);
                 }
@@ -286,8 +241,8 @@ impl Filter<'_> {
 
     #[inline(always)]
     fn moving<V: Lanes>(section: &mut Section, audio: &mut [Row], grid: bool) {
-        let mut now = section.now.each_ref().map(|row| V::load(row));
-        let steps = section.step.each_ref().map(|row| V::load(row));
+        let mut now = section.values.now.each_ref().map(|row| V::load(row));
+        let steps = section.values.step.each_ref().map(|row| V::load(row));
         let mut states = section.state.each_ref().map(|row| V::load(row));
         if grid {
             states = states.map(|state| flushed(state));
@@ -300,7 +255,7 @@ impl Filter<'_> {
             states = after;
             y.store(row);
         }
-        for (value, row) in now.into_iter().zip(&mut section.now) {
+        for (value, row) in now.into_iter().zip(&mut section.values.now) {
             value.store(row);
         }
         for (value, row) in states.into_iter().zip(&mut section.state) {
@@ -323,9 +278,9 @@ impl Kernel for Filter<'_> {
                 count += 1;
             }
         }
-        if places[..count].iter().any(|place| sections[*place].moving) {
+        if places[..count].iter().any(|place| sections[*place].values.moving()) {
             for place in &places[..count] {
-                if sections[*place].moving {
+                if sections[*place].values.moving() {
                     Self::moving::<V>(&mut sections[*place], audio, grid);
                 } else {
                     Self::still::<V, 1>(sections, &[*place], audio, grid);
