@@ -143,18 +143,14 @@ impl<const N: usize> Stage<N> {
         self.reduction[lane] = 0.0;
     }
 
-    /// Aims a value; a lane in which the stage is off takes all but those that switch it on at once, and starts from rest.
+    /// Aims a value; a lane in which the stage is off takes all but those that switch it on at once.
     fn set(&mut self, lane: usize, value: usize, to: f32, at_once: bool, switches: bool) {
         let off = self.busy & (1 << lane) == 0;
-        if off {
-            self.rest(lane);
-        }
         self.values.set(lane, value, to, at_once || (off && !switches));
     }
 
     fn copy(&mut self, lane: usize, other: &Self, of: usize) {
         self.values.copy(lane, &other.values, of);
-        self.rest(lane);
         self.busy = (self.busy & !(1 << lane)) | (other.busy >> of & 1) << lane;
     }
 
@@ -189,6 +185,9 @@ macro_rules! stage {
             ///
             /// Real-time: safe
             pub fn set(&mut self, lane: usize, value: usize, to: f32, at_once: bool) {
+                if self.stage.busy & (1 << lane) == 0 {
+                    self.rest(lane);
+                }
                 self.stage.set(lane, value, to, at_once, $switches.contains(&value));
             }
 
@@ -199,7 +198,7 @@ macro_rules! stage {
                 for (value, off) in Self::OFF.into_iter().enumerate() {
                     self.stage.values.set(lane, value, off, true);
                 }
-                self.stage.rest(lane);
+                self.rest(lane);
                 self.stage.busy &= !(1 << lane);
             }
 
@@ -207,6 +206,7 @@ macro_rules! stage {
             ///
             /// Real-time: safe
             pub fn copy(&mut self, lane: usize, other: &Self, of: usize) {
+                self.rest(lane);
                 self.stage.copy(lane, &other.stage, of);
             }
 
@@ -268,6 +268,10 @@ impl Compressor {
     const fn own_at_rest(&self) -> bool {
         true
     }
+
+    fn rest(&mut self, lane: usize) {
+        self.stage.rest(lane);
+    }
 }
 
 /// A gate or expander. Values: threshold in octaves, hysteresis in octaves (it closes that much below), `ratio - 1`, range
@@ -305,6 +309,13 @@ impl Gate {
         std::mem::replace(&mut self.opened, [0.0; LANES])
     }
 
+    fn rest(&mut self, lane: usize) {
+        self.stage.rest(lane);
+        self.open[lane] = 0.0;
+        self.hold[lane] = 0.0;
+        self.opened[lane] = 0.0;
+    }
+
     /// A gate that is closed over silence stays so: what it waits for and holds is over.
     fn own_at_rest(&self) -> bool {
         self.open.iter().chain(&self.hold).all(|state| *state == 0.0)
@@ -340,6 +351,12 @@ impl DeEsser {
             attack: gain_per_frame(DE_ESS_ATTACK_MS, rate),
             release: gain_per_frame(DE_ESS_RELEASE_MS, rate),
         }
+    }
+
+    fn rest(&mut self, lane: usize) {
+        self.stage.rest(lane);
+        self.band[0][lane] = 0.0;
+        self.band[1][lane] = 0.0;
     }
 
     fn own_at_rest(&self) -> bool {
