@@ -255,6 +255,24 @@ fn what_happens_in_a_neighbours_stages_changes_no_bit_of_a_channel() {
 }
 
 #[test]
+fn a_silent_group_that_is_left_out_comes_back_as_if_it_had_run() {
+    // Alone, the channel's group is silent for ten seconds and left out; beside a neighbour that plays on, it is not.
+    let lines = format!(
+        "{OPEN}channel.a.gate.switch = on\nchannel.a.gate.hold = 10\nchannel.a.compressor.switch = on\nchannel.a.de-esser.switch = on\n\
+         channel.a.equaliser.low-mid.gain = 6\nchannel.b.source = in-2\nchannel.b.switch = open\nchannel.b.fader = 0.0\n\
+         channel.b.pan = 1.0\nchannel.b.assign.programme = on\n"
+    );
+    let mut sound = noise(600_000, 6);
+    sound[60_000..540_000].fill(0.0);
+    let render = |beside: Vec<f32>| {
+        run(&mut offline(installation(2, &lines), Form::widest()), vec![sound.clone(), beside], 1_000)
+    };
+    let (alone, beside) = (render(vec![0.0; 600_000]), render(tone(600_000, 500.0, -20.0)));
+    assert!(alone[0][540_000..].iter().any(|sample| sample.abs() > 0.01), "it comes back");
+    assert!(alone[0] == beside[0]);
+}
+
+#[test]
 fn stages_stand_in_tables_of_a_profile_and_wrong_values_are_named() {
     let head = "form = 1\nkind = \"profile\"\nname = \"Stages\"\n[channel.a]\nsource = \"in-1\"\n";
     let read = |text: &str| read_profile(Source { name: "stages.toml".to_owned(), text: format!("{head}{text}") });

@@ -10,7 +10,7 @@
 //! step is made good. A stage that is off in a lane has a gain of exactly 1 there. Latency: none.
 
 use crate::dsp::glide::Glides;
-use crate::dsp::lanes::{Kernel, LANES, Lanes, Row};
+use crate::dsp::lanes::{Kernel, LANES, Lanes, Row, loaded, stored};
 use crate::dsp::math::exp;
 use crate::dsp::section::flushed;
 use crate::units::SampleRate;
@@ -230,7 +230,7 @@ macro_rules! stage {
             /// Real-time: safe
             #[must_use]
             pub fn at_rest(&self) -> bool {
-                self.stage.at_rest() && self.own_at_rest()
+                self.own_at_rest()
             }
 
             /// The highest reduction of each lane since this was last asked, in octaves.
@@ -264,9 +264,8 @@ impl Compressor {
         Self { stage: Stage::new(Self::OFF, rate) }
     }
 
-    #[expect(clippy::unused_self, reason = "the gate has something to say here")]
-    const fn own_at_rest(&self) -> bool {
-        true
+    fn own_at_rest(&self) -> bool {
+        self.stage.at_rest()
     }
 
     fn rest(&mut self, lane: usize) {
@@ -285,6 +284,8 @@ pub struct Gate {
     hold: Row,
     /// 1 for a lane that was open at any time since it was last asked.
     opened: Row,
+    /// Where the reduction went in the last frame.
+    aimed: Row,
 }
 
 stage!(Gate, 7, [3_usize]);
@@ -299,7 +300,7 @@ impl Gate {
     #[must_use]
     pub fn new(rate: SampleRate) -> Self {
         let zero = [0.0; LANES];
-        Self { stage: Stage::new(Self::OFF, rate), open: zero, hold: zero, opened: zero }
+        Self { stage: Stage::new(Self::OFF, rate), open: zero, hold: zero, opened: zero, aimed: zero }
     }
 
     /// Which lanes were open at any time since this was last asked: 1, else 0.
@@ -316,9 +317,16 @@ impl Gate {
         self.opened[lane] = 0.0;
     }
 
-    /// A gate that is closed over silence stays so: what it waits for and holds is over.
+    /// A gate that is closed over silence stays so, when another frame would not move its reduction by a bit.
     fn own_at_rest(&self) -> bool {
-        self.open.iter().chain(&self.hold).all(|state| *state == 0.0)
+        let still = |lane: usize| {
+            let (reduction, aim) = (self.stage.reduction[lane], self.aimed[lane]);
+            // The arithmetic of `follow`.
+            let gain = self.stage.values.now[if aim <= reduction { 4 } else { 5 }][lane];
+            (reduction + (aim - reduction) * gain).to_bits() == reduction.to_bits()
+        };
+        let over = self.open.iter().chain(&self.hold).chain(&self.stage.detector.crest).all(|state| *state == 0.0);
+        over && !self.stage.values.moving() && (0..LANES).all(still)
     }
 }
 
@@ -360,7 +368,7 @@ impl DeEsser {
     }
 
     fn own_at_rest(&self) -> bool {
-        self.band.as_flattened().iter().all(|state| *state == 0.0)
+        self.stage.at_rest() && self.band.as_flattened().iter().all(|state| *state == 0.0)
     }
 }
 
@@ -383,21 +391,20 @@ impl Kernel for Through<'_, Compressor> {
     #[inline(always)]
     fn run<V: Lanes>(self) {
         let stage = &mut self.stage.stage;
-        let mut now = stage.values.now.each_ref().map(|row| V::load(row));
-        let steps = stage.values.step.each_ref().map(|row| V::load(row));
+        let mut now: [V; 6] = loaded(&stage.values.now);
+        let steps: [V; 6] = loaded(&stage.values.step);
         let moving = stage.values.moving();
         let mut detector: Detecting<V> = stage.detector.load(self.linked, self.grid);
         let mut reduction = settled(V::load(&stage.reduction), self.grid);
         let mut most = V::load(&stage.most);
         let (zero, half) = (V::splat(0.0), V::splat(0.5));
-        let bend = |knee: V| half.div(knee.max(V::splat(KNEE_LEAST)));
-        let mut bent = bend(now[2]);
+        let mut bent = half.div(now[2].max(V::splat(KNEE_LEAST)));
         for row in self.audio.iter_mut() {
             if moving {
-                for (now, step) in now.iter_mut().zip(steps) {
-                    *now = now.add(step);
+                for value in 0..6 {
+                    now[value] = now[value].add(steps[value]);
                 }
-                bent = bend(now[2]);
+                bent = half.div(now[2].max(V::splat(KNEE_LEAST)));
             }
             let [threshold, slope, knee, attack, release, make_up] = now;
             let x = V::load(row);
@@ -410,9 +417,7 @@ impl Kernel for Through<'_, Compressor> {
             most = reduction.max(most);
             x.mul(make_up.sub(reduction).exp2()).store(row);
         }
-        for (value, row) in now.into_iter().zip(&mut stage.values.now) {
-            value.store(row);
-        }
+        stored(now, &mut stage.values.now);
         stage.detector.store(detector);
         reduction.store(&mut stage.reduction);
         most.store(&mut stage.most);
@@ -424,17 +429,17 @@ impl Kernel for Through<'_, Gate> {
 
     #[inline(always)]
     fn run<V: Lanes>(self) {
-        let Gate { stage, open: was_open, hold: held, opened } = self.stage;
-        let mut now = stage.values.now.each_ref().map(|row| V::load(row));
-        let steps = stage.values.step.each_ref().map(|row| V::load(row));
+        let Gate { stage, open: was_open, hold: held, opened, aimed } = self.stage;
+        let mut now: [V; 7] = loaded(&stage.values.now);
+        let steps: [V; 7] = loaded(&stage.values.step);
         let mut detector: Detecting<V> = stage.detector.load(self.linked, self.grid);
         let mut reduction = settled(V::load(&stage.reduction), self.grid);
         let (mut most, mut ever) = (V::load(&stage.most), V::load(opened));
-        let (mut open, mut left) = (V::load(was_open), V::load(held));
+        let (mut open, mut left, mut aim) = (V::load(was_open), V::load(held), V::load(aimed));
         let (zero, one) = (V::splat(0.0), V::splat(1.0));
         for row in self.audio.iter_mut() {
-            for (now, step) in now.iter_mut().zip(steps) {
-                *now = now.add(step);
+            for value in 0..7 {
+                now[value] = now[value].add(steps[value]);
             }
             let [threshold, hysteresis, slope, range, attack, release, hold] = now;
             let x = V::load(row);
@@ -446,21 +451,20 @@ impl Kernel for Through<'_, Gate> {
             open = one.pick_le(stays, threshold, level);
             ever = open.max(ever);
             let below = threshold.sub(level).max(zero).mul(slope).min(range);
-            let aim = below.sub(below.mul(open));
+            aim = below.sub(below.mul(open));
             // For a gate the way up of the reduction is its release.
             reduction = follow(reduction, aim, release, attack);
             most = reduction.max(most);
             x.mul(zero.sub(reduction).exp2()).store(row);
         }
-        for (value, row) in now.into_iter().zip(&mut stage.values.now) {
-            value.store(row);
-        }
+        stored(now, &mut stage.values.now);
         stage.detector.store(detector);
         reduction.store(&mut stage.reduction);
         most.store(&mut stage.most);
         open.store(was_open);
         left.store(held);
         ever.store(opened);
+        aim.store(aimed);
     }
 }
 
@@ -470,20 +474,20 @@ impl Kernel for Through<'_, DeEsser> {
     #[inline(always)]
     fn run<V: Lanes>(self) {
         let DeEsser { stage, band, attack, release } = self.stage;
-        let mut now = stage.values.now.each_ref().map(|row| V::load(row));
-        let steps = stage.values.step.each_ref().map(|row| V::load(row));
+        let mut now: [V; 3] = loaded(&stage.values.now);
+        let steps: [V; 3] = loaded(&stage.values.step);
         let mut detector: Detecting<V> = stage.detector.load(self.linked, self.grid);
         let mut reduction = settled(V::load(&stage.reduction), self.grid);
         let mut most = V::load(&stage.most);
-        let mut states = band.each_ref().map(|row| V::load(row));
+        let mut states: [V; 2] = loaded(band);
         if self.grid {
-            states = states.map(|state| flushed(state));
+            states = [flushed(states[0]), flushed(states[1])];
         }
         let (attack, release) = (V::splat(*attack), V::splat(*release));
         let (zero, one, two, k) = (V::splat(0.0), V::splat(1.0), V::splat(2.0), V::splat(DeEsser::K));
         for row in self.audio.iter_mut() {
-            for (now, step) in now.iter_mut().zip(steps) {
-                *now = now.add(step);
+            for value in 0..3 {
+                now[value] = now[value].add(steps[value]);
             }
             let [g, threshold, range] = now;
             let x = V::load(row);
@@ -496,12 +500,8 @@ impl Kernel for Through<'_, DeEsser> {
             most = reduction.max(most);
             x.add(zero.sub(reduction).exp2().sub(one).mul(hiss)).store(row);
         }
-        for (value, row) in now.into_iter().zip(&mut stage.values.now) {
-            value.store(row);
-        }
-        for (value, row) in states.into_iter().zip(band) {
-            value.store(row);
-        }
+        stored(now, &mut stage.values.now);
+        stored(states, band);
         stage.detector.store(detector);
         reduction.store(&mut stage.reduction);
         most.store(&mut stage.most);

@@ -15,6 +15,8 @@ pub type Row = [f32; LANES];
 
 /// Sixteen numbers worked on at once.
 pub trait Lanes: Copy {
+    /// How many chains of a dozen numbers each are best worked on side by side: what the registers hold.
+    const CHAINS: usize;
     /// Reads a row.
     fn load(row: &Row) -> Self;
     /// Writes a row.
@@ -98,6 +100,25 @@ pub trait Lanes: Copy {
 
 /// The bits of sqrt(1/2): mantissas are counted from there.
 const SQRT_HALF_BITS: i32 = 0x3F35_04F3;
+
+/// Reads several rows. Not by `map`: a closure is compiled apart from the kernel, without its instructions.
+#[inline(always)]
+#[must_use]
+pub fn loaded<V: Lanes, const N: usize>(rows: &[Row; N]) -> [V; N] {
+    let mut values = [V::splat(0.0); N];
+    for index in 0..N {
+        values[index] = V::load(&rows[index]);
+    }
+    values
+}
+
+/// Writes several rows.
+#[inline(always)]
+pub fn stored<V: Lanes, const N: usize>(values: [V; N], rows: &mut [Row; N]) {
+    for index in 0..N {
+        values[index].store(&mut rows[index]);
+    }
+}
 
 /// Work that is the same in every form.
 pub trait Kernel {
@@ -225,6 +246,7 @@ impl Plain {
 }
 
 impl Lanes for Plain {
+    const CHAINS: usize = 2;
     #[inline(always)]
     fn load(row: &Row) -> Self {
         Self(*row)
@@ -369,6 +391,7 @@ mod x86 {
 
     // SAFETY (every block of this impl): SSE2 is part of every x86-64 processor, and the pointers come from rows of 16.
     impl Lanes for Sse2 {
+        const CHAINS: usize = 2;
         #[inline(always)]
         fn load(row: &Row) -> Self {
             // SAFETY: four times four numbers lie within the row.
@@ -472,14 +495,8 @@ mod x86 {
     #[derive(Clone, Copy)]
     pub(super) struct Avx2([__m256; 2]);
 
-    impl Avx2 {
-        #[inline(always)]
-        fn zip(self, other: Self, work: impl Fn(__m256, __m256) -> __m256) -> Self {
-            Self([work(self.0[0], other.0[0]), work(self.0[1], other.0[1])])
-        }
-    }
-
     impl Lanes for Avx2 {
+        const CHAINS: usize = 2;
         #[inline(always)]
         fn load(row: &Row) -> Self {
             // SAFETY: within `run_avx2`; two times eight numbers lie within the row.
@@ -496,84 +513,101 @@ mod x86 {
         #[inline(always)]
         fn splat(value: f32) -> Self {
             // SAFETY: within `run_avx2`.
-            Self([unsafe { _mm256_set1_ps(value) }; 2])
+            unsafe { Self([_mm256_set1_ps(value); 2]) }
         }
         #[inline(always)]
         fn add(self, other: Self) -> Self {
             // SAFETY: within `run_avx2`.
-            self.zip(other, |a, b| unsafe { _mm256_add_ps(a, b) })
+            unsafe { Self([_mm256_add_ps(self.0[0], other.0[0]), _mm256_add_ps(self.0[1], other.0[1])]) }
         }
         #[inline(always)]
         fn sub(self, other: Self) -> Self {
             // SAFETY: within `run_avx2`.
-            self.zip(other, |a, b| unsafe { _mm256_sub_ps(a, b) })
+            unsafe { Self([_mm256_sub_ps(self.0[0], other.0[0]), _mm256_sub_ps(self.0[1], other.0[1])]) }
         }
         #[inline(always)]
         fn mul(self, other: Self) -> Self {
             // SAFETY: within `run_avx2`.
-            self.zip(other, |a, b| unsafe { _mm256_mul_ps(a, b) })
+            unsafe { Self([_mm256_mul_ps(self.0[0], other.0[0]), _mm256_mul_ps(self.0[1], other.0[1])]) }
         }
         #[inline(always)]
         fn max(self, other: Self) -> Self {
             // SAFETY: within `run_avx2`.
-            self.zip(other, |a, b| unsafe { _mm256_max_ps(a, b) })
+            unsafe { Self([_mm256_max_ps(self.0[0], other.0[0]), _mm256_max_ps(self.0[1], other.0[1])]) }
         }
         #[inline(always)]
         fn min(self, other: Self) -> Self {
             // SAFETY: within `run_avx2`.
-            self.zip(other, |a, b| unsafe { _mm256_min_ps(a, b) })
+            unsafe { Self([_mm256_min_ps(self.0[0], other.0[0]), _mm256_min_ps(self.0[1], other.0[1])]) }
         }
         #[inline(always)]
         fn abs(self) -> Self {
             // SAFETY: within `run_avx2`.
-            Self(self.0.map(|a| unsafe { _mm256_andnot_ps(_mm256_set1_ps(-0.0), a) }))
+            unsafe {
+                let sign = _mm256_set1_ps(-0.0);
+                Self([_mm256_andnot_ps(sign, self.0[0]), _mm256_andnot_ps(sign, self.0[1])])
+            }
         }
         #[inline(always)]
         fn where_le(self, low: Self, high: Self) -> Self {
             // SAFETY: within `run_avx2`.
-            Self(std::array::from_fn(|part| unsafe {
-                _mm256_and_ps(_mm256_cmp_ps::<_CMP_LE_OQ>(low.0[part], high.0[part]), self.0[part])
-            }))
+            unsafe {
+                let low_half = _mm256_cmp_ps::<_CMP_LE_OQ>(low.0[0], high.0[0]);
+                let high_half = _mm256_cmp_ps::<_CMP_LE_OQ>(low.0[1], high.0[1]);
+                Self([_mm256_and_ps(low_half, self.0[0]), _mm256_and_ps(high_half, self.0[1])])
+            }
         }
         #[inline(always)]
         fn div(self, other: Self) -> Self {
             // SAFETY: within `run_avx2`.
-            self.zip(other, |a, b| unsafe { _mm256_div_ps(a, b) })
+            unsafe { Self([_mm256_div_ps(self.0[0], other.0[0]), _mm256_div_ps(self.0[1], other.0[1])]) }
         }
         #[inline(always)]
         fn pick_le(self, other: Self, low: Self, high: Self) -> Self {
             // SAFETY: within `run_avx2`.
-            Self(std::array::from_fn(|part| unsafe {
-                let mask = _mm256_cmp_ps::<_CMP_LE_OQ>(low.0[part], high.0[part]);
-                _mm256_blendv_ps(other.0[part], self.0[part], mask)
-            }))
+            unsafe {
+                let low_half = _mm256_cmp_ps::<_CMP_LE_OQ>(low.0[0], high.0[0]);
+                let high_half = _mm256_cmp_ps::<_CMP_LE_OQ>(low.0[1], high.0[1]);
+                Self([
+                    _mm256_blendv_ps(other.0[0], self.0[0], low_half),
+                    _mm256_blendv_ps(other.0[1], self.0[1], high_half),
+                ])
+            }
         }
         #[inline(always)]
         fn neighbours(self) -> Self {
             // SAFETY: within `run_avx2`.
-            Self(self.0.map(|a| unsafe { _mm256_permute_ps::<0b10_11_00_01>(a) }))
+            unsafe {
+                Self([_mm256_permute_ps::<0b10_11_00_01>(self.0[0]), _mm256_permute_ps::<0b10_11_00_01>(self.0[1])])
+            }
         }
         #[inline(always)]
         fn split(self) -> (Self, Self) {
             // SAFETY: within `run_avx2`.
-            let power = self.0.map(|a| unsafe {
-                _mm256_srai_epi32::<23>(_mm256_sub_epi32(_mm256_castps_si256(a), _mm256_set1_epi32(SQRT_HALF_BITS)))
-            });
-            // SAFETY: within `run_avx2`.
-            let mantissa = std::array::from_fn(|part| unsafe {
-                let whole = _mm256_slli_epi32::<23>(power[part]);
-                _mm256_castsi256_ps(_mm256_sub_epi32(_mm256_castps_si256(self.0[part]), whole))
-            });
-            // SAFETY: within `run_avx2`.
-            (Self(power.map(|p| unsafe { _mm256_cvtepi32_ps(p) })), Self(mantissa))
+            unsafe {
+                let root = _mm256_set1_epi32(SQRT_HALF_BITS);
+                let bits = [_mm256_castps_si256(self.0[0]), _mm256_castps_si256(self.0[1])];
+                let low = _mm256_srai_epi32::<23>(_mm256_sub_epi32(bits[0], root));
+                let high = _mm256_srai_epi32::<23>(_mm256_sub_epi32(bits[1], root));
+                let mantissa = [
+                    _mm256_castsi256_ps(_mm256_sub_epi32(bits[0], _mm256_slli_epi32::<23>(low))),
+                    _mm256_castsi256_ps(_mm256_sub_epi32(bits[1], _mm256_slli_epi32::<23>(high))),
+                ];
+                (Self([_mm256_cvtepi32_ps(low), _mm256_cvtepi32_ps(high)]), Self(mantissa))
+            }
         }
         #[inline(always)]
         fn power_of_two(self) -> Self {
             // SAFETY: within `run_avx2`.
-            Self(self.0.map(|n| unsafe {
-                let field = _mm256_add_epi32(_mm256_cvtps_epi32(n), _mm256_set1_epi32(127));
-                _mm256_castsi256_ps(_mm256_slli_epi32::<23>(field))
-            }))
+            unsafe {
+                let bias = _mm256_set1_epi32(127);
+                let low = _mm256_add_epi32(_mm256_cvtps_epi32(self.0[0]), bias);
+                let high = _mm256_add_epi32(_mm256_cvtps_epi32(self.0[1]), bias);
+                Self([
+                    _mm256_castsi256_ps(_mm256_slli_epi32::<23>(low)),
+                    _mm256_castsi256_ps(_mm256_slli_epi32::<23>(high)),
+                ])
+            }
         }
         #[inline(always)]
         fn sum(self) -> f32 {
@@ -590,6 +624,7 @@ mod x86 {
     pub(super) struct Avx512(__m512);
 
     impl Lanes for Avx512 {
+        const CHAINS: usize = 6;
         #[inline(always)]
         fn load(row: &Row) -> Self {
             // SAFETY: within `run_avx512`; the row has sixteen numbers.

@@ -12,7 +12,7 @@
 //! tick to tick along a one-pole; the rest is worked out from them per frame. Latency: none.
 
 use crate::dsp::glide::Glides;
-use crate::dsp::lanes::{Kernel, LANES, Lanes, Row};
+use crate::dsp::lanes::{Kernel, LANES, Lanes, Row, loaded, stored};
 
 /// States below this become 0 at grid lines, so that no denormal arises.
 pub const STATE_FLOOR: f32 = 1.0e-15;
@@ -213,15 +213,12 @@ impl Filter<'_> {
             let section = &mut sections[places[index]];
             if section.stale {
                 section.stale = false;
-                let still = worked_out(section.values.now.each_ref().map(|row| V::load(row)));
-                for (value, row) in still.into_iter().zip(&mut section.still) {
-                    value.store(row);
-                }
+                stored::<V, 6>(worked_out(loaded(&section.values.now)), &mut section.still);
             }
-            still[index] = section.still.each_ref().map(|row| V::load(row));
-            states[index] = section.state.each_ref().map(|row| V::load(row));
+            still[index] = loaded(&section.still);
+            states[index] = loaded(&section.state);
             if grid {
-                states[index] = states[index].map(|state| flushed(state));
+                states[index] = [flushed(states[index][0]), flushed(states[index][1])];
             }
         }
         for row in audio.iter_mut() {
@@ -233,34 +230,28 @@ impl Filter<'_> {
         }
         for index in 0..N {
             let section = &mut sections[places[index]];
-            for (value, row) in states[index].into_iter().zip(&mut section.state) {
-                value.store(row);
-            }
+            stored(states[index], &mut section.state);
         }
     }
 
     #[inline(always)]
     fn moving<V: Lanes>(section: &mut Section, audio: &mut [Row], grid: bool) {
-        let mut now = section.values.now.each_ref().map(|row| V::load(row));
-        let steps = section.values.step.each_ref().map(|row| V::load(row));
-        let mut states = section.state.each_ref().map(|row| V::load(row));
+        let mut now: [V; 5] = loaded(&section.values.now);
+        let steps: [V; 5] = loaded(&section.values.step);
+        let mut states: [V; 2] = loaded(&section.state);
         if grid {
-            states = states.map(|state| flushed(state));
+            states = [flushed(states[0]), flushed(states[1])];
         }
         for row in audio.iter_mut() {
-            for (now, step) in now.iter_mut().zip(steps) {
-                *now = now.add(step);
+            for value in 0..5 {
+                now[value] = now[value].add(steps[value]);
             }
             let (y, after) = step(V::load(row), worked_out(now), states);
             states = after;
             y.store(row);
         }
-        for (value, row) in now.into_iter().zip(&mut section.values.now) {
-            value.store(row);
-        }
-        for (value, row) in states.into_iter().zip(&mut section.state) {
-            value.store(row);
-        }
+        stored(now, &mut section.values.now);
+        stored(states, &mut section.state);
     }
 }
 
@@ -288,14 +279,15 @@ impl Kernel for Filter<'_> {
             }
             return;
         }
-        match count {
-            0 => {}
-            1 => Self::still::<V, 1>(sections, &places, audio, grid),
-            2 => Self::still::<V, 2>(sections, &places, audio, grid),
-            3 => Self::still::<V, 3>(sections, &places, audio, grid),
-            4 => Self::still::<V, 4>(sections, &places, audio, grid),
-            5 => Self::still::<V, 5>(sections, &places, audio, grid),
-            _ => Self::still::<V, 6>(sections, &places, audio, grid),
+        for places in places[..count].chunks(V::CHAINS) {
+            match places.len() {
+                1 => Self::still::<V, 1>(sections, places, audio, grid),
+                2 => Self::still::<V, 2>(sections, places, audio, grid),
+                3 => Self::still::<V, 3>(sections, places, audio, grid),
+                4 => Self::still::<V, 4>(sections, places, audio, grid),
+                5 => Self::still::<V, 5>(sections, places, audio, grid),
+                _ => Self::still::<V, 6>(sections, places, audio, grid),
+            }
         }
     }
 }
