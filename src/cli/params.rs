@@ -71,6 +71,7 @@ fn to_json(row: &Parameter) -> Json {
     let taper = match row.taper {
         Taper::Fader => "fader",
         Taper::Linear => "linear",
+        Taper::Logarithmic => "logarithmic",
         Taper::Steps => "steps",
         Taper::None => "none",
     };

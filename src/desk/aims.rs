@@ -9,9 +9,12 @@ use crate::params::{Address, Key, Value};
 use crate::profile::Id;
 use crate::units::Pan;
 
+/// What the pad takes off: 20 dB.
+const PAD: f32 = 0.1;
+
 impl Desk {
     /// A value that is always there: the mix holds one for every parameter of every thing.
-    fn held(&self, key: Key, id: &Id) -> Value {
+    pub(super) fn held(&self, key: Key, id: &Id) -> Value {
         self.value(&Address::new(key, id)).or_else(|| key.parameter().default_value()).unwrap_or(Value::Off)
     }
 
@@ -21,9 +24,16 @@ impl Desk {
 
     /// Aims everything that hangs on one channel.
     pub(super) fn aim_channel(&mut self, id: &Id) {
+        self.aim_strip_of_channel(id);
+        self.aim_stages_of_channel(id);
+    }
+
+    /// Aims what hangs on one channel but for its stages.
+    pub(super) fn aim_strip_of_channel(&mut self, id: &Id) {
         let Some(place) = self.stage.place(Bank::Sources, id) else { return };
         let polarity = if self.held(Key::ChannelPolarity, id).is_word("inverted") { -1.0 } else { 1.0 };
-        let trim = self.factor(Key::ChannelTrim, id) * polarity;
+        let pad = if self.held(Key::ChannelPad, id).is_word("on") { PAD } else { 1.0 };
+        let trim = self.factor(Key::ChannelTrim, id) * polarity * pad;
         let fader = self.held(Key::ChannelFader, id);
         let gate = if self.passes(id) { 1.0 } else { 0.0 };
         for column in place.columns() {
@@ -79,6 +89,12 @@ impl Desk {
 
     /// Aims everything that hangs on one bus.
     pub(super) fn aim_bus(&mut self, id: &Id) {
+        self.aim_strip_of_bus(id);
+        self.aim_stages_of_bus(id);
+    }
+
+    /// Aims what hangs on one bus but for its stages.
+    pub(super) fn aim_strip_of_bus(&mut self, id: &Id) {
         let Some(place) = self.stage.place(Bank::Buses, id) else { return };
         let fader = self.held(Key::BusFader, id);
         for column in place.columns() {

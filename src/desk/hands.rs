@@ -4,6 +4,7 @@
 //! Whatever the way of rejoining: a move down never raises, the bottom stop always closes, and what a panel says of itself
 //! when it is plugged in is no move.
 
+use crate::dsp::math::{exp2, log2};
 use crate::params::{Domain, FADER_OFF_BELOW, Law, Parameter, Taper, Unit, Value, house_fader, house_fader_travel};
 use crate::profile::{Control, ControlKind, Move, Rejoin};
 use crate::units::{Frames, Travel};
@@ -18,8 +19,24 @@ const MET: f32 = 0.008;
 const STEP_DB: f32 = 0.5;
 /// What one step of an encoder does to a position.
 const STEP_POSITION: f32 = 0.02;
+/// What one step of an encoder does where equal ratios are equal ways: a twelfth of an octave.
+const STEP_OCTAVES: f32 = 1.0 / 12.0;
+/// What it does to any other number, as a part of the range.
+const STEP_PART: f32 = 0.01;
 /// Where an encoder starts when it comes up from off.
 const FIRST_AFTER_OFF_DB: f32 = -60.0;
+
+fn octaves(from: f32, to: f32) -> f32 {
+    #[expect(clippy::cast_possible_truncation, reason = "a place of a control")]
+    let octaves = log2(f64::from(to) / f64::from(from)) as f32;
+    octaves
+}
+
+fn ratio(octaves: f32) -> f32 {
+    #[expect(clippy::cast_possible_truncation, reason = "parameters are in single precision")]
+    let ratio = exp2(f64::from(octaves)) as f32;
+    ratio
+}
 
 /// One control and the parameter it moves.
 #[derive(Clone, Debug)]
@@ -56,6 +73,11 @@ impl Hand {
                 let level = house_fader(travel, *current == Value::Off);
                 Some(if level.is_silence() { Value::Off } else { Value::Number(level.get().clamp(lowest, highest)) })
             }
+            (Domain::Number { lowest, highest, .. }, Taper::Logarithmic) => {
+                let way = travel.get();
+                let number = if way >= 1.0 { highest } else { lowest * ratio(way * octaves(lowest, highest)) };
+                Some(Value::Number(number.clamp(lowest, highest)))
+            }
             (Domain::Number { lowest, highest, .. }, _) => {
                 let way = travel.get();
                 // Written so that both stops and the middle of a symmetric range are exact.
@@ -90,6 +112,9 @@ impl Hand {
             }
             (Domain::Number { .. }, Value::Off) => Some(Travel::BOTTOM),
             (Domain::Number { .. }, _) if row.taper == Taper::Fader => Some(house_fader_travel(value.decibels())),
+            (Domain::Number { lowest, highest, .. }, Value::Number(number)) if row.taper == Taper::Logarithmic => {
+                Some(Travel::clamped(octaves(lowest, *number) / octaves(lowest, highest)))
+            }
             (Domain::Number { lowest, highest, .. }, Value::Number(number)) => {
                 Some(Travel::clamped((number - lowest) / (highest - lowest)))
             }
@@ -210,8 +235,11 @@ impl Hand {
                 let step = self.moves.step.unwrap_or(match unit {
                     Unit::Decibels => STEP_DB,
                     Unit::Position => STEP_POSITION,
+                    Unit::Hertz | Unit::Milliseconds | Unit::Factor => (highest - lowest) * STEP_PART,
                 });
+                let by_ratio = self.parameter().taper == Taper::Logarithmic && self.moves.step.is_none();
                 let number = match current {
+                    Value::Number(number) if by_ratio => number * ratio(steps * STEP_OCTAVES),
                     Value::Number(number) => number + steps * step,
                     Value::Off if steps > 0.0 => FIRST_AFTER_OFF_DB,
                     _ => return None,

@@ -2,6 +2,7 @@
 
 use super::Desk;
 use super::layout::Place;
+use super::stages::OCTAVE_DB;
 use crate::dsp::level::db_from_linear;
 use crate::engine::{Bank, MeterFrame};
 
@@ -17,6 +18,10 @@ pub enum Quantity {
     Level,
     /// Samples at full scale before the trim: a count.
     Clips,
+    /// The most that a stage took off, in dB; 0 when it took nothing.
+    Reduction,
+    /// 1 when a gate was open at any time, else 0.
+    Open,
 }
 
 /// Where in the strip.
@@ -24,6 +29,10 @@ pub enum Quantity {
 enum Point {
     Input,
     After,
+    Gate,
+    GateOpen,
+    Compressor,
+    DeEsser,
 }
 
 /// One meter: its path and where it is read.
@@ -57,6 +66,10 @@ impl MeterName {
             let (peak, energy) = match self.point {
                 Point::Input => (group.input_peak[lane], group.input_energy[lane]),
                 Point::After => (group.peak[lane], group.energy[lane]),
+                Point::Gate => (group.gate[lane], 0.0),
+                Point::GateOpen => (group.gate_open[lane], 0.0),
+                Point::Compressor => (group.compressor[lane], 0.0),
+                Point::DeEsser => (group.de_esser[lane], 0.0),
             };
             into.peak = into.peak.max(peak);
             into.energy += energy / f64::from(self.place.width);
@@ -80,6 +93,9 @@ impl MeterName {
             }
             #[expect(clippy::cast_precision_loss, reason = "a count for the eye")]
             Quantity::Clips => reading.clips as f32,
+            #[expect(clippy::cast_possible_truncation, reason = "shown to a tenth of a dB")]
+            Quantity::Reduction => (f64::from(reading.peak) * OCTAVE_DB) as f32,
+            Quantity::Open => reading.peak,
         }
     }
 }
@@ -100,11 +116,23 @@ impl Desk {
             }
             let path = format!("{base}/input/clips");
             table.push(MeterName { path, quantity: Quantity::Clips, bank, place, point: Point::Input });
+            for (words, quantity, point) in [
+                ("gate/reduction", Quantity::Reduction, Point::Gate),
+                ("gate/open", Quantity::Open, Point::GateOpen),
+                ("compressor/reduction", Quantity::Reduction, Point::Compressor),
+                ("de-esser/reduction", Quantity::Reduction, Point::DeEsser),
+            ] {
+                table.push(MeterName { path: format!("{base}/{words}"), quantity, bank, place, point });
+            }
         }
         let buses = self.buses().map(|bus| ("bus", &bus.id, Bank::Buses));
         let outputs = self.rig().outputs.iter().map(|output| ("output", &output.id, Bank::Outputs));
         for (word, id, bank) in buses.chain(outputs) {
             let Some(place) = self.stage.place(bank, id) else { continue };
+            if bank == Bank::Buses {
+                let path = format!("/meter/{word}/{id}/compressor/reduction");
+                table.push(MeterName { path, quantity: Quantity::Reduction, bank, place, point: Point::Compressor });
+            }
             for (side, first) in [("left", place.first), ("right", place.first + 1)] {
                 let place = Place { first, width: 1 };
                 for (name, quantity) in [("peak", Quantity::Peak), ("level", Quantity::Level)] {

@@ -12,6 +12,7 @@ mod layout;
 mod meters;
 mod settings;
 mod stage;
+mod stages;
 mod swap;
 pub mod wiring;
 
@@ -479,14 +480,18 @@ impl Desk {
         }
         let id: Id = address.id.as_ref().into();
         match address.key.parameter().scope {
+            // A fader that moves works out no filters.
+            Scope::Channel if address.key.is_of_a_stage() => self.aim_stages_of_channel(&id),
+            Scope::Bus if address.key.is_of_a_stage() => self.aim_stages_of_bus(&id),
             Scope::Channel => {
                 if address.key == Key::ChannelSource {
                     self.reconcile();
+                    self.aim_stages_of_channel(&id);
                 }
-                self.aim_channel(&id);
+                self.aim_strip_of_channel(&id);
                 self.when_closed(&id, true, effects);
             }
-            Scope::Bus => self.aim_bus(&id),
+            Scope::Bus => self.aim_strip_of_bus(&id),
             Scope::Output => self.aim_output(&id),
         }
     }

@@ -394,7 +394,9 @@ impl Stage {
     fn concerns(target: Target, bank: Bank, column: u16) -> bool {
         match target {
             Target::Trim { column: c } => bank == Bank::Sources && c == column,
-            Target::Level { bank: b, column: c } | Target::Gate { bank: b, column: c } => b == bank && c == column,
+            Target::Level { bank: b, column: c }
+            | Target::Gate { bank: b, column: c }
+            | Target::Stage { bank: b, column: c, .. } => b == bank && c == column,
             Target::ToBus { from, to } => {
                 (bank == Bank::Sources && from == column) || (bank == Bank::Buses && to == column)
             }
@@ -419,6 +421,9 @@ impl Stage {
             Target::Gate { bank: Bank::Sources, column: c } if c == of => {
                 Some(Target::Gate { bank: Bank::Sources, column })
             }
+            Target::Stage { bank: Bank::Sources, column: c, value } if c == of => {
+                Some(Target::Stage { bank: Bank::Sources, column, value })
+            }
             Target::ToBus { from, to } if from == of => Some(Target::ToBus { from: column, to }),
             _ => None,
         };
@@ -440,6 +445,7 @@ impl Stage {
         match target {
             Target::Trim { .. } | Target::Level { .. } => 1.0,
             Target::Gate { .. } | Target::ToBus { .. } | Target::ToOutput { .. } => 0.0,
+            Target::Stage { value, .. } => value.unset(),
         }
     }
 

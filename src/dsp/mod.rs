@@ -5,10 +5,14 @@
 //! nothing calls the transcendental functions of `std`, and nothing multiplies and adds in one rounding.
 
 pub mod bridge;
+pub mod dynamics;
+pub mod equaliser;
 pub mod generators;
+pub mod glide;
 pub mod lanes;
 pub mod level;
 pub mod limiter;
 pub mod math;
 pub mod pan;
 pub mod resampler;
+pub mod section;

@@ -1,6 +1,7 @@
 //! What the desk tells the engine: commands in batches, and edit lists that add and remove columns.
 
 use super::feed::Feed;
+use super::stages::StageValue;
 
 /// The banks of columns, in signal order.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
@@ -34,6 +35,15 @@ pub enum Target {
         bank: Bank,
         /// Which of its columns.
         column: u16,
+    },
+    /// A value of a stage; sources and buses only.
+    Stage {
+        /// Which bank.
+        bank: Bank,
+        /// Which of its columns.
+        column: u16,
+        /// Which value.
+        value: StageValue,
     },
     /// How much of a source reaches a bus, sign and pan included.
     ToBus {

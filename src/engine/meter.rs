@@ -19,6 +19,14 @@ pub struct GroupReading {
     pub peak: Row,
     /// Sum of squares after the fader.
     pub energy: [f64; LANES],
+    /// Highest reduction by the gate, in octaves of amplitude (6.02 dB).
+    pub gate: Row,
+    /// 1 if the gate was open at any time, else 0; 0 too where there is none.
+    pub gate_open: Row,
+    /// Highest reduction by the compressor, in octaves of amplitude.
+    pub compressor: Row,
+    /// Highest reduction by the de-esser, in octaves of amplitude.
+    pub de_esser: Row,
 }
 
 impl GroupReading {
@@ -30,6 +38,10 @@ impl GroupReading {
         not_audio: [0; LANES],
         peak: [0.0; LANES],
         energy: [0.0; LANES],
+        gate: [0.0; LANES],
+        gate_open: [0.0; LANES],
+        compressor: [0.0; LANES],
+        de_esser: [0.0; LANES],
     };
 
     /// Takes another reading of the same columns in: maxima of peaks, sums of the rest.
@@ -42,6 +54,10 @@ impl GroupReading {
             self.clips[lane] = self.clips[lane].saturating_add(other.clips[lane]);
             self.not_audio[lane] = self.not_audio[lane].saturating_add(other.not_audio[lane]);
             self.peak[lane] = self.peak[lane].max(other.peak[lane]);
+            self.gate[lane] = self.gate[lane].max(other.gate[lane]);
+            self.gate_open[lane] = self.gate_open[lane].max(other.gate_open[lane]);
+            self.compressor[lane] = self.compressor[lane].max(other.compressor[lane]);
+            self.de_esser[lane] = self.de_esser[lane].max(other.de_esser[lane]);
             self.energy[lane] += other.energy[lane];
         }
     }

@@ -10,12 +10,14 @@ mod feed;
 pub mod limits;
 mod matrix;
 mod meter;
+mod stages;
 mod strip;
 pub mod wires;
 
 pub use command::{Bank, Command, Edit, Plan, Target};
 pub use feed::{Feed, Sides, Tape};
 pub use meter::{GroupReading, MeterFrame};
+pub use stages::StageValue;
 pub use strip::Times;
 pub use wires::Wires;
 
@@ -26,7 +28,8 @@ use limits::{
     BUS_COLUMNS, BUS_GROUPS, FEEDS, METER_RATE, OUTPUT_COLUMNS, OUTPUT_GROUPS, SOURCE_COLUMNS, SOURCE_GROUPS, TICK,
 };
 use matrix::{Matrix, Sum};
-use strip::{GroupAudio, Run, Strip};
+use stages::Stages;
+use strip::{GroupAudio, Part, Run, Strip};
 
 /// Release of the limiter on headphones and loudspeakers. Common practice, no source.
 const LIMITER_RELEASE_MS: f32 = 100.0;
@@ -64,14 +67,18 @@ pub struct Settings {
 #[derive(Debug)]
 struct Columns {
     strips: Box<[Strip]>,
+    /// One for each strip, or none for a bank without stages.
+    stages: Box<[Stages]>,
     audio: Box<[GroupAudio]>,
     from_outside: bool,
 }
 
 impl Columns {
     /// Real-time: never
-    fn new(groups: usize, times: Times, from_outside: bool) -> Self {
+    fn new(groups: usize, times: Times, from_outside: bool, staged: Option<SampleRate>) -> Self {
+        let stages = staged.map(|rate| vec![Stages::new(rate, times.follow); groups].into_boxed_slice());
         Self {
+            stages: stages.unwrap_or_default(),
             strips: vec![Strip::new(times); groups].into_boxed_slice(),
             audio: vec![[[0.0; LANES]; TICK]; groups].into_boxed_slice(),
             from_outside,
@@ -86,19 +93,65 @@ impl Columns {
         for strip in &mut self.strips {
             strip.settle();
         }
+        for (stages, strip) in self.stages.iter_mut().zip(&self.strips) {
+            if strip.in_use() {
+                stages.settle();
+            }
+        }
+    }
+
+    fn set_stage(&mut self, column: u16, value: StageValue, to: f32, at_once: bool) {
+        if let Some(stages) = self.stages.get_mut(usize::from(column) / LANES) {
+            stages.set(usize::from(column) % LANES, value, to, at_once);
+        }
+    }
+
+    fn clear_stages(&mut self, column: u16) {
+        if let Some(stages) = self.stages.get_mut(usize::from(column) / LANES) {
+            stages.clear(usize::from(column) % LANES);
+        }
+    }
+
+    fn copy_stages(&mut self, column: u16, of: u16) {
+        let (column, of) = (usize::from(column), usize::from(of));
+        // A copy on the stack, some 20 kB: both may be in one group.
+        if let Some(other) = self.stages.get(of / LANES).cloned()
+            && let Some(stages) = self.stages.get_mut(column / LANES)
+        {
+            stages.copy(column % LANES, &other, of % LANES);
+        }
     }
 
     /// Runs the strips of all groups in use over `frames`; says which groups came out with sound.
-    fn run(&mut self, vectors: Vectors, frames: usize) -> u32 {
-        let mut sounding = 0;
+    fn run(&mut self, vectors: Vectors, frames: usize, grid: bool) -> u32 {
+        let (mut sounding, from_outside) = (0, self.from_outside);
         for (group, (strip, audio)) in self.strips.iter_mut().zip(&mut self.audio).enumerate() {
-            if strip.in_use() {
-                vectors.run(Run { strip, audio: &mut audio[..frames], from_outside: self.from_outside });
-                sounding |= u32::from(!strip.silent()) << group;
+            if !strip.in_use() {
+                continue;
             }
+            let audio = &mut audio[..frames];
+            match self.stages.get_mut(group).filter(|stages| stages.busy()) {
+                Some(stages) => {
+                    if !strip.moving() && is_silence(audio) && stages.at_rest() {
+                        audio.fill([0.0; LANES]);
+                        strip.pass_silence(frames);
+                        continue;
+                    }
+                    vectors.run(Run { strip, audio, from_outside, part: Part::Head });
+                    stages.run(vectors, audio, grid);
+                    vectors.run(Run { strip, audio, from_outside, part: Part::Tail });
+                }
+                None => vectors.run(Run { strip, audio, from_outside, part: Part::Whole }),
+            }
+            sounding |= u32::from(!strip.silent()) << group;
         }
         sounding
     }
+}
+
+/// Whether a segment is nothing but zeros.
+fn is_silence(audio: &[[f32; LANES]]) -> bool {
+    audio.as_flattened().iter().all(|sample| *sample == 0.0)
 }
 
 /// Where an output column goes.
@@ -157,9 +210,9 @@ impl Engine {
             feeds_used: 0,
             feed_audio: vec![[[0.0; TICK]; 2]; FEEDS].into_boxed_slice(),
             connections: vec![(0, 0); SOURCE_COLUMNS].into_boxed_slice(),
-            sources: Columns::new(SOURCE_GROUPS, settings.sources, true),
-            buses: Columns::new(BUS_GROUPS, settings.buses, false),
-            outputs: Columns::new(OUTPUT_GROUPS, settings.outputs, false),
+            sources: Columns::new(SOURCE_GROUPS, settings.sources, true, Some(settings.rate)),
+            buses: Columns::new(BUS_GROUPS, settings.buses, false, Some(settings.rate)),
+            outputs: Columns::new(OUTPUT_GROUPS, settings.outputs, false, None),
             to_buses: Matrix::new(SOURCE_GROUPS, BUS_COLUMNS, settings.sources.follow),
             to_outputs: Matrix::new(BUS_GROUPS, OUTPUT_COLUMNS, settings.outputs.follow),
             exits: vec![Exit::default(); OUTPUT_COLUMNS].into_boxed_slice(),
@@ -216,6 +269,9 @@ impl Engine {
                 let (strip, lane) = self.bank(bank).strip(column);
                 strip.set_gate(lane, value, at_once);
                 self.openings_changed = true;
+            }
+            Target::Stage { bank, column, value: which } => {
+                self.bank(bank).set_stage(column, which, value, at_once);
             }
             Target::ToBus { from, to } => self.to_buses.set(usize::from(from), usize::from(to), value, at_once),
             Target::ToOutput { from, to } => self.to_outputs.set(usize::from(from), usize::from(to), value, at_once),
@@ -276,6 +332,7 @@ impl Engine {
                 }
                 let (strip, lane) = self.bank(bank).strip(column);
                 strip.start(lane, length(ramp_frames));
+                self.bank(bank).clear_stages(column);
             }
             Edit::Beside { column, of, ramp_frames } => {
                 self.to_buses.copy_from(usize::from(column), usize::from(of));
@@ -283,6 +340,7 @@ impl Engine {
                 let gains = other.gains(other_lane);
                 let (strip, lane) = self.sources.strip(column);
                 strip.start_like(lane, &gains, length(ramp_frames));
+                self.sources.copy_stages(column, of);
             }
             Edit::Leave { bank, column, ramp_frames } => {
                 let (strip, lane) = self.bank(bank).strip(column);
@@ -368,11 +426,12 @@ impl Engine {
                 }
             }
         }
-        let sounding = self.sources.run(self.vectors, frames);
+        let grid = self.frame.is_multiple_of(TICK as u64);
+        let sounding = self.sources.run(self.vectors, frames, grid);
         sum_bank(self.vectors, &mut self.to_buses, &self.sources.audio, sounding, &mut self.buses, frames);
-        let sounding = self.buses.run(self.vectors, frames);
+        let sounding = self.buses.run(self.vectors, frames, grid);
         sum_bank(self.vectors, &mut self.to_outputs, &self.buses.audio, sounding, &mut self.outputs, frames);
-        self.outputs.run(self.vectors, frames);
+        self.outputs.run(self.vectors, frames, grid);
         self.leave_by_wires(wires, offset, frames);
     }
 
@@ -413,12 +472,22 @@ impl Engine {
         let banks = [&mut self.sources, &mut self.buses, &mut self.outputs];
         let strips = banks.into_iter().flat_map(|bank| {
             let outside = bank.from_outside;
-            bank.strips.iter_mut().map(move |strip| (strip, outside))
+            let stages = bank.stages.iter_mut().map(Some).chain(std::iter::repeat_with(|| None));
+            bank.strips.iter_mut().zip(stages).map(move |(strip, stages)| (strip, stages, outside))
         });
-        for (group, (strip, outside)) in self.pending.groups.iter_mut().zip(strips) {
+        for (group, (strip, stages, outside)) in self.pending.groups.iter_mut().zip(strips) {
             let (readings, frames) = strip.take_readings();
             if frames == 0 {
                 continue;
+            }
+            if let Some(stages) = stages.filter(|stages| stages.busy()) {
+                let taken = stages.take_reductions();
+                for lane in 0..LANES {
+                    group.gate[lane] = group.gate[lane].max(taken.gate[lane]);
+                    group.gate_open[lane] = group.gate_open[lane].max(taken.gate_open[lane]);
+                    group.compressor[lane] = group.compressor[lane].max(taken.compressor[lane]);
+                    group.de_esser[lane] = group.de_esser[lane].max(taken.de_esser[lane]);
+                }
             }
             for lane in 0..LANES {
                 group.input_peak[lane] = group.input_peak[lane].max(readings.input_peak[lane]);

@@ -329,6 +329,31 @@ impl Strip {
         }
     }
 
+    /// A segment of silence that changes nothing: only counted.
+    ///
+    /// Real-time: safe
+    pub fn pass_silence(&mut self, frames: usize) {
+        #[expect(
+            clippy::cast_precision_loss,
+            clippy::cast_possible_truncation,
+            reason = "a segment has at most 16 frames"
+        )]
+        let (number, count) = (frames as f32, frames as u32);
+        for audio in &mut self.readings.audio {
+            *audio += number;
+        }
+        self.frames_read += count;
+        self.silent = true;
+    }
+
+    /// Whether anything may move before the next grid line.
+    ///
+    /// Real-time: safe
+    #[must_use]
+    pub const fn moving(&self) -> bool {
+        self.moving
+    }
+
     /// Takes the readings since the last time, and the frames they cover.
     ///
     /// Real-time: safe
@@ -347,6 +372,19 @@ pub struct Run<'a> {
     pub audio: &'a mut [Row],
     /// Whether the samples come from outside: what is no audio is stopped and clips are counted.
     pub from_outside: bool,
+    /// Which part of the strip.
+    pub part: Part,
+}
+
+/// The parts of a strip: what stands between head and tail are the stages.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Part {
+    /// Up to the trim and the input meter.
+    Head,
+    /// From the fader on.
+    Tail,
+    /// Both, with nothing between.
+    Whole,
 }
 
 struct Moving<V> {
@@ -412,8 +450,12 @@ struct Measuring<V> {
 
 impl Run<'_> {
     #[inline(always)]
-    fn frame<V: Lanes>(row: &mut Row, trim: V, gain: V, from_outside: bool, m: &mut Measuring<V>) {
+    fn frame<V: Lanes>(row: &mut Row, trim: V, gain: V, from_outside: bool, part: Part, m: &mut Measuring<V>) {
         let mut x = V::load(row);
+        if part == Part::Tail {
+            Self::leave(row, x.mul(gain), m);
+            return;
+        }
         if from_outside {
             let (one, level) = (V::splat(1.0), x.abs());
             let limit = V::splat(AUDIO_LIMIT);
@@ -424,7 +466,15 @@ impl Run<'_> {
         x = x.mul(trim);
         m.input_peak = x.abs().max(m.input_peak);
         m.input_energy = m.input_energy.add(x.mul(x));
-        let y = x.mul(gain);
+        if part == Part::Head {
+            x.store(row);
+        } else {
+            Self::leave(row, x.mul(gain), m);
+        }
+    }
+
+    #[inline(always)]
+    fn leave<V: Lanes>(row: &mut Row, y: V, m: &mut Measuring<V>) {
         m.peak = y.abs().max(m.peak);
         m.energy = m.energy.add(y.mul(y));
         y.store(row);
@@ -436,7 +486,7 @@ impl Kernel for Run<'_> {
 
     #[inline(always)]
     fn run<V: Lanes>(self) {
-        let Run { strip, audio, from_outside } = self;
+        let Run { strip, audio, from_outside, part } = self;
         let readings = &mut strip.readings;
         let mut m = Measuring {
             input_peak: V::load(&readings.input_peak),
@@ -450,24 +500,31 @@ impl Kernel for Run<'_> {
             let follow = V::splat(strip.times.follow);
             let (mut trim, mut level) = (Moving::<V>::load(&strip.trim), Moving::<V>::load(&strip.level));
             let (mut gate, mut presence) = (Ramping::<V>::load(&strip.gate), Ramping::<V>::load(&strip.presence));
+            let (head, tail) = (part != Part::Tail, part != Part::Head);
             for row in audio.iter_mut() {
-                let trim = trim.next(follow);
-                let gain = level.next(follow).mul(gate.next()).mul(presence.next());
-                Self::frame(row, trim, gain, from_outside, &mut m);
+                let trim = if head { trim.next(follow) } else { trim.now };
+                let gain = if tail { level.next(follow).mul(gate.next()).mul(presence.next()) } else { V::splat(1.0) };
+                Self::frame(row, trim, gain, from_outside, part, &mut m);
             }
-            trim.now.store(&mut strip.trim.now);
-            level.now.store(&mut strip.level.now);
-            gate.store(&mut strip.gate);
-            presence.store(&mut strip.presence);
+            if head {
+                trim.now.store(&mut strip.trim.now);
+            }
+            if tail {
+                level.now.store(&mut strip.level.now);
+                gate.store(&mut strip.gate);
+                presence.store(&mut strip.presence);
+            }
         } else {
             let trim = V::load(&strip.trim.now);
             let gain = V::load(&strip.level.now).mul(V::load(&strip.gate.now)).mul(V::load(&strip.presence.now));
             for row in audio.iter_mut() {
-                Self::frame(row, trim, gain, from_outside, &mut m);
+                Self::frame(row, trim, gain, from_outside, part, &mut m);
             }
         }
         // Peaks are never negative, so their sum is 0 only when all of them are.
-        strip.silent = m.peak.sum() <= 0.0;
+        if part != Part::Head {
+            strip.silent = m.peak.sum() <= 0.0;
+        }
         m.input_peak.store(&mut readings.input_peak);
         m.input_energy.store(&mut readings.input_energy);
         m.clips.store(&mut readings.clips);
@@ -476,6 +533,6 @@ impl Kernel for Run<'_> {
         m.energy.store(&mut readings.energy);
         #[expect(clippy::cast_possible_truncation, reason = "a segment has at most 16 frames")]
         let frames = audio.len() as u32;
-        strip.frames_read += frames;
+        strip.frames_read += if part == Part::Tail { 0 } else { frames };
     }
 }

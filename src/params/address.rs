@@ -100,15 +100,25 @@ impl Address {
         if !is_id(id) {
             return Err(AddressError::BadId(id.to_owned()));
         }
-        let word = words.next().ok_or(AddressError::WrongLength)?;
-        let further = words.next();
-        if words.next().is_some() {
+        let rest: Vec<&str> = words.collect();
+        let of_scope = || TABLE.iter().filter(|row| row.scope == scope);
+        let row = of_scope().find(|row| {
+            let mut rest = rest.iter();
+            row.word.split('.').all(|word| rest.next() == Some(&word))
+        });
+        let Some(row) = row else {
+            // Half the way to a value of a stage is too short; any other word is none.
+            let [word, ..] = &*rest else { return Err(AddressError::WrongLength) };
+            let of_stage = of_scope().any(|row| row.word.split_once('.').is_some_and(|(stage, _)| stage == *word));
+            let found = if of_stage { rest.join(".") } else { (*word).to_owned() };
+            let nearest = nearest(&found, of_scope().map(|row| row.word));
+            return Err(AddressError::UnknownParameter { found, nearest });
+        };
+        let mut behind = rest.into_iter().skip(row.word.split('.').count());
+        let further = behind.next();
+        if behind.next().is_some() {
             return Err(AddressError::WrongLength);
         }
-        let row = TABLE.iter().find(|row| row.scope == scope && row.word == word).ok_or_else(|| {
-            let of_scope = TABLE.iter().filter(|row| row.scope == scope).map(|row| row.word);
-            AddressError::UnknownParameter { found: word.to_owned(), nearest: nearest(word, of_scope) }
-        })?;
         match (row.further, further) {
             (None, None) => Ok(Self::new(row.key, id)),
             (Some(_), Some(further)) if is_id(further) => Ok(Self::with_further(row.key, id, further)),
@@ -119,7 +129,7 @@ impl Address {
 
     fn words(&self) -> impl Iterator<Item = &str> {
         let row = self.key.parameter();
-        [row.scope.word(), &*self.id, row.word].into_iter().chain(self.further.as_deref())
+        [row.scope.word(), &*self.id].into_iter().chain(row.word.split('.')).chain(self.further.as_deref())
     }
 
     /// The OSC form, `/channel/lectern/fader`.
@@ -156,9 +166,13 @@ mod tests {
 
     #[test]
     fn addresses_read_and_write_alike_with_dots_and_slashes() {
-        for text in
-            ["channel.lectern.fader", "bus.programme.fader", "channel.guest-2.assign.audition", "output.feed.level"]
-        {
+        for text in [
+            "channel.lectern.fader",
+            "bus.programme.fader",
+            "channel.guest-2.assign.audition",
+            "output.feed.level",
+            "channel.lectern.equaliser.low-mid.frequency",
+        ] {
             let address = Address::from_dotted(text).expect(text);
             assert_eq!(address.to_string(), text);
             assert_eq!(Address::from_osc(&address.to_osc()).as_ref(), Ok(&address));
@@ -181,6 +195,10 @@ mod tests {
             "channel.a.fader.b",
             "channel.a.assign",
             "channel.a.fader.b.c",
+            "channel.a.equaliser",
+            "channel.a.equaliser.low",
+            "channel.a.equaliser.low.gain.x",
+            "output.a.equaliser.low.gain",
         ] {
             assert!(Address::from_dotted(bad).is_err(), "{bad}");
         }

@@ -46,8 +46,90 @@ pub enum Key {
     ChannelSource,
     /// `channel.ID.trim`
     ChannelTrim,
+    /// `channel.ID.pad`
+    ChannelPad,
     /// `channel.ID.polarity`
     ChannelPolarity,
+    /// `channel.ID.high-pass.switch`
+    ChannelHighPass,
+    /// `channel.ID.high-pass.frequency`
+    ChannelHighPassFrequency,
+    /// `channel.ID.high-pass.slope`
+    ChannelHighPassSlope,
+    /// `channel.ID.gate.switch`
+    ChannelGate,
+    /// `channel.ID.gate.threshold`
+    ChannelGateThreshold,
+    /// `channel.ID.gate.ratio`
+    ChannelGateRatio,
+    /// `channel.ID.gate.range`
+    ChannelGateRange,
+    /// `channel.ID.gate.hysteresis`
+    ChannelGateHysteresis,
+    /// `channel.ID.gate.attack`
+    ChannelGateAttack,
+    /// `channel.ID.gate.hold`
+    ChannelGateHold,
+    /// `channel.ID.gate.release`
+    ChannelGateRelease,
+    /// `channel.ID.equaliser.switch`
+    ChannelEqualiser,
+    /// `channel.ID.equaliser.low.shape`
+    ChannelLowShape,
+    /// `channel.ID.equaliser.low.frequency`
+    ChannelLowFrequency,
+    /// `channel.ID.equaliser.low.gain`
+    ChannelLowGain,
+    /// `channel.ID.equaliser.low.q`
+    ChannelLowQ,
+    /// `channel.ID.equaliser.low-mid.shape`
+    ChannelLowMidShape,
+    /// `channel.ID.equaliser.low-mid.frequency`
+    ChannelLowMidFrequency,
+    /// `channel.ID.equaliser.low-mid.gain`
+    ChannelLowMidGain,
+    /// `channel.ID.equaliser.low-mid.q`
+    ChannelLowMidQ,
+    /// `channel.ID.equaliser.high-mid.shape`
+    ChannelHighMidShape,
+    /// `channel.ID.equaliser.high-mid.frequency`
+    ChannelHighMidFrequency,
+    /// `channel.ID.equaliser.high-mid.gain`
+    ChannelHighMidGain,
+    /// `channel.ID.equaliser.high-mid.q`
+    ChannelHighMidQ,
+    /// `channel.ID.equaliser.high.shape`
+    ChannelHighShape,
+    /// `channel.ID.equaliser.high.frequency`
+    ChannelHighFrequency,
+    /// `channel.ID.equaliser.high.gain`
+    ChannelHighGain,
+    /// `channel.ID.equaliser.high.q`
+    ChannelHighQ,
+    /// `channel.ID.compressor.switch`
+    ChannelCompressor,
+    /// `channel.ID.compressor.threshold`
+    ChannelCompressorThreshold,
+    /// `channel.ID.compressor.ratio`
+    ChannelCompressorRatio,
+    /// `channel.ID.compressor.knee`
+    ChannelCompressorKnee,
+    /// `channel.ID.compressor.attack`
+    ChannelCompressorAttack,
+    /// `channel.ID.compressor.release`
+    ChannelCompressorRelease,
+    /// `channel.ID.compressor.gain`
+    ChannelCompressorGain,
+    /// `channel.ID.order`
+    ChannelOrder,
+    /// `channel.ID.de-esser.switch`
+    ChannelDeEsser,
+    /// `channel.ID.de-esser.frequency`
+    ChannelDeEsserFrequency,
+    /// `channel.ID.de-esser.threshold`
+    ChannelDeEsserThreshold,
+    /// `channel.ID.de-esser.range`
+    ChannelDeEsserRange,
     /// `channel.ID.switch`
     ChannelSwitch,
     /// `channel.ID.fader`
@@ -58,6 +140,54 @@ pub enum Key {
     ChannelPanLaw,
     /// `channel.ID.assign.BUS`
     ChannelAssign,
+    /// `bus.ID.equaliser.switch`
+    BusEqualiser,
+    /// `bus.ID.equaliser.low.shape`
+    BusLowShape,
+    /// `bus.ID.equaliser.low.frequency`
+    BusLowFrequency,
+    /// `bus.ID.equaliser.low.gain`
+    BusLowGain,
+    /// `bus.ID.equaliser.low.q`
+    BusLowQ,
+    /// `bus.ID.equaliser.low-mid.shape`
+    BusLowMidShape,
+    /// `bus.ID.equaliser.low-mid.frequency`
+    BusLowMidFrequency,
+    /// `bus.ID.equaliser.low-mid.gain`
+    BusLowMidGain,
+    /// `bus.ID.equaliser.low-mid.q`
+    BusLowMidQ,
+    /// `bus.ID.equaliser.high-mid.shape`
+    BusHighMidShape,
+    /// `bus.ID.equaliser.high-mid.frequency`
+    BusHighMidFrequency,
+    /// `bus.ID.equaliser.high-mid.gain`
+    BusHighMidGain,
+    /// `bus.ID.equaliser.high-mid.q`
+    BusHighMidQ,
+    /// `bus.ID.equaliser.high.shape`
+    BusHighShape,
+    /// `bus.ID.equaliser.high.frequency`
+    BusHighFrequency,
+    /// `bus.ID.equaliser.high.gain`
+    BusHighGain,
+    /// `bus.ID.equaliser.high.q`
+    BusHighQ,
+    /// `bus.ID.compressor.switch`
+    BusCompressor,
+    /// `bus.ID.compressor.threshold`
+    BusCompressorThreshold,
+    /// `bus.ID.compressor.ratio`
+    BusCompressorRatio,
+    /// `bus.ID.compressor.knee`
+    BusCompressorKnee,
+    /// `bus.ID.compressor.attack`
+    BusCompressorAttack,
+    /// `bus.ID.compressor.release`
+    BusCompressorRelease,
+    /// `bus.ID.compressor.gain`
+    BusCompressorGain,
     /// `bus.ID.fader`
     BusFader,
     /// `output.ID.source`
@@ -73,6 +203,12 @@ pub enum Unit {
     Decibels,
     /// -1 left to +1 right.
     Position,
+    /// Hz.
+    Hertz,
+    /// ms.
+    Milliseconds,
+    /// A bare factor: a Q, or a ratio.
+    Factor,
 }
 
 impl Unit {
@@ -81,7 +217,9 @@ impl Unit {
     pub const fn symbol(self) -> &'static str {
         match self {
             Self::Decibels => "dB",
-            Self::Position => "",
+            Self::Position | Self::Factor => "",
+            Self::Hertz => "Hz",
+            Self::Milliseconds => "ms",
         }
     }
 }
@@ -115,6 +253,8 @@ pub enum Taper {
     Fader,
     /// Straight from the lowest to the highest.
     Linear,
+    /// Equal ways for equal ratios, from the lowest to the highest.
+    Logarithmic,
     /// The words in order, each an equal part of the travel.
     Steps,
     /// No travel sets it.
@@ -150,7 +290,7 @@ pub struct Parameter {
     pub key: Key,
     /// What it belongs to.
     pub scope: Scope,
-    /// The word after the id.
+    /// The word after the id; several with dots between them for a value of a stage, `equaliser.low-mid.gain`.
     pub word: &'static str,
     /// What the further word after it names, where there is one.
     pub further: Option<Scope>,
@@ -165,6 +305,139 @@ pub struct Parameter {
     /// What it does, in one line.
     pub summary: &'static str,
 }
+
+const OFF_ON: &[&str] = &["off", "on"];
+const SHAPES: &[&str] = &["bell", "shelf", "pass", "notch"];
+
+/// How the values of stages glide.
+const STAGE_GLIDE: Glide = Glide::OnePole { ms: 10 };
+
+/// A row of a stage whose values are words.
+const fn words(
+    key: Key,
+    scope: Scope,
+    word: &'static str,
+    words: &'static [&'static str],
+    default: &'static str,
+    summary: &'static str,
+) -> Parameter {
+    let domain = Domain::Words(words);
+    Parameter { key, scope, word, further: None, domain, default, taper: Taper::Steps, glide: STAGE_GLIDE, summary }
+}
+
+/// A row of a stage whose value is a number.
+#[expect(clippy::too_many_arguments, reason = "the columns of a table")]
+const fn number(
+    key: Key,
+    scope: Scope,
+    word: &'static str,
+    unit: Unit,
+    [lowest, highest]: [f32; 2],
+    default: &'static str,
+    taper: Taper,
+    summary: &'static str,
+) -> Parameter {
+    let domain = Domain::Number { unit, lowest, highest, off: false };
+    Parameter { key, scope, word, further: None, domain, default, taper, glide: STAGE_GLIDE, summary }
+}
+
+/// The keys of one band of an equaliser.
+#[derive(Clone, Copy, Debug)]
+pub struct BandKeys {
+    /// Its shape.
+    pub shape: Key,
+    /// Its frequency.
+    pub frequency: Key,
+    /// Its gain.
+    pub gain: Key,
+    /// Its Q.
+    pub q: Key,
+}
+
+/// The keys of a compressor.
+#[derive(Clone, Copy, Debug)]
+pub struct CompressorKeys {
+    /// Whether it is on.
+    pub switch: Key,
+    /// Its threshold.
+    pub threshold: Key,
+    /// Its ratio.
+    pub ratio: Key,
+    /// Its knee.
+    pub knee: Key,
+    /// Its attack.
+    pub attack: Key,
+    /// Its release.
+    pub release: Key,
+    /// The gain after it.
+    pub gain: Key,
+}
+
+/// The bands of a channel's equaliser, lowest first.
+pub const CHANNEL_BANDS: [BandKeys; 4] = [
+    BandKeys {
+        shape: Key::ChannelLowShape,
+        frequency: Key::ChannelLowFrequency,
+        gain: Key::ChannelLowGain,
+        q: Key::ChannelLowQ,
+    },
+    BandKeys {
+        shape: Key::ChannelLowMidShape,
+        frequency: Key::ChannelLowMidFrequency,
+        gain: Key::ChannelLowMidGain,
+        q: Key::ChannelLowMidQ,
+    },
+    BandKeys {
+        shape: Key::ChannelHighMidShape,
+        frequency: Key::ChannelHighMidFrequency,
+        gain: Key::ChannelHighMidGain,
+        q: Key::ChannelHighMidQ,
+    },
+    BandKeys {
+        shape: Key::ChannelHighShape,
+        frequency: Key::ChannelHighFrequency,
+        gain: Key::ChannelHighGain,
+        q: Key::ChannelHighQ,
+    },
+];
+/// The compressor of a channel.
+pub const CHANNEL_COMPRESSOR: CompressorKeys = CompressorKeys {
+    switch: Key::ChannelCompressor,
+    threshold: Key::ChannelCompressorThreshold,
+    ratio: Key::ChannelCompressorRatio,
+    knee: Key::ChannelCompressorKnee,
+    attack: Key::ChannelCompressorAttack,
+    release: Key::ChannelCompressorRelease,
+    gain: Key::ChannelCompressorGain,
+};
+
+/// The bands of a bus's equaliser, lowest first.
+pub const BUS_BANDS: [BandKeys; 4] = [
+    BandKeys { shape: Key::BusLowShape, frequency: Key::BusLowFrequency, gain: Key::BusLowGain, q: Key::BusLowQ },
+    BandKeys {
+        shape: Key::BusLowMidShape,
+        frequency: Key::BusLowMidFrequency,
+        gain: Key::BusLowMidGain,
+        q: Key::BusLowMidQ,
+    },
+    BandKeys {
+        shape: Key::BusHighMidShape,
+        frequency: Key::BusHighMidFrequency,
+        gain: Key::BusHighMidGain,
+        q: Key::BusHighMidQ,
+    },
+    BandKeys { shape: Key::BusHighShape, frequency: Key::BusHighFrequency, gain: Key::BusHighGain, q: Key::BusHighQ },
+];
+/// The compressor of a bus.
+pub const BUS_COMPRESSOR: CompressorKeys = CompressorKeys {
+    switch: Key::BusCompressor,
+    threshold: Key::BusCompressorThreshold,
+    ratio: Key::BusCompressorRatio,
+    knee: Key::BusCompressorKnee,
+    attack: Key::BusCompressorAttack,
+    release: Key::BusCompressorRelease,
+    gain: Key::BusCompressorGain,
+};
 
 /// Every parameter of the desk, in signal order.
 pub static TABLE: &[Parameter] = &[
@@ -190,6 +463,7 @@ pub static TABLE: &[Parameter] = &[
         glide: Glide::OnePole { ms: 10 },
         summary: "gain that brings a source to alignment before anything else",
     },
+    words(Key::ChannelPad, Scope::Channel, "pad", OFF_ON, "off", "on takes 20 dB off a source that is far too loud"),
     Parameter {
         key: Key::ChannelPolarity,
         scope: Scope::Channel,
@@ -201,6 +475,370 @@ pub static TABLE: &[Parameter] = &[
         glide: Glide::OnePole { ms: 10 },
         summary: "inverted turns the wave upside down",
     },
+    words(
+        Key::ChannelHighPass,
+        Scope::Channel,
+        "high-pass.switch",
+        OFF_ON,
+        "off",
+        "on takes rumble and handling noise away",
+    ),
+    number(
+        Key::ChannelHighPassFrequency,
+        Scope::Channel,
+        "high-pass.frequency",
+        Unit::Hertz,
+        [20.0, 1000.0],
+        "80.0",
+        Taper::Logarithmic,
+        "where it is 3 dB down",
+    ),
+    words(
+        Key::ChannelHighPassSlope,
+        Scope::Channel,
+        "high-pass.slope",
+        &["12-db", "18-db", "24-db"],
+        "12-db",
+        "how much it falls per octave below",
+    ),
+    words(
+        Key::ChannelGate,
+        Scope::Channel,
+        "gate.switch",
+        OFF_ON,
+        "off",
+        "on brings down what is too soft to be meant",
+    ),
+    number(
+        Key::ChannelGateThreshold,
+        Scope::Channel,
+        "gate.threshold",
+        Unit::Decibels,
+        [-80.0, 0.0],
+        "-50.0",
+        Taper::Linear,
+        "level at which it opens, peaks against full scale",
+    ),
+    number(
+        Key::ChannelGateRatio,
+        Scope::Channel,
+        "gate.ratio",
+        Unit::Factor,
+        [1.0, 100.0],
+        "2.0",
+        Taper::Logarithmic,
+        "dB out for each dB that the closed source is below the threshold: 2 expands, 100 is a gate",
+    ),
+    number(
+        Key::ChannelGateRange,
+        Scope::Channel,
+        "gate.range",
+        Unit::Decibels,
+        [0.0, 80.0],
+        "10.0",
+        Taper::Linear,
+        "how far it closes at most",
+    ),
+    number(
+        Key::ChannelGateHysteresis,
+        Scope::Channel,
+        "gate.hysteresis",
+        Unit::Decibels,
+        [0.0, 12.0],
+        "4.0",
+        Taper::Linear,
+        "how far below the threshold it closes again",
+    ),
+    number(
+        Key::ChannelGateAttack,
+        Scope::Channel,
+        "gate.attack",
+        Unit::Milliseconds,
+        [0.1, 100.0],
+        "1.0",
+        Taper::Logarithmic,
+        "time to open by 63 %",
+    ),
+    number(
+        Key::ChannelGateHold,
+        Scope::Channel,
+        "gate.hold",
+        Unit::Milliseconds,
+        [0.0, 2000.0],
+        "100.0",
+        Taper::Linear,
+        "how long it stays open when the source has gone soft",
+    ),
+    number(
+        Key::ChannelGateRelease,
+        Scope::Channel,
+        "gate.release",
+        Unit::Milliseconds,
+        [5.0, 4000.0],
+        "200.0",
+        Taper::Logarithmic,
+        "time to close by 63 %",
+    ),
+    words(
+        Key::ChannelEqualiser,
+        Scope::Channel,
+        "equaliser.switch",
+        OFF_ON,
+        "on",
+        "off lets everything past the four bands",
+    ),
+    words(
+        Key::ChannelLowShape,
+        Scope::Channel,
+        "equaliser.low.shape",
+        SHAPES,
+        "shelf",
+        "shelf moves all below, pass takes away what is below, notch takes the frequency out",
+    ),
+    number(
+        Key::ChannelLowFrequency,
+        Scope::Channel,
+        "equaliser.low.frequency",
+        Unit::Hertz,
+        [20.0, 20_000.0],
+        "100.0",
+        Taper::Logarithmic,
+        "where the band works; shelves stay below 14 kHz",
+    ),
+    number(
+        Key::ChannelLowGain,
+        Scope::Channel,
+        "equaliser.low.gain",
+        Unit::Decibels,
+        [-15.0, 15.0],
+        "0.0",
+        Taper::Linear,
+        "what a bell or shelf adds or takes; at 0 it is out of the way",
+    ),
+    number(
+        Key::ChannelLowQ,
+        Scope::Channel,
+        "equaliser.low.q",
+        Unit::Factor,
+        [0.3, 10.0],
+        "0.7",
+        Taper::Logarithmic,
+        "how narrow; shelves keep to 0.6 to 1.4, passes to 0.5 to 1.5, notches to 0.7 and more",
+    ),
+    words(
+        Key::ChannelLowMidShape,
+        Scope::Channel,
+        "equaliser.low-mid.shape",
+        SHAPES,
+        "bell",
+        "shelf moves all below, pass takes away what is below, notch takes the frequency out",
+    ),
+    number(
+        Key::ChannelLowMidFrequency,
+        Scope::Channel,
+        "equaliser.low-mid.frequency",
+        Unit::Hertz,
+        [20.0, 20_000.0],
+        "400.0",
+        Taper::Logarithmic,
+        "where the band works; shelves stay below 14 kHz",
+    ),
+    number(
+        Key::ChannelLowMidGain,
+        Scope::Channel,
+        "equaliser.low-mid.gain",
+        Unit::Decibels,
+        [-15.0, 15.0],
+        "0.0",
+        Taper::Linear,
+        "what a bell or shelf adds or takes; at 0 it is out of the way",
+    ),
+    number(
+        Key::ChannelLowMidQ,
+        Scope::Channel,
+        "equaliser.low-mid.q",
+        Unit::Factor,
+        [0.3, 10.0],
+        "0.7",
+        Taper::Logarithmic,
+        "how narrow; shelves keep to 0.6 to 1.4, passes to 0.5 to 1.5, notches to 0.7 and more",
+    ),
+    words(
+        Key::ChannelHighMidShape,
+        Scope::Channel,
+        "equaliser.high-mid.shape",
+        SHAPES,
+        "bell",
+        "shelf moves all above, pass takes away what is above, notch takes the frequency out",
+    ),
+    number(
+        Key::ChannelHighMidFrequency,
+        Scope::Channel,
+        "equaliser.high-mid.frequency",
+        Unit::Hertz,
+        [20.0, 20_000.0],
+        "2500.0",
+        Taper::Logarithmic,
+        "where the band works; shelves stay below 14 kHz",
+    ),
+    number(
+        Key::ChannelHighMidGain,
+        Scope::Channel,
+        "equaliser.high-mid.gain",
+        Unit::Decibels,
+        [-15.0, 15.0],
+        "0.0",
+        Taper::Linear,
+        "what a bell or shelf adds or takes; at 0 it is out of the way",
+    ),
+    number(
+        Key::ChannelHighMidQ,
+        Scope::Channel,
+        "equaliser.high-mid.q",
+        Unit::Factor,
+        [0.3, 10.0],
+        "0.7",
+        Taper::Logarithmic,
+        "how narrow; shelves keep to 0.6 to 1.4, passes to 0.5 to 1.5, notches to 0.7 and more",
+    ),
+    words(
+        Key::ChannelHighShape,
+        Scope::Channel,
+        "equaliser.high.shape",
+        SHAPES,
+        "shelf",
+        "shelf moves all above, pass takes away what is above, notch takes the frequency out",
+    ),
+    number(
+        Key::ChannelHighFrequency,
+        Scope::Channel,
+        "equaliser.high.frequency",
+        Unit::Hertz,
+        [20.0, 20_000.0],
+        "8000.0",
+        Taper::Logarithmic,
+        "where the band works; shelves stay below 14 kHz",
+    ),
+    number(
+        Key::ChannelHighGain,
+        Scope::Channel,
+        "equaliser.high.gain",
+        Unit::Decibels,
+        [-15.0, 15.0],
+        "0.0",
+        Taper::Linear,
+        "what a bell or shelf adds or takes; at 0 it is out of the way",
+    ),
+    number(
+        Key::ChannelHighQ,
+        Scope::Channel,
+        "equaliser.high.q",
+        Unit::Factor,
+        [0.3, 10.0],
+        "0.7",
+        Taper::Logarithmic,
+        "how narrow; shelves keep to 0.6 to 1.4, passes to 0.5 to 1.5, notches to 0.7 and more",
+    ),
+    words(Key::ChannelCompressor, Scope::Channel, "compressor.switch", OFF_ON, "off", "on brings loud passages down"),
+    number(
+        Key::ChannelCompressorThreshold,
+        Scope::Channel,
+        "compressor.threshold",
+        Unit::Decibels,
+        [-60.0, 0.0],
+        "-20.0",
+        Taper::Linear,
+        "level from which it works, peaks against full scale",
+    ),
+    number(
+        Key::ChannelCompressorRatio,
+        Scope::Channel,
+        "compressor.ratio",
+        Unit::Factor,
+        [1.0, 20.0],
+        "3.0",
+        Taper::Logarithmic,
+        "dB in for each dB out above the threshold",
+    ),
+    number(
+        Key::ChannelCompressorKnee,
+        Scope::Channel,
+        "compressor.knee",
+        Unit::Decibels,
+        [0.0, 24.0],
+        "6.0",
+        Taper::Linear,
+        "width of the bend around the threshold",
+    ),
+    number(
+        Key::ChannelCompressorAttack,
+        Scope::Channel,
+        "compressor.attack",
+        Unit::Milliseconds,
+        [0.1, 250.0],
+        "10.0",
+        Taper::Logarithmic,
+        "time to 63 % of a reduction",
+    ),
+    number(
+        Key::ChannelCompressorRelease,
+        Scope::Channel,
+        "compressor.release",
+        Unit::Milliseconds,
+        [10.0, 4000.0],
+        "150.0",
+        Taper::Logarithmic,
+        "time in which 63 % of a reduction is given back",
+    ),
+    number(
+        Key::ChannelCompressorGain,
+        Scope::Channel,
+        "compressor.gain",
+        Unit::Decibels,
+        [0.0, 24.0],
+        "0.0",
+        Taper::Linear,
+        "gain after it, to make up for the reduction",
+    ),
+    words(
+        Key::ChannelOrder,
+        Scope::Channel,
+        "order",
+        &["equaliser-first", "compressor-first"],
+        "equaliser-first",
+        "which of the two the source comes through first",
+    ),
+    words(Key::ChannelDeEsser, Scope::Channel, "de-esser.switch", OFF_ON, "off", "on softens sharp consonants"),
+    number(
+        Key::ChannelDeEsserFrequency,
+        Scope::Channel,
+        "de-esser.frequency",
+        Unit::Hertz,
+        [2000.0, 12_000.0],
+        "6500.0",
+        Taper::Logarithmic,
+        "middle of the band it listens to and takes from",
+    ),
+    number(
+        Key::ChannelDeEsserThreshold,
+        Scope::Channel,
+        "de-esser.threshold",
+        Unit::Decibels,
+        [-60.0, 0.0],
+        "-30.0",
+        Taper::Linear,
+        "level of that band from which it works",
+    ),
+    number(
+        Key::ChannelDeEsserRange,
+        Scope::Channel,
+        "de-esser.range",
+        Unit::Decibels,
+        [0.0, 12.0],
+        "6.0",
+        Taper::Linear,
+        "how much it takes at most",
+    ),
     Parameter {
         key: Key::ChannelSwitch,
         scope: Scope::Channel,
@@ -256,6 +894,220 @@ pub static TABLE: &[Parameter] = &[
         glide: Glide::OnePole { ms: 10 },
         summary: "on sends the channel, after its fader and pan, to that bus",
     },
+    words(Key::BusEqualiser, Scope::Bus, "equaliser.switch", OFF_ON, "on", "off lets everything past the four bands"),
+    words(
+        Key::BusLowShape,
+        Scope::Bus,
+        "equaliser.low.shape",
+        SHAPES,
+        "shelf",
+        "shelf moves all below, pass takes away what is below, notch takes the frequency out",
+    ),
+    number(
+        Key::BusLowFrequency,
+        Scope::Bus,
+        "equaliser.low.frequency",
+        Unit::Hertz,
+        [20.0, 20_000.0],
+        "100.0",
+        Taper::Logarithmic,
+        "where the band works; shelves stay below 14 kHz",
+    ),
+    number(
+        Key::BusLowGain,
+        Scope::Bus,
+        "equaliser.low.gain",
+        Unit::Decibels,
+        [-15.0, 15.0],
+        "0.0",
+        Taper::Linear,
+        "what a bell or shelf adds or takes; at 0 it is out of the way",
+    ),
+    number(
+        Key::BusLowQ,
+        Scope::Bus,
+        "equaliser.low.q",
+        Unit::Factor,
+        [0.3, 10.0],
+        "0.7",
+        Taper::Logarithmic,
+        "how narrow; shelves keep to 0.6 to 1.4, passes to 0.5 to 1.5, notches to 0.7 and more",
+    ),
+    words(
+        Key::BusLowMidShape,
+        Scope::Bus,
+        "equaliser.low-mid.shape",
+        SHAPES,
+        "bell",
+        "shelf moves all below, pass takes away what is below, notch takes the frequency out",
+    ),
+    number(
+        Key::BusLowMidFrequency,
+        Scope::Bus,
+        "equaliser.low-mid.frequency",
+        Unit::Hertz,
+        [20.0, 20_000.0],
+        "400.0",
+        Taper::Logarithmic,
+        "where the band works; shelves stay below 14 kHz",
+    ),
+    number(
+        Key::BusLowMidGain,
+        Scope::Bus,
+        "equaliser.low-mid.gain",
+        Unit::Decibels,
+        [-15.0, 15.0],
+        "0.0",
+        Taper::Linear,
+        "what a bell or shelf adds or takes; at 0 it is out of the way",
+    ),
+    number(
+        Key::BusLowMidQ,
+        Scope::Bus,
+        "equaliser.low-mid.q",
+        Unit::Factor,
+        [0.3, 10.0],
+        "0.7",
+        Taper::Logarithmic,
+        "how narrow; shelves keep to 0.6 to 1.4, passes to 0.5 to 1.5, notches to 0.7 and more",
+    ),
+    words(
+        Key::BusHighMidShape,
+        Scope::Bus,
+        "equaliser.high-mid.shape",
+        SHAPES,
+        "bell",
+        "shelf moves all above, pass takes away what is above, notch takes the frequency out",
+    ),
+    number(
+        Key::BusHighMidFrequency,
+        Scope::Bus,
+        "equaliser.high-mid.frequency",
+        Unit::Hertz,
+        [20.0, 20_000.0],
+        "2500.0",
+        Taper::Logarithmic,
+        "where the band works; shelves stay below 14 kHz",
+    ),
+    number(
+        Key::BusHighMidGain,
+        Scope::Bus,
+        "equaliser.high-mid.gain",
+        Unit::Decibels,
+        [-15.0, 15.0],
+        "0.0",
+        Taper::Linear,
+        "what a bell or shelf adds or takes; at 0 it is out of the way",
+    ),
+    number(
+        Key::BusHighMidQ,
+        Scope::Bus,
+        "equaliser.high-mid.q",
+        Unit::Factor,
+        [0.3, 10.0],
+        "0.7",
+        Taper::Logarithmic,
+        "how narrow; shelves keep to 0.6 to 1.4, passes to 0.5 to 1.5, notches to 0.7 and more",
+    ),
+    words(
+        Key::BusHighShape,
+        Scope::Bus,
+        "equaliser.high.shape",
+        SHAPES,
+        "shelf",
+        "shelf moves all above, pass takes away what is above, notch takes the frequency out",
+    ),
+    number(
+        Key::BusHighFrequency,
+        Scope::Bus,
+        "equaliser.high.frequency",
+        Unit::Hertz,
+        [20.0, 20_000.0],
+        "8000.0",
+        Taper::Logarithmic,
+        "where the band works; shelves stay below 14 kHz",
+    ),
+    number(
+        Key::BusHighGain,
+        Scope::Bus,
+        "equaliser.high.gain",
+        Unit::Decibels,
+        [-15.0, 15.0],
+        "0.0",
+        Taper::Linear,
+        "what a bell or shelf adds or takes; at 0 it is out of the way",
+    ),
+    number(
+        Key::BusHighQ,
+        Scope::Bus,
+        "equaliser.high.q",
+        Unit::Factor,
+        [0.3, 10.0],
+        "0.7",
+        Taper::Logarithmic,
+        "how narrow; shelves keep to 0.6 to 1.4, passes to 0.5 to 1.5, notches to 0.7 and more",
+    ),
+    words(Key::BusCompressor, Scope::Bus, "compressor.switch", OFF_ON, "off", "on brings loud passages down"),
+    number(
+        Key::BusCompressorThreshold,
+        Scope::Bus,
+        "compressor.threshold",
+        Unit::Decibels,
+        [-60.0, 0.0],
+        "-20.0",
+        Taper::Linear,
+        "level from which it works, peaks against full scale",
+    ),
+    number(
+        Key::BusCompressorRatio,
+        Scope::Bus,
+        "compressor.ratio",
+        Unit::Factor,
+        [1.0, 20.0],
+        "3.0",
+        Taper::Logarithmic,
+        "dB in for each dB out above the threshold",
+    ),
+    number(
+        Key::BusCompressorKnee,
+        Scope::Bus,
+        "compressor.knee",
+        Unit::Decibels,
+        [0.0, 24.0],
+        "6.0",
+        Taper::Linear,
+        "width of the bend around the threshold",
+    ),
+    number(
+        Key::BusCompressorAttack,
+        Scope::Bus,
+        "compressor.attack",
+        Unit::Milliseconds,
+        [0.1, 250.0],
+        "10.0",
+        Taper::Logarithmic,
+        "time to 63 % of a reduction",
+    ),
+    number(
+        Key::BusCompressorRelease,
+        Scope::Bus,
+        "compressor.release",
+        Unit::Milliseconds,
+        [10.0, 4000.0],
+        "150.0",
+        Taper::Logarithmic,
+        "time in which 63 % of a reduction is given back",
+    ),
+    number(
+        Key::BusCompressorGain,
+        Scope::Bus,
+        "compressor.gain",
+        Unit::Decibels,
+        [0.0, 24.0],
+        "0.0",
+        Taper::Linear,
+        "gain after it, to make up for the reduction",
+    ),
     Parameter {
         key: Key::BusFader,
         scope: Scope::Bus,
@@ -292,6 +1144,12 @@ pub static TABLE: &[Parameter] = &[
 ];
 
 impl Key {
+    /// Whether this is a value of a stage between trim and fader.
+    #[must_use]
+    pub fn is_of_a_stage(self) -> bool {
+        self == Self::ChannelOrder || self.parameter().word.contains('.')
+    }
+
     /// The row of this key.
     #[must_use]
     pub fn parameter(self) -> &'static Parameter {

@@ -154,9 +154,27 @@ fn output(thing: Thing<'_>, show: &mut Show<'_>, log: &mut Log) {
 
 /// Reads every parameter that the table of parameters has for a scope.
 fn values(id: &str, scope: Scope, table: &mut Table<'_>, show: &mut Show<'_>, log: &mut Log) {
-    for row in TABLE.iter().filter(|row| row.scope == scope) {
+    values_below(id, scope, "", table, show, log);
+}
+
+/// Reads the parameters of a scope whose words begin with `stage`: those of a table within the thing's own table.
+fn values_below(id: &str, scope: Scope, stage: &str, table: &mut Table<'_>, show: &mut Show<'_>, log: &mut Log) {
+    let rows = TABLE.iter().filter(|row| row.scope == scope);
+    let mut inner_before = "";
+    for (row, word) in rows.filter_map(|row| Some((row, row.word.strip_prefix(stage)?))) {
+        if let Some((inner, _)) = word.split_once('.') {
+            // The rows of a stage stand together.
+            if std::mem::replace(&mut inner_before, inner) != inner
+                && let Some(node) = table.get(inner)
+                && let Some(mut inner_table) = Table::of(node, format!("\"{inner}\" of {}", table.what), log)
+            {
+                values_below(id, scope, &format!("{stage}{inner}."), &mut inner_table, show, log);
+                inner_table.finish(log);
+            }
+            continue;
+        }
         let required = row.default.is_empty();
-        let node = if required { table.need(row.word, &row.accepted(), log) } else { table.get(row.word) };
+        let node = if required { table.need(word, &row.accepted(), log) } else { table.get(word) };
         let Some(node) = node else { continue };
         if row.further.is_none() {
             let value = value(row, node, show, log);

@@ -157,9 +157,10 @@ fn may_mean(pattern: &str, row: &Parameter) -> bool {
     let fits = |part: &str, word: &str| {
         Pattern::parse(&format!("/{part}")).is_some_and(|part| part.matches(&format!("/{word}")))
     };
-    match (row.further, &*parts) {
-        (None, [scope, _, word]) | (Some(_), [scope, _, word, _]) => {
-            fits(scope, row.scope.word()) && fits(word, row.word)
+    let words: Vec<&str> = row.word.split('.').collect();
+    match &*parts {
+        [scope, _, rest @ ..] if rest.len() == words.len() + usize::from(row.further.is_some()) => {
+            fits(scope, row.scope.word()) && rest.iter().zip(words).all(|(part, word)| fits(part, word))
         }
         _ => false,
     }

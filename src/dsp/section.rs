@@ -1,0 +1,293 @@
+//! A second-order section for sixteen lanes: the state-variable filter, which may be swept.
+//!
+//! The trapezoidal form of Zavalishin and Simper, with the band-pass doubled (`V = 2 v1`) so that an integrator costs two
+//! operations: with `t = 1 + g (g + k)`, `c1 = 2/t`, `c2 = g c1`,
+//!
+//! ```text
+//! d = x - s2;  V = c1 s1 + c2 d;  y = m0 x + m2 s2 + (m1 + g m2)/2 V;  s1 <- V - s1;  s2 <- s2 + g V
+//! ```
+//!
+//! Twelve operations per sample. Its states are those of the analogue integrators, so `g` and `k` may change at any
+//! frame: the filter stays stable as long as both are positive. What glides are `g`, `k` and the three `m`, straight from
+//! tick to tick along a one-pole; the rest is worked out from them per frame. Latency: none.
+
+use crate::dsp::glide::Glides;
+use crate::dsp::lanes::{Kernel, LANES, Lanes, Row, loaded, stored};
+
+/// States below this become 0 at grid lines, so that no denormal arises.
+pub const STATE_FLOOR: f32 = 1.0e-15;
+/// States beyond this are no audio (a sample is at most 1e6), nor is a NaN: they become 0 at grid lines.
+const STATE_LIMIT: f32 = 1.0e12;
+/// Sections that are run side by side at most.
+pub const SIDE_BY_SIDE: usize = 6;
+
+/// What a section is, for one lane.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Coefficients {
+    /// `g`, `k`, `m0`, `m1`, `m2` as in the module's formula.
+    pub values: [f32; 5],
+}
+
+impl Coefficients {
+    /// Passes everything, exactly.
+    pub const NEUTRAL: Self = Self { values: [0.0, 2.0, 1.0, 0.0, 0.0] };
+
+    /// From the analogue form `(n2 s^2 + n1 s + n0) / (s^2 + k s + 1)` with `s` counted in `g`, the tangent of the angle
+    /// of half a sample; `numerator` is `[n2, n1, n0]`.
+    ///
+    /// Real-time: safe
+    #[must_use]
+    pub fn new(g: f64, k: f64, [n2, n1, n0]: [f64; 3]) -> Self {
+        #[expect(clippy::cast_possible_truncation, reason = "lanes work in single precision")]
+        let values = [g, k, n2, n1 - n2 * k, n0 - n2].map(|value| value as f32);
+        Self { values }
+    }
+
+    /// Squared magnitude at a part of the sample rate (0 to 0.5), as the arithmetic of single precision rounds `g` and the rest.
+    ///
+    /// Real-time: safe
+    #[must_use]
+    pub fn squared_magnitude(&self, part_of_rate: f64) -> f64 {
+        let [g, k, m0, m1, m2] = self.values.map(f64::from);
+        if g == 0.0 {
+            return m0 * m0;
+        }
+        let s = crate::dsp::math::tan_turns(0.5 * part_of_rate) / g;
+        let (real, imaginary) = (1.0 - s * s, k * s);
+        let (up, across) = (m0 * real + m2, m0 * imaginary + m1 * s);
+        (up * up + across * across) / (real * real + imaginary * imaginary)
+    }
+}
+
+/// The section of sixteen lanes.
+#[derive(Clone, Debug)]
+pub struct Section {
+    /// `g`, `k`, `m0`, `m1`, `m2`.
+    values: Glides<5>,
+    state: [Row; 2],
+    /// `c1, c2, g, m0, n1, n2`: worked out when everything stands still.
+    still: [Row; 6],
+    /// One bit for each lane that does more than pass.
+    busy: u16,
+    stale: bool,
+}
+
+impl Default for Section {
+    fn default() -> Self {
+        Self::new()
+    }
+}
+
+impl Section {
+    /// Every lane passes everything.
+    ///
+    /// Real-time: never
+    #[must_use]
+    pub const fn new() -> Self {
+        Self {
+            values: Glides::at(Coefficients::NEUTRAL.values),
+            state: [[0.0; LANES]; 2],
+            still: [[0.0; LANES]; 6],
+            busy: 0,
+            stale: true,
+        }
+    }
+
+    /// Aims one of the five values of a lane. A lane that passes everything takes `g` and `k` at once, and starts from rest:
+    /// nobody hears them yet.
+    ///
+    /// Real-time: safe
+    pub fn set(&mut self, lane: usize, value: usize, to: f32, at_once: bool) {
+        let passes = self.busy & (1 << lane) == 0;
+        if passes {
+            self.rest(lane);
+        }
+        self.values.set(lane, value, to, at_once || (value < 2 && passes));
+    }
+
+    fn rest(&mut self, lane: usize) {
+        self.state[0][lane] = 0.0;
+        self.state[1][lane] = 0.0;
+    }
+
+    /// Puts a lane to rest: passing everything, from the next frame on.
+    ///
+    /// Real-time: safe
+    pub fn clear(&mut self, lane: usize) {
+        for (value, neutral) in Coefficients::NEUTRAL.values.into_iter().enumerate() {
+            self.values.set(lane, value, neutral, true);
+        }
+        self.rest(lane);
+        self.busy &= !(1 << lane);
+        self.stale = true;
+    }
+
+    /// Gives a lane the values, and their ways, of another lane; it starts from rest.
+    ///
+    /// Real-time: safe
+    pub fn copy(&mut self, lane: usize, other: &Self, of: usize) {
+        self.values.copy(lane, &other.values, of);
+        self.rest(lane);
+        self.busy = (self.busy & !(1 << lane)) | (other.busy >> of & 1) << lane;
+        self.stale = true;
+    }
+
+    /// At a grid line: what has arrived stands still, what has not goes on; `gain` is what a one-pole gains of its way in a
+    /// tick of `frames` frames.
+    ///
+    /// Real-time: safe
+    pub fn settle(&mut self, gain: f32, frames: f32) {
+        if !self.values.settle(gain, frames) {
+            return;
+        }
+        self.busy = 0;
+        for lane in 0..LANES {
+            // Not a matter of nearness: what passes does so exactly, and is left out.
+            let stands = |value, at: f32| self.values.ends(lane, value).iter().all(|end| end.to_bits() == at.to_bits());
+            if !(stands(2, 1.0) && stands(3, 0.0) && stands(4, 0.0)) {
+                self.busy |= 1 << lane;
+            }
+        }
+        self.stale = true;
+    }
+
+    /// Whether any lane does more than pass: else there is nothing to run.
+    ///
+    /// Real-time: safe
+    #[must_use]
+    pub const fn busy(&self) -> bool {
+        self.busy != 0
+    }
+
+    /// Whether nothing is in the states, so that silence gives silence.
+    ///
+    /// Real-time: safe
+    #[must_use]
+    pub fn at_rest(&self) -> bool {
+        !self.values.moving() && self.state.iter().flatten().all(|state| *state == 0.0)
+    }
+}
+
+/// Numbers of a section that stands still: `c1, c2, g, m0, n1, n2`.
+type Still<V> = [V; 6];
+
+#[inline(always)]
+fn worked_out<V: Lanes>([g, k, m0, m1, m2]: [V; 5]) -> Still<V> {
+    let t = g.mul(g.add(k)).add(V::splat(1.0));
+    let c1 = V::splat(2.0).div(t);
+    [c1, g.mul(c1), g, m0, m1.add(m2.mul(g)).mul(V::splat(0.5)), m2]
+}
+
+#[inline(always)]
+fn step<V: Lanes>(x: V, [c1, c2, g, m0, n1, n2]: Still<V>, [s1, s2]: [V; 2]) -> (V, [V; 2]) {
+    let v = c1.mul(s1).add(c2.mul(x.sub(s2)));
+    let y = m0.mul(x).add(n2.mul(s2)).add(n1.mul(v));
+    (y, [v.sub(s1), s2.add(g.mul(v))])
+}
+
+/// A state at a grid line.
+#[inline(always)]
+#[must_use]
+pub fn flushed<V: Lanes>(state: V) -> V {
+    let size = state.abs();
+    state.where_le(V::splat(STATE_FLOOR), size).where_le(size, V::splat(STATE_LIMIT))
+}
+
+/// One segment through those sections of a chain that do more than pass.
+#[derive(Debug)]
+pub struct Filter<'a> {
+    /// The sections in signal order, at most [`SIDE_BY_SIDE`] of them.
+    pub sections: &'a mut [Section],
+    /// The samples, replaced by what comes out.
+    pub audio: &'a mut [Row],
+    /// Whether the segment starts at a grid line.
+    pub grid: bool,
+}
+
+impl Filter<'_> {
+    #[inline(always)]
+    fn still<V: Lanes, const N: usize>(sections: &mut [Section], places: &[usize], audio: &mut [Row], grid: bool) {
+        let mut still = [[V::splat(0.0); 6]; N];
+        let mut states = [[V::splat(0.0); 2]; N];
+        for index in 0..N {
+            let section = &mut sections[places[index]];
+            if section.stale {
+                section.stale = false;
+                stored::<V, 6>(worked_out(loaded(&section.values.now)), &mut section.still);
+            }
+            still[index] = loaded(&section.still);
+            states[index] = loaded(&section.state);
+            if grid {
+                states[index] = [flushed(states[index][0]), flushed(states[index][1])];
+            }
+        }
+        for row in audio.iter_mut() {
+            let mut x = V::load(row);
+            for index in 0..N {
+                (x, states[index]) = step(x, still[index], states[index]);
+            }
+            x.store(row);
+        }
+        for index in 0..N {
+            let section = &mut sections[places[index]];
+            stored(states[index], &mut section.state);
+        }
+    }
+
+    #[inline(always)]
+    fn moving<V: Lanes>(section: &mut Section, audio: &mut [Row], grid: bool) {
+        let mut now: [V; 5] = loaded(&section.values.now);
+        let steps: [V; 5] = loaded(&section.values.step);
+        let mut states: [V; 2] = loaded(&section.state);
+        if grid {
+            states = [flushed(states[0]), flushed(states[1])];
+        }
+        for row in audio.iter_mut() {
+            for value in 0..5 {
+                now[value] = now[value].add(steps[value]);
+            }
+            let (y, after) = step(V::load(row), worked_out(now), states);
+            states = after;
+            y.store(row);
+        }
+        stored(now, &mut section.values.now);
+        stored(states, &mut section.state);
+    }
+}
+
+impl Kernel for Filter<'_> {
+    type Output = ();
+
+    #[inline(always)]
+    fn run<V: Lanes>(self) {
+        let Filter { sections, audio, grid } = self;
+        let mut places = [0; SIDE_BY_SIDE];
+        let mut count = 0;
+        for (place, section) in sections.iter().enumerate().take(SIDE_BY_SIDE) {
+            if section.busy() {
+                places[count] = place;
+                count += 1;
+            }
+        }
+        if places[..count].iter().any(|place| sections[*place].values.moving()) {
+            for place in &places[..count] {
+                if sections[*place].values.moving() {
+                    Self::moving::<V>(&mut sections[*place], audio, grid);
+                } else {
+                    Self::still::<V, 1>(sections, &[*place], audio, grid);
+                }
+            }
+            return;
+        }
+        for places in places[..count].chunks(V::CHAINS) {
+            match places.len() {
+                1 => Self::still::<V, 1>(sections, places, audio, grid),
+                2 => Self::still::<V, 2>(sections, places, audio, grid),
+                3 => Self::still::<V, 3>(sections, places, audio, grid),
+                4 => Self::still::<V, 4>(sections, places, audio, grid),
+                5 => Self::still::<V, 5>(sections, places, audio, grid),
+                _ => Self::still::<V, 6>(sections, places, audio, grid),
+            }
+        }
+    }
+}

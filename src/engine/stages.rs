@@ -1,0 +1,219 @@
+//! The stages of sixteen columns between trim and fader: high-pass, gate, equaliser, compressor, de-esser.
+//!
+//! In this order. The equaliser stands twice, before and after the compressor; a column uses one of the two, so which
+//! comes first is a matter of what is aimed where, and may change while it plays. A stage in which no column of the group
+//! does anything is not run; a column that is off in one that is run comes through it bit for bit.
+
+use super::limits::TICK;
+use crate::dsp::dynamics::{Compressor, DeEsser, Gate, Through};
+use crate::dsp::lanes::{LANES, Row, Vectors};
+use crate::dsp::section::{Coefficients, Filter, Section};
+use crate::units::SampleRate;
+
+/// Sections of the high-pass.
+pub const HIGH_PASS_SECTIONS: usize = 2;
+/// Bands of an equaliser.
+pub const BANDS: usize = 4;
+const BEFORE: usize = HIGH_PASS_SECTIONS;
+const AFTER: usize = BEFORE + BANDS;
+const SECTIONS: usize = AFTER + BANDS;
+const FRAMES: f32 = TICK as f32;
+
+/// One value of the stages. What the numbers stand for is said at the stage itself.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub enum StageValue {
+    /// A number of one of the two sections of the high-pass.
+    HighPass {
+        /// Which section.
+        section: u8,
+        /// Which number of [`Coefficients`].
+        value: u8,
+    },
+    /// A number of a band of the equaliser.
+    Band {
+        /// Whether of the equaliser that stands after the compressor.
+        after: bool,
+        /// Which band, lowest first.
+        band: u8,
+        /// Which number of [`Coefficients`].
+        value: u8,
+    },
+    /// A value of the [`Gate`].
+    Gate(u8),
+    /// A value of the [`Compressor`].
+    Compressor(u8),
+    /// A value of the [`DeEsser`].
+    DeEsser(u8),
+    /// 1 when the dynamics of the column listen to its neighbour too.
+    Linked,
+}
+
+impl StageValue {
+    /// What a column has that was never told.
+    ///
+    /// Real-time: safe
+    #[must_use]
+    pub fn unset(self) -> f32 {
+        match self {
+            Self::HighPass { value, .. } | Self::Band { value, .. } => Coefficients::NEUTRAL.values[usize::from(value)],
+            Self::Gate(value) => Gate::OFF[usize::from(value)],
+            Self::Compressor(value) => Compressor::OFF[usize::from(value)],
+            Self::DeEsser(value) => DeEsser::OFF[usize::from(value)],
+            Self::Linked => 0.0,
+        }
+    }
+}
+
+/// The reductions of a group since they were last taken, in octaves of amplitude, and whether its gates were open.
+#[derive(Clone, Debug)]
+pub struct Reductions {
+    /// Highest reduction of the gates.
+    pub gate: Row,
+    /// 1 for each gate that was open at any time.
+    pub gate_open: Row,
+    /// Highest reduction of the compressors.
+    pub compressor: Row,
+    /// Highest reduction of the de-essers.
+    pub de_esser: Row,
+}
+
+/// The stages of sixteen columns.
+#[derive(Clone, Debug)]
+pub struct Stages {
+    sections: [Section; SECTIONS],
+    gate: Gate,
+    compressor: Compressor,
+    de_esser: DeEsser,
+    linked: Row,
+    /// What a glide gains of its way per tick.
+    gain: f32,
+}
+
+impl Stages {
+    /// Everything off; `follow` is what a one-pole gains of its way per frame.
+    ///
+    /// Real-time: never
+    #[must_use]
+    pub fn new(rate: SampleRate, follow: f32) -> Self {
+        let kept = (0..TICK).fold(1.0, |kept: f32, _| kept * (1.0 - follow));
+        Self {
+            sections: std::array::from_fn(|_| Section::new()),
+            gate: Gate::new(rate),
+            compressor: Compressor::new(rate),
+            de_esser: DeEsser::new(rate),
+            linked: [0.0; LANES],
+            gain: 1.0 - kept,
+        }
+    }
+
+    /// Aims one value of a column.
+    ///
+    /// Real-time: safe
+    pub fn set(&mut self, lane: usize, which: StageValue, to: f32, at_once: bool) {
+        match which {
+            StageValue::HighPass { section, value } => {
+                self.sections[usize::from(section)].set(lane, usize::from(value), to, at_once);
+            }
+            StageValue::Band { after, band, value } => {
+                let first = if after { AFTER } else { BEFORE };
+                self.sections[first + usize::from(band)].set(lane, usize::from(value), to, at_once);
+            }
+            StageValue::Gate(value) => self.gate.set(lane, usize::from(value), to, at_once),
+            StageValue::Compressor(value) => self.compressor.set(lane, usize::from(value), to, at_once),
+            StageValue::DeEsser(value) => self.de_esser.set(lane, usize::from(value), to, at_once),
+            StageValue::Linked => self.linked[lane] = to,
+        }
+    }
+
+    /// Everything off in a column, from the next frame on.
+    ///
+    /// Real-time: safe
+    pub fn clear(&mut self, lane: usize) {
+        self.sections.iter_mut().for_each(|section| section.clear(lane));
+        self.gate.clear(lane);
+        self.compressor.clear(lane);
+        self.de_esser.clear(lane);
+        self.linked[lane] = 0.0;
+    }
+
+    /// Gives a column the values of another, and their ways; its filters and detectors start from rest.
+    ///
+    /// Real-time: safe
+    pub fn copy(&mut self, lane: usize, other: &Self, of: usize) {
+        for (section, other) in self.sections.iter_mut().zip(&other.sections) {
+            section.copy(lane, other, of);
+        }
+        self.gate.copy(lane, &other.gate, of);
+        self.compressor.copy(lane, &other.compressor, of);
+        self.de_esser.copy(lane, &other.de_esser, of);
+        self.linked[lane] = other.linked[of];
+    }
+
+    /// At a grid line: what has arrived stands still, what has not goes on.
+    ///
+    /// Real-time: safe
+    pub fn settle(&mut self) {
+        self.sections.iter_mut().for_each(|section| section.settle(self.gain, FRAMES));
+        self.gate.settle(self.gain, FRAMES);
+        self.compressor.settle(self.gain, FRAMES);
+        self.de_esser.settle(self.gain, FRAMES);
+    }
+
+    /// Whether any stage does anything in any column.
+    ///
+    /// Real-time: safe
+    #[must_use]
+    pub fn busy(&self) -> bool {
+        let dynamics = self.gate.busy() || self.compressor.busy() || self.de_esser.busy();
+        dynamics || self.sections.iter().any(Section::busy)
+    }
+
+    /// Whether everything that runs is at rest, so that silence would come out as silence and leave no trace.
+    ///
+    /// Real-time: safe
+    #[must_use]
+    pub fn at_rest(&self) -> bool {
+        self.sections.iter().all(|section| !section.busy() || section.at_rest())
+            && (!self.gate.busy() || self.gate.at_rest())
+            && (!self.compressor.busy() || self.compressor.at_rest())
+            && (!self.de_esser.busy() || self.de_esser.at_rest())
+    }
+
+    /// Runs one segment; `grid` says whether it starts at a grid line.
+    ///
+    /// Real-time: safe
+    pub fn run(&mut self, vectors: Vectors, audio: &mut [Row], grid: bool) {
+        let linked = &self.linked;
+        let (head, after) = self.sections.split_at_mut(AFTER);
+        if self.gate.busy() {
+            let (high_pass, before) = head.split_at_mut(BEFORE);
+            vectors.run(Filter { sections: high_pass, audio, grid });
+            vectors.run(Through { stage: &mut self.gate, linked, audio, grid });
+            vectors.run(Filter { sections: before, audio, grid });
+        } else {
+            // Side by side the sections hide each other's latency.
+            vectors.run(Filter { sections: head, audio, grid });
+        }
+        if self.compressor.busy() {
+            vectors.run(Through { stage: &mut self.compressor, linked, audio, grid });
+        }
+        if after.iter().any(Section::busy) {
+            vectors.run(Filter { sections: after, audio, grid });
+        }
+        if self.de_esser.busy() {
+            vectors.run(Through { stage: &mut self.de_esser, linked, audio, grid });
+        }
+    }
+
+    /// Takes the reductions since the last time.
+    ///
+    /// Real-time: safe
+    pub fn take_reductions(&mut self) -> Reductions {
+        Reductions {
+            gate: self.gate.take_reduction(),
+            gate_open: self.gate.take_opened(),
+            compressor: self.compressor.take_reduction(),
+            de_esser: self.de_esser.take_reduction(),
+        }
+    }
+}
