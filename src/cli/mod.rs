@@ -5,12 +5,14 @@
 
 mod check;
 pub mod exit;
+mod measure;
 mod meters;
 mod params;
 mod ports;
 mod render;
 mod run;
 mod satellite;
+mod targets;
 
 use clap::{Parser, Subcommand};
 use std::io::Write;
@@ -28,6 +30,8 @@ struct Arguments {
 enum Command {
     /// Every mistake in rig, panel and profile files, each alone and against the others
     Check(check::Check),
+    /// Loudness, true peak and stereo of finished files, against a published target if wanted
+    Measure(measure::Measure),
     /// The table of every parameter: address, what it accepts, default
     Params(params::Params),
     /// Audio devices and MIDI ports by the names that a rig takes
@@ -46,6 +50,7 @@ enum Command {
 pub fn main() -> ExitCode {
     let code = match Arguments::try_parse() {
         Ok(Arguments { command: Command::Check(check) }) => check.run(),
+        Ok(Arguments { command: Command::Measure(measure) }) => measure.run(),
         Ok(Arguments { command: Command::Params(params) }) => params.run(),
         Ok(Arguments { command: Command::Ports(ports) }) => ports.run(),
         Ok(Arguments { command: Command::Run(run) }) => run.run(),

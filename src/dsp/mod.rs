@@ -6,9 +6,14 @@
 
 pub mod bridge;
 pub mod generators;
+pub mod k_weighting;
 pub mod lanes;
 pub mod level;
 pub mod limiter;
+pub mod loudness;
 pub mod math;
 pub mod pan;
+pub mod programme;
 pub mod resampler;
+pub mod samples;
+pub mod true_peak;

@@ -22,3 +22,4 @@ pub mod storage;
 pub mod udp;
 pub mod watch;
 pub mod wav;
+pub mod wav_bytes;
