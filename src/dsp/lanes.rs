@@ -1,8 +1,8 @@
 //! Sixteen lanes of samples as one value, in four forms that give the same bytes.
 //!
 //! A kernel is written once over [`Lanes`] and handed to [`Vectors::run`], which runs it with the widest
-//! vectors of this machine or with a form asked for. Only IEEE additions, subtractions, multiplications
-//! and comparisons are offered, in a fixed order, so every form rounds alike; there is no fused
+//! vectors of this machine or with a form asked for. Only IEEE additions, subtractions, multiplications,
+//! divisions, comparisons and moves of bits are offered, in a fixed order, so every form rounds alike; there is no fused
 //! multiply-add. This is the one file outside `handoff` that may hold `unsafe`.
 
 #![expect(unsafe_code, reason = "vector instructions of the processor")]
@@ -42,9 +42,62 @@ pub trait Lanes: Copy {
     /// `self` where `low <= high`, else 0; a NaN on either side counts as not.
     #[must_use]
     fn where_le(self, low: Self, high: Self) -> Self;
+    /// Quotient, lane by lane.
+    #[must_use]
+    fn div(self, other: Self) -> Self;
+    /// `self` where `low <= high`, else `other`; a NaN on either side counts as not.
+    #[must_use]
+    fn pick_le(self, other: Self, low: Self, high: Self) -> Self;
+    /// Every lane gets what its neighbour has: lanes 0 and 1 are exchanged, 2 and 3, and so on.
+    #[must_use]
+    fn neighbours(self) -> Self;
+    /// Exponent and mantissa of positive normal numbers: `2^exponent * mantissa`, the mantissa from sqrt(1/2) to sqrt(2).
+    /// Other numbers give what their bits happen to say, the same in every form.
+    #[must_use]
+    fn split(self) -> (Self, Self);
+    /// 2 to the power of whole numbers from -126 to 127.
+    #[must_use]
+    fn power_of_two(self) -> Self;
     /// The sum of all lanes, as a tree: lanes 8 apart, then 4, 2, 1.
     fn sum(self) -> f32;
+
+    /// Logarithm to base 2 of positive normal numbers, within 5e-7 of an octave; exactly 0 at 1.
+    #[inline(always)]
+    #[must_use]
+    fn log2(self) -> Self {
+        // log2(1 + t) = t P(t): minimax by iterated reweighting, 3.0e-7 at most before rounding.
+        const P: [f32; 7] =
+            [1.442_699_8, -0.721_375_9, 0.480_465_03, -0.358_961_85, 0.297_262_6, -0.272_697_92, 0.170_634_5];
+        let (exponent, mantissa) = self.split();
+        let t = mantissa.sub(Self::splat(1.0));
+        let mut sum = Self::splat(P[6]);
+        for c in P[..6].iter().rev() {
+            sum = sum.mul(t).add(Self::splat(*c));
+        }
+        exponent.add(t.mul(sum))
+    }
+
+    /// 2 to a power from -126 to 126, within 3e-7 relative; exactly 1 at 0. Beyond, the ends of that range.
+    #[inline(always)]
+    #[must_use]
+    fn exp2(self) -> Self {
+        // 2^f - 1 = f P(f): minimax by iterated reweighting, 9.1e-8 at most before rounding.
+        const P: [f32; 5] = [std::f32::consts::LN_2, 0.240_222_42, 0.055_507_34, 0.009_671_513, 0.001_326_472_7];
+        /// Adding and subtracting this rounds to the nearest whole number.
+        const ROUNDER: f32 = 12_582_912.0;
+        let x = self.max(Self::splat(-126.0)).min(Self::splat(126.0));
+        let whole = x.add(Self::splat(ROUNDER)).sub(Self::splat(ROUNDER));
+        let f = x.sub(whole);
+        let mut sum = Self::splat(P[4]);
+        for c in P[..4].iter().rev() {
+            sum = sum.mul(f).add(Self::splat(*c));
+        }
+        f.mul(sum).add(Self::splat(1.0)).mul(whole.power_of_two())
+    }
 }
+
+/// The bits of sqrt(1/2): mantissas are counted from there.
+const SQRT_HALF_BITS: i32 = 0x3F35_04F3;
 
 /// Work that is the same in every form.
 pub trait Kernel {
@@ -216,6 +269,51 @@ impl Lanes for Plain {
         self
     }
     #[inline(always)]
+    fn div(self, other: Self) -> Self {
+        self.zip(other, |a, b| a / b)
+    }
+    #[inline(always)]
+    fn pick_le(self, other: Self, low: Self, high: Self) -> Self {
+        let mut picked = other;
+        for lane in 0..LANES {
+            if low.0[lane] <= high.0[lane] {
+                picked.0[lane] = self.0[lane];
+            }
+        }
+        picked
+    }
+    #[inline(always)]
+    fn neighbours(self) -> Self {
+        let mut exchanged = self;
+        for pair in exchanged.0.chunks_exact_mut(2) {
+            pair.swap(0, 1);
+        }
+        exchanged
+    }
+    #[inline(always)]
+    fn split(self) -> (Self, Self) {
+        let (mut exponent, mut mantissa) = (self, self);
+        for lane in 0..LANES {
+            let bits = self.0[lane].to_bits().cast_signed();
+            let power = bits.wrapping_sub(SQRT_HALF_BITS) >> 23;
+            #[expect(clippy::cast_precision_loss, reason = "nine bits")]
+            let number = power as f32;
+            exponent.0[lane] = number;
+            mantissa.0[lane] = f32::from_bits(bits.wrapping_sub(power << 23).cast_unsigned());
+        }
+        (exponent, mantissa)
+    }
+    #[inline(always)]
+    fn power_of_two(self) -> Self {
+        let mut powers = self;
+        for power in &mut powers.0 {
+            #[expect(clippy::cast_possible_truncation, reason = "whole numbers from -126 to 127")]
+            let whole = *power as i32;
+            *power = f32::from_bits(((whole + 127) << 23).cast_unsigned());
+        }
+        powers
+    }
+    #[inline(always)]
     fn sum(self) -> f32 {
         let r = self.0;
         let by8: [f32; 8] = std::array::from_fn(|lane| r[lane] + r[lane + 8]);
@@ -226,7 +324,7 @@ impl Lanes for Plain {
 
 #[cfg(target_arch = "x86_64")]
 mod x86 {
-    use super::{Kernel, LANES, Lanes, Row};
+    use super::{Kernel, LANES, Lanes, Row, SQRT_HALF_BITS};
     use std::arch::x86_64::*;
 
     /// Compiles the kernel with AVX2.
@@ -326,6 +424,44 @@ mod x86 {
             }))
         }
         #[inline(always)]
+        fn div(self, other: Self) -> Self {
+            // SAFETY: SSE2.
+            self.zip(other, |a, b| unsafe { _mm_div_ps(a, b) })
+        }
+        #[inline(always)]
+        fn pick_le(self, other: Self, low: Self, high: Self) -> Self {
+            // SAFETY: SSE2.
+            Self(std::array::from_fn(|part| unsafe {
+                let mask = _mm_cmple_ps(low.0[part], high.0[part]);
+                _mm_or_ps(_mm_and_ps(mask, self.0[part]), _mm_andnot_ps(mask, other.0[part]))
+            }))
+        }
+        #[inline(always)]
+        fn neighbours(self) -> Self {
+            // SAFETY: SSE2.
+            Self(self.0.map(|a| unsafe { _mm_shuffle_ps::<0b10_11_00_01>(a, a) }))
+        }
+        #[inline(always)]
+        fn split(self) -> (Self, Self) {
+            // SAFETY: SSE2.
+            let power = self.0.map(|a| unsafe {
+                _mm_srai_epi32::<23>(_mm_sub_epi32(_mm_castps_si128(a), _mm_set1_epi32(SQRT_HALF_BITS)))
+            });
+            // SAFETY: SSE2.
+            let mantissa = std::array::from_fn(|part| unsafe {
+                _mm_castsi128_ps(_mm_sub_epi32(_mm_castps_si128(self.0[part]), _mm_slli_epi32::<23>(power[part])))
+            });
+            // SAFETY: SSE2.
+            (Self(power.map(|p| unsafe { _mm_cvtepi32_ps(p) })), Self(mantissa))
+        }
+        #[inline(always)]
+        fn power_of_two(self) -> Self {
+            // SAFETY: SSE2.
+            Self(self.0.map(|n| unsafe {
+                _mm_castsi128_ps(_mm_slli_epi32::<23>(_mm_add_epi32(_mm_cvtps_epi32(n), _mm_set1_epi32(127))))
+            }))
+        }
+        #[inline(always)]
         fn sum(self) -> f32 {
             // SAFETY: SSE2.
             unsafe { sum_of_eight(_mm_add_ps(self.0[0], self.0[2]), _mm_add_ps(self.0[1], self.0[3])) }
@@ -400,6 +536,46 @@ mod x86 {
             }))
         }
         #[inline(always)]
+        fn div(self, other: Self) -> Self {
+            // SAFETY: within `run_avx2`.
+            self.zip(other, |a, b| unsafe { _mm256_div_ps(a, b) })
+        }
+        #[inline(always)]
+        fn pick_le(self, other: Self, low: Self, high: Self) -> Self {
+            // SAFETY: within `run_avx2`.
+            Self(std::array::from_fn(|part| unsafe {
+                let mask = _mm256_cmp_ps::<_CMP_LE_OQ>(low.0[part], high.0[part]);
+                _mm256_blendv_ps(other.0[part], self.0[part], mask)
+            }))
+        }
+        #[inline(always)]
+        fn neighbours(self) -> Self {
+            // SAFETY: within `run_avx2`.
+            Self(self.0.map(|a| unsafe { _mm256_permute_ps::<0b10_11_00_01>(a) }))
+        }
+        #[inline(always)]
+        fn split(self) -> (Self, Self) {
+            // SAFETY: within `run_avx2`.
+            let power = self.0.map(|a| unsafe {
+                _mm256_srai_epi32::<23>(_mm256_sub_epi32(_mm256_castps_si256(a), _mm256_set1_epi32(SQRT_HALF_BITS)))
+            });
+            // SAFETY: within `run_avx2`.
+            let mantissa = std::array::from_fn(|part| unsafe {
+                let whole = _mm256_slli_epi32::<23>(power[part]);
+                _mm256_castsi256_ps(_mm256_sub_epi32(_mm256_castps_si256(self.0[part]), whole))
+            });
+            // SAFETY: within `run_avx2`.
+            (Self(power.map(|p| unsafe { _mm256_cvtepi32_ps(p) })), Self(mantissa))
+        }
+        #[inline(always)]
+        fn power_of_two(self) -> Self {
+            // SAFETY: within `run_avx2`.
+            Self(self.0.map(|n| unsafe {
+                let field = _mm256_add_epi32(_mm256_cvtps_epi32(n), _mm256_set1_epi32(127));
+                _mm256_castsi256_ps(_mm256_slli_epi32::<23>(field))
+            }))
+        }
+        #[inline(always)]
         fn sum(self) -> f32 {
             // SAFETY: within `run_avx2`.
             unsafe {
@@ -465,6 +641,39 @@ mod x86 {
             Self(unsafe { _mm512_maskz_mov_ps(_mm512_cmp_ps_mask::<_CMP_LE_OQ>(low.0, high.0), self.0) })
         }
         #[inline(always)]
+        fn div(self, other: Self) -> Self {
+            // SAFETY: within `run_avx512`.
+            Self(unsafe { _mm512_div_ps(self.0, other.0) })
+        }
+        #[inline(always)]
+        fn pick_le(self, other: Self, low: Self, high: Self) -> Self {
+            // SAFETY: within `run_avx512`.
+            Self(unsafe { _mm512_mask_mov_ps(other.0, _mm512_cmp_ps_mask::<_CMP_LE_OQ>(low.0, high.0), self.0) })
+        }
+        #[inline(always)]
+        fn neighbours(self) -> Self {
+            // SAFETY: within `run_avx512`.
+            Self(unsafe { _mm512_permute_ps::<0b10_11_00_01>(self.0) })
+        }
+        #[inline(always)]
+        fn split(self) -> (Self, Self) {
+            // SAFETY: within `run_avx512`.
+            unsafe {
+                let bits = _mm512_castps_si512(self.0);
+                let power = _mm512_srai_epi32::<23>(_mm512_sub_epi32(bits, _mm512_set1_epi32(SQRT_HALF_BITS)));
+                let mantissa = _mm512_sub_epi32(bits, _mm512_slli_epi32::<23>(power));
+                (Self(_mm512_cvtepi32_ps(power)), Self(_mm512_castsi512_ps(mantissa)))
+            }
+        }
+        #[inline(always)]
+        fn power_of_two(self) -> Self {
+            // SAFETY: within `run_avx512`.
+            Self(unsafe {
+                let field = _mm512_add_epi32(_mm512_cvtps_epi32(self.0), _mm512_set1_epi32(127));
+                _mm512_castsi512_ps(_mm512_slli_epi32::<23>(field))
+            })
+        }
+        #[inline(always)]
         fn sum(self) -> f32 {
             // SAFETY: within `run_avx512`.
             unsafe {
@@ -492,7 +701,17 @@ mod tests {
         fn run<V: Lanes>(self) -> Vec<u32> {
             let (a, b) = (V::load(self.a), V::load(self.b));
             let mut bits = vec![a.sum().to_bits(), b.sum().to_bits()];
+            let small = a.max(V::splat(-126.0)).min(V::splat(127.0));
+            let whole = small.add(V::splat(12_582_912.0)).sub(V::splat(12_582_912.0));
             let results = [
+                a.div(b),
+                a.pick_le(b, a.abs(), V::splat(0.25)),
+                a.neighbours(),
+                a.split().0,
+                a.split().1,
+                whole.power_of_two(),
+                a.abs().log2(),
+                a.exp2(),
                 a.add(b),
                 a.sub(b),
                 a.mul(b),
@@ -532,5 +751,38 @@ mod tests {
                 assert!(same, "{:?} differs from plain on {a:?} and {b:?}", vectors.form());
             }
         }
+    }
+
+    /// A logarithm, a power, and each undone by the other.
+    struct Powers<'a>(&'a Row);
+
+    impl Kernel for Powers<'_> {
+        type Output = [Row; 2];
+        #[inline(always)]
+        fn run<V: Lanes>(self) -> [Row; 2] {
+            let mut rows = [[0.0; LANES]; 2];
+            V::load(self.0).log2().store(&mut rows[0]);
+            V::load(self.0).exp2().store(&mut rows[1]);
+            rows
+        }
+    }
+
+    #[test]
+    fn logarithms_and_powers_are_as_near_to_those_of_the_mathematics_room_as_they_say() {
+        let vectors = Vectors::widest();
+        for step in 0..4_000_u16 {
+            let row: Row = std::array::from_fn(|lane| (f32::from(step) + 1.0) * 0.01 + lane as f32 * 0.000_61);
+            let [logarithms, powers] = vectors.run(Powers(&row));
+            for (x, (logarithm, power)) in row.into_iter().zip(logarithms.into_iter().zip(powers)) {
+                let (exact, raised) = (crate::dsp::math::log2(f64::from(x)), crate::dsp::math::exp2(f64::from(x)));
+                assert!((f64::from(logarithm) - exact).abs() < 5e-7 + 6e-8 * exact.abs(), "log2({x}) = {logarithm}");
+                assert!((f64::from(power) / raised - 1.0).abs() < 3e-7, "exp2({x}) = {power}");
+            }
+        }
+        let [logarithms, powers] = vectors.run(Powers(&[1.0; LANES]));
+        assert!(logarithms.iter().all(|value| value.to_bits() == 0), "{logarithms:?}");
+        assert!(powers.iter().all(|value| (value - 2.0).abs() < 1e-12), "{powers:?}");
+        let [_, powers] = vectors.run(Powers(&[0.0; LANES]));
+        assert!(powers.iter().all(|value| value.to_bits() == 1.0_f32.to_bits()), "{powers:?}");
     }
 }
