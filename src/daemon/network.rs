@@ -574,6 +574,11 @@ impl Shared {
                 tracing::info!("{} asks for the files to be read again", sender.address);
                 self.reload.notify_one();
             }
+            Request::Loudness(order, pattern) => {
+                if lock(&self.hub).order(order, pattern.as_ref()) == 0 {
+                    self.refuse(sender, address, "no channel, bus or output fits");
+                }
+            }
             Request::Said => bump(&self.counts.said),
             Request::Set(..) | Request::SetPattern(..) | Request::Ask(_) => {}
         }

@@ -4,6 +4,7 @@
 //! which every processor rounds alike. What is not exact by that rule (sines, logarithms, powers) comes from [`math`];
 //! nothing calls the transcendental functions of `std`, and nothing multiplies and adds in one rounding.
 
+pub mod ballistics;
 pub mod bridge;
 pub mod generators;
 pub mod k_weighting;
@@ -14,6 +15,7 @@ pub mod loudness;
 pub mod math;
 pub mod pan;
 pub mod programme;
+pub mod quasi_peak;
 pub mod resampler;
 pub mod samples;
 pub mod true_peak;

@@ -2,6 +2,7 @@
 
 use super::command::Bank;
 use super::limits::{BUS_GROUPS, OUTPUT_GROUPS, SOURCE_GROUPS};
+use super::meters::Readings;
 use crate::dsp::lanes::{LANES, Row};
 
 /// The readings of sixteen neighbouring columns over the same frames.
@@ -19,6 +20,22 @@ pub struct GroupReading {
     pub peak: Row,
     /// Sum of squares after the fader.
     pub energy: [f64; LANES],
+    /// Sum of K-weighted squares after the fader, see [`KLanes::trim`](crate::dsp::k_weighting::KLanes::trim).
+    pub weighted: [f64; LANES],
+    /// Highest point between the samples after the fader, as amplitude; samples themselves are in `peak`.
+    pub true_peak: Row,
+    /// Sum of magnitudes after the fader.
+    pub magnitude: [f64; LANES],
+    /// Sum of samples after the fader.
+    pub sum: [f64; LANES],
+    /// Sum of products of the two columns of a pair after the fader; the same in both.
+    pub product: [f64; LANES],
+    /// Highest reading of a Type I quasi-peak meter after the fader, as amplitude.
+    pub quasi_1: Row,
+    /// Highest reading of a Type II quasi-peak meter after the fader, as amplitude.
+    pub quasi_2: Row,
+    /// Flat tops after the fader: runs of equal samples in the upper part of the scale.
+    pub flat_tops: [u32; LANES],
 }
 
 impl GroupReading {
@@ -30,6 +47,14 @@ impl GroupReading {
         not_audio: [0; LANES],
         peak: [0.0; LANES],
         energy: [0.0; LANES],
+        weighted: [0.0; LANES],
+        true_peak: [0.0; LANES],
+        magnitude: [0.0; LANES],
+        sum: [0.0; LANES],
+        product: [0.0; LANES],
+        quasi_1: [0.0; LANES],
+        quasi_2: [0.0; LANES],
+        flat_tops: [0; LANES],
     };
 
     /// Takes another reading of the same columns in: maxima of peaks, sums of the rest.
@@ -43,6 +68,32 @@ impl GroupReading {
             self.not_audio[lane] = self.not_audio[lane].saturating_add(other.not_audio[lane]);
             self.peak[lane] = self.peak[lane].max(other.peak[lane]);
             self.energy[lane] += other.energy[lane];
+            self.weighted[lane] += other.weighted[lane];
+            self.true_peak[lane] = self.true_peak[lane].max(other.true_peak[lane]);
+            self.magnitude[lane] += other.magnitude[lane];
+            self.sum[lane] += other.sum[lane];
+            self.product[lane] += other.product[lane];
+            self.quasi_1[lane] = self.quasi_1[lane].max(other.quasi_1[lane]);
+            self.quasi_2[lane] = self.quasi_2[lane].max(other.quasi_2[lane]);
+            self.flat_tops[lane] = self.flat_tops[lane].saturating_add(other.flat_tops[lane]);
+        }
+    }
+
+    /// Takes what the lanes measured in.
+    ///
+    /// Real-time: safe
+    pub(super) fn measured(&mut self, readings: &Readings) {
+        for lane in 0..LANES {
+            self.weighted[lane] += f64::from(readings.weighted[lane]);
+            self.true_peak[lane] = self.true_peak[lane].max(readings.true_peak[lane]);
+            self.magnitude[lane] += f64::from(readings.magnitude[lane]);
+            self.sum[lane] += f64::from(readings.sum[lane]);
+            self.product[lane] += f64::from(readings.product[lane]);
+            self.quasi_1[lane] = self.quasi_1[lane].max(readings.quasi_1[lane]);
+            self.quasi_2[lane] = self.quasi_2[lane].max(readings.quasi_2[lane]);
+            #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "a count within 10 ms")]
+            let flat_tops = readings.flat_tops[lane] as u32;
+            self.flat_tops[lane] = self.flat_tops[lane].saturating_add(flat_tops);
         }
     }
 }

@@ -10,6 +10,7 @@ mod feed;
 pub mod limits;
 mod matrix;
 mod meter;
+mod meters;
 mod strip;
 pub mod wires;
 
@@ -26,6 +27,7 @@ use limits::{
     BUS_COLUMNS, BUS_GROUPS, FEEDS, METER_RATE, OUTPUT_COLUMNS, OUTPUT_GROUPS, SOURCE_COLUMNS, SOURCE_GROUPS, TICK,
 };
 use matrix::{Matrix, Sum};
+use meters::{Measure, Measures, Meters};
 use strip::{GroupAudio, Run, Strip};
 
 /// Release of the limiter on headphones and loudspeakers. Common practice, no source.
@@ -64,6 +66,7 @@ pub struct Settings {
 #[derive(Debug)]
 struct Columns {
     strips: Box<[Strip]>,
+    meters: Box<[Meters]>,
     audio: Box<[GroupAudio]>,
     from_outside: bool,
 }
@@ -73,6 +76,7 @@ impl Columns {
     fn new(groups: usize, times: Times, from_outside: bool) -> Self {
         Self {
             strips: vec![Strip::new(times); groups].into_boxed_slice(),
+            meters: vec![Meters::new(); groups].into_boxed_slice(),
             audio: vec![[[0.0; LANES]; TICK]; groups].into_boxed_slice(),
             from_outside,
         }
@@ -98,6 +102,15 @@ impl Columns {
             }
         }
         sounding
+    }
+
+    /// Measures what came out of the strips. Silence is left out once everything has died away: it would change nothing.
+    fn measure(&mut self, vectors: Vectors, measures: &Measures, frames: usize, at_grid_line: bool) {
+        for ((strip, meters), audio) in self.strips.iter().zip(&mut self.meters).zip(&self.audio) {
+            if strip.in_use() && !(strip.silent() && meters.at_rest()) {
+                vectors.run(Measure { meters, measures, audio: &audio[..frames], at_grid_line });
+            }
+        }
     }
 }
 
@@ -134,6 +147,7 @@ pub struct Engine {
     limiters: Box<[Limiter]>,
     /// Whether a channel opened, closed, came or went since the tapes were last told.
     openings_changed: bool,
+    measures: Measures,
     pending: MeterFrame,
     plan: u64,
 }
@@ -165,6 +179,7 @@ impl Engine {
             exits: vec![Exit::default(); OUTPUT_COLUMNS].into_boxed_slice(),
             limiters: limiters.collect(),
             openings_changed: false,
+            measures: Measures::new(settings.rate),
             pending: MeterFrame::nothing(),
             plan: 0,
         }
@@ -276,6 +291,7 @@ impl Engine {
                 }
                 let (strip, lane) = self.bank(bank).strip(column);
                 strip.start(lane, length(ramp_frames));
+                self.bank(bank).meters[usize::from(column) / LANES].start(lane);
             }
             Edit::Beside { column, of, ramp_frames } => {
                 self.to_buses.copy_from(usize::from(column), usize::from(of));
@@ -283,6 +299,7 @@ impl Engine {
                 let gains = other.gains(other_lane);
                 let (strip, lane) = self.sources.strip(column);
                 strip.start_like(lane, &gains, length(ramp_frames));
+                self.sources.meters[usize::from(column) / LANES].start(lane);
             }
             Edit::Leave { bank, column, ramp_frames } => {
                 let (strip, lane) = self.bank(bank).strip(column);
@@ -373,6 +390,10 @@ impl Engine {
         let sounding = self.buses.run(self.vectors, frames);
         sum_bank(self.vectors, &mut self.to_outputs, &self.buses.audio, sounding, &mut self.outputs, frames);
         self.outputs.run(self.vectors, frames);
+        let at_grid_line = self.frame.is_multiple_of(TICK as u64);
+        for bank in [&mut self.sources, &mut self.buses, &mut self.outputs] {
+            bank.measure(self.vectors, &self.measures, frames, at_grid_line);
+        }
         self.leave_by_wires(wires, offset, frames);
     }
 
@@ -413,13 +434,14 @@ impl Engine {
         let banks = [&mut self.sources, &mut self.buses, &mut self.outputs];
         let strips = banks.into_iter().flat_map(|bank| {
             let outside = bank.from_outside;
-            bank.strips.iter_mut().map(move |strip| (strip, outside))
+            bank.strips.iter_mut().zip(&mut bank.meters).map(move |(strip, meters)| (strip, meters, outside))
         });
-        for (group, (strip, outside)) in self.pending.groups.iter_mut().zip(strips) {
+        for (group, (strip, meters, outside)) in self.pending.groups.iter_mut().zip(strips) {
             let (readings, frames) = strip.take_readings();
             if frames == 0 {
                 continue;
             }
+            group.measured(&meters.take_readings());
             for lane in 0..LANES {
                 group.input_peak[lane] = group.input_peak[lane].max(readings.input_peak[lane]);
                 group.input_energy[lane] += f64::from(readings.input_energy[lane]);

@@ -1,12 +1,23 @@
 //! What a message asks for. No sockets, no desk: only the message.
 
 use crate::daemon::hub::{LEASE_S_DEFAULT, RATE_HZ_DEFAULT};
+use crate::desk::Order;
 use crate::panel::osc::{Argument, Message, Pattern, is_pattern};
 use crate::params::{Address, AddressError, Domain, Parameter, TABLE, Value, nearest};
 use crate::profile::Role;
 
 /// The addresses that the desk answers to, besides those of parameters.
-const OWN: [&str; 5] = ["/ask", "/follow/meters", "/follow/end", "/follow/table", "/profile/reload"];
+const OWN: [&str; 9] = [
+    "/ask",
+    "/follow/meters",
+    "/follow/end",
+    "/follow/table",
+    "/profile/reload",
+    "/loudness/start",
+    "/loudness/pause",
+    "/loudness/continue",
+    "/loudness/reset",
+];
 /// What the desk itself says. A message with such an address is never answered: two desks would talk for ever.
 const SAID: [&str; 4] = ["/answer", "/refused", "/follow/granted", "/follow/values"];
 
@@ -27,6 +38,8 @@ pub(super) enum Request {
     Table,
     /// The profile read again.
     Reload,
+    /// Measurements of loudness, of everything or of what fits.
+    Loudness(Order, Option<Pattern>),
     /// What only the desk says.
     Said,
 }
@@ -63,6 +76,10 @@ impl Request {
             ("/follow/table", _) => Ok(Self::Said),
             ("/profile/reload", []) => Ok(Self::Reload),
             ("/profile/reload", _) => Err("takes nothing: which file it is stands in the desk's own start".to_owned()),
+            ("/loudness/start", _) => loudness(Order::Start, arguments),
+            ("/loudness/pause", _) => loudness(Order::Pause, arguments),
+            ("/loudness/continue", _) => loudness(Order::Continue, arguments),
+            ("/loudness/reset", _) => loudness(Order::Reset, arguments),
             (said, _) if SAID.contains(&said) => Ok(Self::Said),
             (pattern, _) if is_pattern(pattern) => Self::of_pattern(pattern, arguments),
             (address, _) => {
@@ -96,10 +113,21 @@ impl Request {
     /// The role that is needed.
     pub(super) const fn role(&self) -> Role {
         match self {
-            Self::Set(..) | Self::SetPattern(..) => Role::Operate,
+            Self::Set(..) | Self::SetPattern(..) | Self::Loudness(..) => Role::Operate,
             Self::Ask(_) | Self::Follow { .. } | Self::End(_) | Self::Table | Self::Said => Role::See,
             Self::Reload => Role::Administer,
         }
+    }
+}
+
+fn loudness(order: Order, arguments: &[Argument]) -> Result<Request, String> {
+    match arguments {
+        [] => Ok(Request::Loudness(order, None)),
+        [Argument::Text(pattern)] => match Pattern::parse(pattern) {
+            Some(pattern) => Ok(Request::Loudness(order, Some(pattern))),
+            None => Err(format!("\"{pattern}\" is no OSC address or pattern")),
+        },
+        _ => Err("takes nothing, or one text: which, as /bus/programme or a pattern".to_owned()),
     }
 }
 
