@@ -10,7 +10,7 @@ mod feed;
 pub mod limits;
 mod matrix;
 mod meter;
-mod meters;
+pub mod meters;
 mod strip;
 pub mod wires;
 

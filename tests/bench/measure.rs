@@ -3,6 +3,7 @@
 //! ```text
 //! cargo bench --bench measure            half an hour
 //! cargo bench --bench measure -- 600     so many seconds
+//! cargo bench --bench measure -- live    only what the meters of the engine cost
 //! ```
 //! The file is in the page cache for all of them. The `ebur128` crate is given its samples in memory, so it reads nothing.
 //! Each figure is the best of three; nothing is asserted.
@@ -10,7 +11,10 @@
 #![allow(clippy::print_stdout, reason = "a bench prints")]
 
 use longthrow::dsp::generators::{Pink, Sine, SpeechLike};
+use longthrow::dsp::lanes::{Form, Row, Vectors};
 use longthrow::dsp::loudness::{Loudness, mean_square};
+use longthrow::engine::limits::TICK;
+use longthrow::engine::meters::{Measure, Measures, Meters};
 use longthrow::units::{Decibels, SampleRate};
 use std::io::{BufWriter, Write};
 use std::path::Path;
@@ -136,9 +140,40 @@ fn ten_hours() {
     println!("integrated loudness and range read after ten hours: {:.1} us", read * 1e6);
 }
 
+/// What the live meters of so many channels cost: loudness, true peak, quasi-peaks, VU, DC, flat tops, correlation.
+fn live_meters() {
+    let measures = Measures::new(SampleRate::HZ_48000);
+    let noise = |n: usize| ((n as u32).wrapping_mul(2_654_435_761) as i32) as f32 / 4.3e9;
+    let audio: Vec<Row> = (0..480).map(|n| std::array::from_fn(|lane| noise(16 * n + lane))).collect();
+    for vectors in Form::ALL.into_iter().filter_map(Vectors::new) {
+        for (channels, groups) in [("mono", 4), ("stereo", 8)] {
+            let mut meters = vec![Meters::new(); groups];
+            let second = best(|| {
+                for _ in 0..100 {
+                    for tick in audio.chunks(TICK) {
+                        for meters in &mut meters {
+                            vectors.run(Measure { meters, measures: &measures, audio: tick, at_grid_line: true });
+                        }
+                    }
+                    assert!(meters.iter_mut().all(|meters| meters.take_readings().true_peak[0] > 0.0));
+                }
+            });
+            println!(
+                "live meters of 64 {channels} channels, {:>6}: {:.2} % of one core",
+                vectors.form().word(),
+                second * 100.0
+            );
+        }
+    }
+}
+
 fn main() {
+    if std::env::args().any(|argument| argument == "live") {
+        return live_meters();
+    }
     let seconds = std::env::args().skip(1).find_map(|argument| argument.parse().ok()).unwrap_or(1_800);
     side_by_side(seconds, Kind::Programme, "talk over noise");
     side_by_side(seconds, Kind::Tone, "a steady tone");
     ten_hours();
+    live_meters();
 }
