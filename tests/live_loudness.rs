@@ -4,6 +4,8 @@
 //! Every signal goes in by a stereo channel, through the programme bus, and is read by the meter paths that go over the wire.
 //! It begins in the middle of a meter step, which is the worst place for a window that slides by steps.
 
+#[path = "support/live.rs"]
+mod live;
 #[path = "support/loud.rs"]
 #[allow(dead_code, reason = "each test uses a part of it")]
 mod loud;
@@ -11,56 +13,21 @@ mod loud;
 #[allow(dead_code, reason = "each test uses a part of it")]
 mod show;
 
+use live::{LEAD_IN, STEREO, frames};
 use longthrow::daemon::hub::{Hub, MeterTable};
-use longthrow::daemon::offline::{Buffers, Offline};
 use longthrow::desk::{MeterMemory, MeterName, Order, Reading};
-use longthrow::dsp::lanes::{Form, Vectors};
-use longthrow::engine::{Feed, MeterFrame};
+use longthrow::dsp::lanes::Form;
+use longthrow::engine::MeterFrame;
 use longthrow::panel::osc::{Argument, Pattern};
 use longthrow::ports::osc;
 use loud::{Planar, sine, tone, true_peak_splice, true_peak_tone};
-use show::{RATE, installation};
 use std::cell::RefCell;
 use std::collections::BTreeMap;
-use std::rc::Rc;
 use std::sync::Arc;
 use std::time::Duration;
 
 const SILENCE: f64 = f64::NEG_INFINITY;
-/// What the desk is given to come up from silence, and half a meter step more.
-const LEAD_IN: usize = 28_800 + 240;
 const CALLBACKS: [usize; 3] = [32, 64, 480];
-
-const STEREO: &str =
-    "channel.a.source = pair-1\nchannel.a.switch = open\nchannel.a.fader = 0.0\nchannel.a.assign.programme = on";
-
-/// All meter frames of a signal, and the table they are read by.
-fn frames(lines: &str, signal: &Planar, callback: usize, form: Form) -> (Vec<MeterName>, Vec<MeterFrame>) {
-    let vectors = Vectors::new(form).expect("this machine has it");
-    let channels = u16::try_from(signal.len()).expect("few channels");
-    let mut desk = Offline::new(installation(channels, lines), RATE, vectors, Box::new(|_, _, _| Feed::Silent));
-    let heard = Rc::new(RefCell::new((Vec::new(), Vec::new())));
-    let into = Rc::clone(&heard);
-    desk.on_meters(move |desk, frame| {
-        let mut into = into.borrow_mut();
-        if into.0.is_empty() {
-            into.0 = desk.meter_table();
-        }
-        into.1.push(frame.clone());
-    });
-    // A tail for the points between the last samples.
-    let lead = |side: &Vec<f32>| [&vec![0.0; LEAD_IN][..], side, &[0.0; 480]].concat();
-    let inputs: Vec<Vec<f32>> = signal.iter().map(lead).collect();
-    let length = inputs[0].len() / 480 * 480;
-    let mut wires = Buffers { inputs, outputs: vec![], offset: 0, frames: 0 };
-    while wires.offset < length {
-        wires.frames = callback.min(length - wires.offset);
-        desk.process(&mut wires);
-        wires.offset += wires.frames;
-    }
-    drop(desk);
-    Rc::try_unwrap(heard).expect("the desk is gone").into_inner()
-}
 
 /// What the meters of one thing show at the end, and what momentary and short-term loudness showed on the way.
 struct Shown {
@@ -105,7 +72,7 @@ fn within(found: f64, expected: f64, minus: f64, plus: f64, what: &str) {
 }
 
 /// The signal at every callback size; the bytes of the meter frames have to be the same.
-fn live(signal: &Planar) -> Shown {
+fn at_every_size(signal: &Planar) -> Shown {
     let mut all = CALLBACKS.map(|callback| frames(STEREO, signal, callback, Form::widest())).into_iter();
     let (table, first) = all.next().expect("three sizes");
     for (other, callback) in all.zip(&CALLBACKS[1..]) {
@@ -116,7 +83,7 @@ fn live(signal: &Planar) -> Shown {
 
 #[track_caller]
 fn loud_as(signal: &Planar, ends: &[&str], expected: f64) {
-    let shown = live(signal);
+    let shown = at_every_size(signal);
     for end in ends {
         within(shown.bus(&format!("loudness/{end}")), expected, 0.1, 0.1, end);
     }
@@ -173,7 +140,7 @@ fn tech_3341_case_6_live() {
 
 #[test]
 fn tech_3341_case_9_live() {
-    let shown = live(&tone(&[(-20.0, 1.34), (-30.0, 1.66)], 5));
+    let shown = at_every_size(&tone(&[(-20.0, 1.34), (-30.0, 1.66)], 5));
     let steps = &shown.way[301..1_499];
     steps.iter().for_each(|[_, s]| within(f64::from(*s), -23.0, 0.1, 0.1, "S"));
 }
@@ -192,7 +159,7 @@ fn tech_3341_case_10_live() {
 fn tech_3341_case_11_live() {
     let segments =
         |i: i32| [(SILENCE, f64::from(i) * 0.15), (f64::from(i) - 38.0, 3.0), (SILENCE, 3.0 - f64::from(i) * 0.15)];
-    let shown = live(&tone(&(0..20).flat_map(segments).collect::<Vec<_>>(), 1));
+    let shown = at_every_size(&tone(&(0..20).flat_map(segments).collect::<Vec<_>>(), 1));
     for i in 0..20_i32 {
         let steps = &shown.way[i as usize * 600..(i as usize + 1) * 600];
         let highest = steps.iter().map(|[_, s]| f64::from(*s)).fold(f64::NEG_INFINITY, f64::max);
@@ -202,7 +169,7 @@ fn tech_3341_case_11_live() {
 
 #[test]
 fn tech_3341_case_12_live() {
-    let shown = live(&tone(&[(-20.0, 0.18), (-30.0, 0.22)], 25));
+    let shown = at_every_size(&tone(&[(-20.0, 0.18), (-30.0, 0.22)], 25));
     shown.way[101..999].iter().for_each(|[m, _]| within(f64::from(*m), -23.0, 0.1, 0.1, "M"));
 }
 
@@ -220,7 +187,7 @@ fn tech_3341_case_13_live() {
 fn tech_3341_case_14_live() {
     let segments =
         |i: i32| [(SILENCE, f64::from(i) * 0.02), (f64::from(i) - 38.0, 0.4), (SILENCE, 0.4 - f64::from(i) * 0.02)];
-    let shown = live(&tone(&(0..20).flat_map(segments).collect::<Vec<_>>(), 1));
+    let shown = at_every_size(&tone(&(0..20).flat_map(segments).collect::<Vec<_>>(), 1));
     for i in 0..20_i32 {
         let steps = &shown.way[i as usize * 80..(i as usize + 1) * 80];
         let highest = steps.iter().map(|[m, _]| f64::from(*m)).fold(f64::NEG_INFINITY, f64::max);
@@ -235,7 +202,7 @@ fn tech_3341_cases_15_to_23_live() {
     let tones = tones.map(|((fraction, amplitude, degrees), db)| (true_peak_tone(fraction, amplitude, degrees), db));
     let splices = (0..4).map(|from| (true_peak_splice(from), 0.0));
     for (case, (signal, db)) in (15..).zip(tones.chain(splices)) {
-        let shown = live(&signal);
+        let shown = at_every_size(&signal);
         for end in ["left/true-peak", "right/true-peak", "loudness/true-peak-max"] {
             within(shown.bus(end), db, 0.4, 0.2, &format!("case {case} {end}"));
         }
@@ -252,7 +219,7 @@ fn tech_3342_cases_1_to_4_live() {
         (&[(-50.0, 20.0), (-35.0, 20.0), (-20.0, 20.0), (-35.0, 20.0), (-50.0, 20.0)], 15.0),
     ];
     for (case, (segments, range)) in (1..).zip(cases) {
-        within(live(&tone(segments, 1)).bus("loudness/range"), range, 1.0, 1.0, &format!("case {case}"));
+        within(at_every_size(&tone(segments, 1)).bus("loudness/range"), range, 1.0, 1.0, &format!("case {case}"));
     }
 }
 

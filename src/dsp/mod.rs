@@ -19,3 +19,4 @@ pub mod quasi_peak;
 pub mod resampler;
 pub mod samples;
 pub mod true_peak;
+pub mod true_peak_limiter;

@@ -87,6 +87,13 @@ pub struct Meters {
     at_rest: bool,
 }
 
+impl Default for Meters {
+    /// Real-time: never
+    fn default() -> Self {
+        Self::new()
+    }
+}
+
 impl Meters {
     /// Meters that have heard nothing.
     ///
