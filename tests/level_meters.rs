@@ -27,6 +27,7 @@ fn shown(signal: &Planar, meter: &str) -> Vec<f64> {
     memory.take_table(&table);
     let mut values = Vec::new();
     for frame in &frames {
+        let frame = &frame.whole();
         memory.read(frame);
         let mut reading = Reading::default();
         name.read(frame, &mut reading);

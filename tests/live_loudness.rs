@@ -13,7 +13,7 @@ mod loud;
 #[allow(dead_code, reason = "each test uses a part of it")]
 mod show;
 
-use live::{LEAD_IN, STEREO, frames};
+use live::{Kept, LEAD_IN, STEREO, frames};
 use longthrow::daemon::hub::{Hub, MeterTable};
 use longthrow::desk::{MeterMemory, MeterName, Order, Reading};
 use longthrow::dsp::lanes::Form;
@@ -23,6 +23,7 @@ use longthrow::ports::osc;
 use loud::{Planar, sine, tone, true_peak_splice, true_peak_tone};
 use std::cell::RefCell;
 use std::collections::BTreeMap;
+use std::rc::Rc;
 use std::sync::Arc;
 use std::time::Duration;
 
@@ -36,7 +37,11 @@ struct Shown {
 }
 
 impl Shown {
-    fn of(table: &[MeterName], frames: &[MeterFrame]) -> Self {
+    fn of(table: &[MeterName], frames: &[Kept]) -> Self {
+        Self::of_whole(table, frames.iter().map(Kept::whole))
+    }
+
+    fn of_whole(table: &[MeterName], frames: impl Iterator<Item = MeterFrame>) -> Self {
         let (mut memory, mut readings) = (MeterMemory::default(), vec![Reading::default(); table.len()]);
         memory.take_table(table);
         let place =
@@ -44,6 +49,7 @@ impl Shown {
         let [m, s] = ["momentary", "short-term"].map(|end| place(end).expect("the bus has one"));
         let mut way = Vec::new();
         for frame in frames {
+            let frame = &frame;
             if frame.start as usize <= LEAD_IN {
                 memory.order(Order::Start, |_| true);
                 readings.fill(Reading::default());
@@ -259,13 +265,14 @@ fn a_reader_stalled_for_five_seconds_loses_no_energy_no_peak_and_no_clip() {
         side[4 * 48_000] = -1.0;
     }
     let (table, frames) = frames(STEREO, &signal, 64, Form::widest());
+    let frames: Vec<MeterFrame> = frames.iter().map(Kept::whole).collect();
     let mut merged: Vec<MeterFrame> = frames[..100].to_vec();
     let mut late = frames[100].clone();
     frames[101..600].iter().for_each(|frame| late.merge(frame));
     assert_eq!(late.frames, 5 * 48_000);
     merged.push(late);
     merged.extend_from_slice(&frames[600..]);
-    let (prompt, stalled) = (Shown::of(&table, &frames), Shown::of(&table, &merged));
+    let (prompt, stalled) = (Shown::of_whole(&table, frames.into_iter()), Shown::of_whole(&table, merged.into_iter()));
     for end in ["left/peak", "left/level", "left/true-peak", "left/dc", "left/flat-tops", "left/quasi-peak-i"] {
         within(stalled.bus(end), prompt.bus(end), 1e-4, 1e-4, end);
     }
@@ -303,7 +310,7 @@ fn followers_see_loudness_and_start_pause_continue_and_reset_it_together() {
         }
     };
     let programme = Pattern::parse("/bus/{programme,audition}").expect("a pattern");
-    let mut shown = |until_s: f64, from: &mut std::slice::Iter<'_, MeterFrame>, order: Option<Order>| {
+    let mut shown = |until_s: f64, from: &mut std::slice::Iter<'_, Kept>, order: Option<Order>| {
         if let Some(order) = order {
             assert_eq!(hub.order(order, Some(&programme)), 2);
         }
@@ -311,7 +318,7 @@ fn followers_see_loudness_and_start_pause_continue_and_reset_it_together() {
             if frame.start as f64 >= LEAD_IN as f64 + until_s * 48_000.0 {
                 break;
             }
-            hub.read(frame);
+            hub.read(&frame.whole());
             from.next();
             hub.poll(Duration::from_millis(frame.start / 48), &mut |_, bytes| {
                 take(bytes);
@@ -338,4 +345,56 @@ fn followers_see_loudness_and_start_pause_continue_and_reset_it_together() {
     for word in ["integrated", "momentary-max", "short-term-max"] {
         within(anew[word], -150.0, 0.0, 0.0, word);
     }
+}
+
+/// The true-peak limiter of an output: the ceiling holds, its delay is shown and is the only thing that changes below it.
+#[test]
+fn an_output_with_a_ceiling_holds_it_and_shows_its_delay() {
+    let signal: Planar = noise(3).into_iter().map(|side| side.into_iter().map(|x| 2.0 * x).collect()).collect();
+    let render = |lines: &str, callback: usize, signal: &Planar| {
+        let installation = show::installation(2, &format!("{STEREO}\n{lines}"));
+        let mut desk = longthrow::daemon::offline::Offline::new(
+            installation,
+            show::RATE,
+            longthrow::dsp::lanes::Vectors::widest(),
+            Box::new(|_, _, _| longthrow::engine::Feed::Silent),
+        );
+        let shown = Rc::new(RefCell::new([0.0_f32; 2]));
+        let into = Rc::clone(&shown);
+        desk.on_meters(move |desk, frame| {
+            for (place, end) in ["latency", "reduction"].into_iter().enumerate() {
+                let path = format!("/meter/output/feed/limiter/{end}");
+                let table = desk.meter_table();
+                let name = table.iter().find(|name| name.path == path).expect("the feed has one");
+                let mut reading = Reading::default();
+                name.read(frame, &mut reading);
+                let value = name.value(&reading, &MeterMemory::default());
+                let mut shown = into.borrow_mut();
+                shown[place] = shown[place].max(value);
+            }
+        });
+        let length = signal[0].len();
+        let outputs = vec![vec![0.0; length]; 2];
+        let mut wires = longthrow::daemon::offline::Buffers { inputs: signal.clone(), outputs, offset: 0, frames: 0 };
+        while wires.offset < length {
+            wires.frames = callback.min(length - wires.offset);
+            desk.process(&mut wires);
+            wires.offset += wires.frames;
+        }
+        let shown = *shown.borrow();
+        (wires.outputs, shown)
+    };
+    let (direct, [latency, reduction]) = render("", 64, &signal);
+    assert!(latency.abs() < 1e-9 && reduction.abs() < 1e-9, "{latency} ms, {reduction} dB");
+    let (held, [latency, reduction]) = render("output.feed.ceiling = -6.0", 64, &signal);
+    within(f64::from(latency), 79.0 / 48.0, 1e-4, 1e-4, "latency in ms");
+    assert!((1.0..12.0).contains(&reduction), "{reduction} dB");
+    let highest = |side: &[f32]| side[48_000..].iter().fold(0.0_f32, |highest, sample| highest.max(sample.abs()));
+    assert!(highest(&direct[0]) > 0.9 && highest(&held[0]) <= 0.501_188, "{}", highest(&held[0]));
+    for callback in [1, 480] {
+        assert!(render("output.feed.ceiling = -6.0", callback, &signal).0 == held, "other bytes at {callback}");
+    }
+    let quiet: Planar = signal.iter().map(|side| side.iter().map(|sample| sample * 0.1).collect()).collect();
+    let ((early, _), (late, _)) = (render("", 64, &quiet), render("output.feed.ceiling = -1.0", 64, &quiet));
+    assert!(late[0][48_079..] == early[0][48_000..early[0].len() - 79], "more than the delay has changed");
 }

@@ -102,6 +102,11 @@ impl Desk {
             let gate = if level == Value::Off { 0.0 } else { 1.0 };
             self.stage.aim(Target::Gate { bank: Bank::Outputs, column }, gate);
         }
+        let ceiling = match self.held(Key::OutputCeiling, id) {
+            Value::Off => 0.0,
+            ceiling => linear(ceiling.decibels()).get(),
+        };
+        self.stage.aim(Target::Ceiling { column: place.first }, ceiling);
         let mono = self.rig().outputs.iter().any(|output| output.id == *id && output.channels.len() == 1);
         let source = self.held(Key::OutputSource, id);
         let buses: Vec<Id> = self.buses().map(|bus| bus.id.clone()).collect();

@@ -6,6 +6,7 @@
 //! /meter/bus/ID/{left,right}/{peak,level,...}                 each side of a bus, and the same of every output
 //! /meter/bus/ID/stereo/{correlation,mono-loss}                and of stereo channels
 //! /meter/bus/ID/loudness/{momentary,short-term,...}           and of channels, after the fader
+//! /meter/output/ID/limiter/{reduction,latency}                what is measured above is before it
 //! ```
 
 use super::Desk;
@@ -66,6 +67,10 @@ pub enum Quantity {
     TruePeakMax,
     /// How long has been measured, s.
     Measured,
+    /// Highest reduction by the true-peak limiter, dB.
+    Reduction,
+    /// By how much that limiter delays, ms: what an output adds to the lip-sync figure.
+    Latency,
 }
 
 /// What every point after a fader shows.
@@ -85,6 +90,9 @@ const LEVELS: [(&str, Quantity); 11] = [
 
 /// What two sides show together.
 const STEREO: [(&str, Quantity); 2] = [("correlation", Quantity::Correlation), ("mono-loss", Quantity::MonoLoss)];
+
+/// What the true-peak limiter of an output shows.
+const LIMITER: [(&str, Quantity); 2] = [("reduction", Quantity::Reduction), ("latency", Quantity::Latency)];
 
 /// What a measurement of loudness shows.
 const LOUDNESS: [(&str, Quantity); 8] = [
@@ -134,6 +142,8 @@ pub struct Reading {
     sum: f64,
     clips: u32,
     flat_tops: u32,
+    reduction: f32,
+    latency: f32,
     frames: u64,
 }
 
@@ -157,6 +167,8 @@ impl MeterName {
             into.sum += group.sum[lane] / f64::from(self.place.width);
             into.clips = into.clips.saturating_add(group.clips[lane]);
             into.flat_tops = into.flat_tops.saturating_add(group.flat_tops[lane]);
+            into.reduction = into.reduction.max(group.reduction[lane]);
+            into.latency = into.latency.max(group.latency[lane]);
         }
     }
 
@@ -226,6 +238,8 @@ impl MeterName {
             Quantity::MomentaryMax => remembered(|thing| thing.loudness.momentary_max()),
             Quantity::ShortTermMax => remembered(|thing| thing.loudness.short_term_max()),
             Quantity::TruePeakMax => remembered(|thing| Some(f64::from(db_from_linear(thing.true_peak_max)))),
+            Quantity::Reduction => return -db_from_linear(1.0 - reading.reduction).max(FLOOR_DBFS),
+            Quantity::Latency => return reading.latency * 1e3 / self.rate.hz() as f32,
             Quantity::Measured => return remembered(|thing| Some(thing.loudness.measured_s())),
         };
         shown.max(FLOOR_DBFS)
@@ -273,6 +287,9 @@ impl Desk {
             }
             add(&of, Point::After, bank, place, 0, &STEREO, "stereo");
             add(&of, Point::After, bank, place, 0, &LOUDNESS, "loudness");
+            if bank == Bank::Outputs {
+                add(&of, Point::After, bank, place, 0, &LIMITER, "limiter");
+            }
         }
         table
     }

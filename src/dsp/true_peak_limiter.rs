@@ -68,6 +68,9 @@ pub struct TruePeakLimiter {
     vectors: Vectors,
     ceiling: f32,
     held: f32,
+    /// No sample leaves above this: the ceiling, or while frames that came in under a higher one are on their way, that.
+    clamp: f32,
+    clamp_frames: usize,
     kept_per_frame: f32,
     ahead: usize,
     frame: u64,
@@ -81,6 +84,7 @@ pub struct TruePeakLimiter {
     /// Samples on their way, in a ring.
     delayed: [Box<[f32]>; 2],
     gain: f32,
+    lowest_gain: f32,
 }
 
 impl TruePeakLimiter {
@@ -96,6 +100,8 @@ impl TruePeakLimiter {
             vectors,
             ceiling: 1.0,
             held: 1.0,
+            clamp: 1.0,
+            clamp_frames: 0,
             kept_per_frame: math::exp(-1.0 / release_frames) as f32,
             ahead,
             frame: 0,
@@ -106,8 +112,10 @@ impl TruePeakLimiter {
             sum: ahead as u64 * UNIT as u64,
             delayed: [vec![0.0; DELAY_MAX].into_boxed_slice(), vec![0.0; DELAY_MAX].into_boxed_slice()],
             gain: 1.0,
+            lowest_gain: 1.0,
         };
         limiter.set_ceiling(ceiling);
+        limiter.clamp = limiter.ceiling;
         limiter
     }
 
@@ -117,6 +125,8 @@ impl TruePeakLimiter {
     pub fn set_ceiling(&mut self, ceiling: Decibels) {
         self.ceiling = level::linear(ceiling).get();
         self.held = self.ceiling * level::linear_from_db(-MARGIN_DB);
+        self.clamp = self.clamp.max(self.ceiling);
+        self.clamp_frames = self.latency_frames() + 1;
     }
 
     /// How many frames later everything comes out.
@@ -135,6 +145,13 @@ impl TruePeakLimiter {
         self.gain
     }
 
+    /// The highest reduction since the last time this was asked, as 1 less the gain.
+    ///
+    /// Real-time: safe
+    pub fn take_reduction(&mut self) -> f32 {
+        1.0 - std::mem::replace(&mut self.lowest_gain, 1.0)
+    }
+
     /// Forgets what it heard.
     ///
     /// Real-time: safe
@@ -145,7 +162,8 @@ impl TruePeakLimiter {
         self.gains.fill(UNIT as u32);
         self.sum = self.ahead as u64 * UNIT as u64;
         self.delayed.iter_mut().for_each(|delayed| delayed.fill(0.0));
-        self.gain = 1.0;
+        (self.gain, self.lowest_gain) = (1.0, 1.0);
+        (self.clamp, self.clamp_frames) = (self.ceiling, 0);
     }
 
     /// Limits both channels in place; where lengths differ, only the frames that both have. What is not finite becomes 0.
@@ -172,9 +190,15 @@ impl TruePeakLimiter {
                 for (delayed, sample) in self.delayed.iter_mut().zip([&mut left[place], &mut right[place]]) {
                     delayed[to] = *sample;
                     // The clamp takes off what rounding, or a signal that no point was found for, leaves above the ceiling.
-                    *sample = (delayed[from] * self.gain).clamp(-self.ceiling, self.ceiling);
+                    *sample = (delayed[from] * self.gain).clamp(-self.clamp, self.clamp);
                 }
                 self.frame += 1;
+                if self.clamp_frames > 0 {
+                    self.clamp_frames -= 1;
+                    if self.clamp_frames == 0 {
+                        self.clamp = self.ceiling;
+                    }
+                }
             }
         }
     }
@@ -190,6 +214,7 @@ impl TruePeakLimiter {
         self.sum = self.sum + u64::from(gain) - u64::from(self.gains[place]);
         self.gains[place] = gain;
         self.gain = (self.sum as f64 / (self.ahead as f64 * UNIT)) as f32;
+        self.lowest_gain = self.lowest_gain.min(self.gain);
     }
 }
 

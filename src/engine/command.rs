@@ -49,6 +49,12 @@ pub enum Target {
         /// Output column.
         to: u16,
     },
+    /// The ceiling of the true-peak limiter behind an output, as amplitude; 0 is none. That of the first column of a pair
+    /// counts for both.
+    Ceiling {
+        /// Output column.
+        column: u16,
+    },
 }
 
 /// Aim a target at a value. Absolute, so that a later one for the same target replaces an earlier one.

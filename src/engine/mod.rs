@@ -6,6 +6,7 @@
 //! same bytes for every callback size. The engine never learns that MIDI, OSC or a file exists.
 
 mod command;
+mod exit;
 mod feed;
 pub mod limits;
 mod matrix;
@@ -21,17 +22,14 @@ pub use strip::Times;
 pub use wires::Wires;
 
 use crate::dsp::lanes::{LANES, Vectors};
-use crate::dsp::limiter::Limiter;
 use crate::units::{Decibels, SampleRate};
+use exit::PairExit;
 use limits::{
     BUS_COLUMNS, BUS_GROUPS, FEEDS, METER_RATE, OUTPUT_COLUMNS, OUTPUT_GROUPS, SOURCE_COLUMNS, SOURCE_GROUPS, TICK,
 };
 use matrix::{Matrix, Sum};
 use meters::{Measure, Measures, Meters};
 use strip::{GroupAudio, Run, Strip};
-
-/// Release of the limiter on headphones and loudspeakers. Common practice, no source.
-const LIMITER_RELEASE_MS: f32 = 100.0;
 
 /// What the engine meets at its grid lines: commands on their way in, meter frames on their way out.
 pub trait Crossing {
@@ -144,7 +142,7 @@ pub struct Engine {
     to_outputs: Matrix,
     exits: Box<[Exit]>,
     /// One for each pair of output columns.
-    limiters: Box<[Limiter]>,
+    limiters: Box<[PairExit]>,
     /// Whether a channel opened, closed, came or went since the tapes were last told.
     openings_changed: bool,
     measures: Measures,
@@ -159,7 +157,7 @@ impl Engine {
     #[must_use]
     pub fn new(settings: Settings) -> Self {
         let limiters =
-            (0..OUTPUT_COLUMNS / 2).map(|_| Limiter::new(settings.ceiling, LIMITER_RELEASE_MS, settings.rate));
+            (0..OUTPUT_COLUMNS / 2).map(|_| PairExit::new(settings.ceiling, settings.rate, settings.vectors));
         Self {
             frame: 0,
             rate: u64::from(settings.rate.hz()),
@@ -233,6 +231,11 @@ impl Engine {
                 self.openings_changed = true;
             }
             Target::ToBus { from, to } => self.to_buses.set(usize::from(from), usize::from(to), value, at_once),
+            Target::Ceiling { column } => {
+                if column.is_multiple_of(2) {
+                    self.limiters[usize::from(column) / 2].set_ceiling(value);
+                }
+            }
             Target::ToOutput { from, to } => self.to_outputs.set(usize::from(from), usize::from(to), value, at_once),
         }
     }
@@ -287,7 +290,10 @@ impl Engine {
                         self.to_buses.clear_to(usize::from(column));
                         self.to_outputs.clear_from(usize::from(column));
                     }
-                    Bank::Outputs => self.to_outputs.clear_to(usize::from(column)),
+                    Bank::Outputs => {
+                        self.to_outputs.clear_to(usize::from(column));
+                        self.limiters[usize::from(column) / 2].start();
+                    }
                 }
                 let (strip, lane) = self.bank(bank).strip(column);
                 strip.start(lane, length(ramp_frames));
@@ -337,6 +343,7 @@ impl Engine {
             if self.frame == self.next_boundary {
                 self.next_boundary = self.boundary_after(self.frame);
                 self.gather_readings();
+                self.gather_reductions();
                 if crossing.at_meter_boundary(&self.pending) {
                     self.pending.clear();
                 }
@@ -412,13 +419,26 @@ impl Engine {
                 }
             }
             let [left, right] = &mut sides;
-            if exits[0].limited || exits[1].limited {
-                limiter.process(&mut [&mut left[..frames], &mut right[..frames]]);
-            }
+            limiter.process(&mut left[..frames], &mut right[..frames], exits[0].limited || exits[1].limited);
             for (exit, side) in exits.iter().zip(&sides) {
                 if let Some(wire) = exit.wire {
                     wires.write(usize::from(wire), offset, &side[..frames]);
                 }
+            }
+        }
+    }
+
+    /// What the limiters did since the last boundary.
+    fn gather_reductions(&mut self) {
+        let first = SOURCE_GROUPS + BUS_GROUPS;
+        for (pair, limiter) in self.limiters.iter_mut().enumerate() {
+            let (reduction, latency) = (limiter.take_reduction(), limiter.latency_frames());
+            let group = &mut self.pending.groups[first + 2 * pair / LANES];
+            for lane in [2 * pair % LANES, 2 * pair % LANES + 1] {
+                group.reduction[lane] = group.reduction[lane].max(reduction);
+                #[expect(clippy::cast_precision_loss, reason = "some hundred frames")]
+                let latency = latency as f32;
+                group.latency[lane] = group.latency[lane].max(latency);
             }
         }
     }

@@ -64,6 +64,8 @@ pub enum Key {
     OutputSource,
     /// `output.ID.level`
     OutputLevel,
+    /// `output.ID.ceiling`
+    OutputCeiling,
 }
 
 /// What a number means.
@@ -288,6 +290,17 @@ pub static TABLE: &[Parameter] = &[
         taper: Taper::Fader,
         glide: Glide::OnePole { ms: 10 },
         summary: "what the output passes on of its bus",
+    },
+    Parameter {
+        key: Key::OutputCeiling,
+        scope: Scope::Output,
+        word: "ceiling",
+        further: None,
+        domain: Domain::Number { unit: Unit::Decibels, lowest: -20.0, highest: 0.0, off: true },
+        default: "off",
+        taper: Taper::Linear,
+        glide: Glide::CrossFade { ms: 20 },
+        summary: "highest true peak that leaves (dBTP), by a limiter that delays by 1.6 ms; off has neither",
     },
 ];
 
