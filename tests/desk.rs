@@ -199,6 +199,50 @@ fn converging_covers_the_way_left_without_a_jump_and_at_once_takes_it() {
     assert!(slide(&mut desk, 60) < -15.0);
 }
 
+/// The watch of the drivers and the files speak on threads of their own: either may be heard first.
+#[test]
+fn a_device_that_the_rig_describes_otherwise_is_away_whichever_is_heard_first() {
+    let away = || Event::DeviceAway { device: id("box") };
+    let back = |microphones_open| Event::DeviceBack { device: id("box"), microphones_open };
+    let mut other = with_microphone(OPEN);
+    other.rig.devices[0].identity = "another box".into();
+    let change = || Event::Install { installation: Box::new(other.clone()), reread: true };
+    for events in [vec![change(), away()], vec![away(), change()], vec![change()]] {
+        for microphones_open in [true, false] {
+            let mut desk = Desk::new(with_microphone(OPEN), RATE);
+            desk.handle(Frames(0), set("channel.a.switch", word("open")));
+            for event in &events {
+                desk.handle(Frames(0), event.clone());
+            }
+            desk.handle(Frames(0), back(microphones_open));
+            assert_eq!(live(&desk), microphones_open, "{events:?}");
+        }
+    }
+    // The same device in an edited rig is not away: what the watch says next is about nothing.
+    let mut desk = Desk::new(with_microphone(OPEN), RATE);
+    desk.handle(Frames(0), set("channel.a.switch", word("open")));
+    install(&mut desk, with_microphone(OPEN), true);
+    desk.handle(Frames(0), back(false));
+    assert!(live(&desk));
+}
+
+#[test]
+fn only_what_a_person_does_counts_as_a_hand() {
+    let mut desk = Desk::new(with_fader(Rejoin::AtOnce), RATE);
+    let midi = |bytes: &[u8]| Event::Midi { port: PortIndex(0), bytes: bytes.to_vec() };
+    // Active sensing and the clock run with nobody in the room (MIDI 1.0, system real time messages).
+    assert!(!desk.handle(Frames(0), midi(&[0xFE, 0xF8])).hand);
+    assert!(!desk.handle(Frames(0), Event::Deadline).hand);
+    assert!(!install(&mut desk, with_fader(Rejoin::AtOnce), true).hand);
+    desk.handle(Frames(0), Event::PortFound { port: PortIndex(0) });
+    assert!(!desk.handle(Frames(1), midi(&[0xB0, 7, 60])).hand, "a report of where it stands");
+    assert!(desk.handle(Frames(2), midi(&[0xB0, 7, 61])).hand);
+    assert!(desk.handle(Frames(3), set("channel.a.fader", Value::Number(-6.0))).hand);
+    let values = vec![(Address::from_dotted("channel.a.fader").expect("it is"), Value::Number(-7.0))];
+    let by = By::Message { may_open_microphones: false };
+    assert!(desk.handle(Frames(3), Event::SetAll { values, by }).hand);
+}
+
 #[test]
 fn a_channel_that_is_open_with_its_device_away_counts_as_open() {
     let mut desk = Desk::new(with_microphone(OPEN), RATE);

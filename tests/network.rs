@@ -417,6 +417,18 @@ fn reading_the_files_again_is_asked_for_without_naming_one() {
     client.say("/profile/reload", &[]);
     let told = async { tokio::time::timeout(Duration::from_secs(30), daemon.reload.notified()).await };
     assert!(daemon.runtime.block_on(told).is_ok());
+    daemon.network.tell_revision(3, "nothing changed");
+    assert_eq!(client.hear_only("/profile/revision"), [Argument::Int(3), text("nothing changed")]);
+}
+
+#[test]
+fn a_message_that_is_refused_for_its_value_is_answered_under_its_address() {
+    let daemon = Daemon::start(installation(1));
+    let client = daemon.client();
+    client.say("/channel/a/fader", &[Argument::Float(f32::NAN)]);
+    client.is_refused("/channel/a/fader", "not finite");
+    client.bytes(b"/\xff\0\0,f\0\0\x7f\xc0\0\0");
+    client.is_refused("/", "");
 }
 
 // ---- bundles and time ----

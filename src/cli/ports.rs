@@ -68,6 +68,9 @@ impl Found {
         let mut text = String::new();
         for device in &self.audio {
             text += &format!("# {}: {} in, {} out", device.description, device.inputs, device.outputs);
+            if device.inputs == 0 && device.outputs == 0 {
+                text += ", cannot be opened now";
+            }
             if !device.rates_hz.is_empty() {
                 let rates: Vec<String> = device.rates_hz.iter().map(u32::to_string).collect();
                 text += &format!(", {} Hz", rates.join(" "));

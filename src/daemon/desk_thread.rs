@@ -229,15 +229,13 @@ impl DeskThread {
 
     fn event(&mut self, event: Event, origin: Origin) {
         let now = self.now();
-        let hand = matches!(event, Event::Midi { .. } | Event::PanelOsc { .. })
-            || matches!(&event, Event::Set { by: By::Message { .. }, .. });
-        if hand {
-            self.last_hand = nanos();
-        }
         if let Some(what) = What::of(&event, &self.ports) {
             self.write_down(now, what, origin);
         }
         let effects = self.desk.handle(now, event);
+        if effects.hand {
+            self.last_hand = nanos();
+        }
         self.send();
         self.shared.handled.fetch_add(1, Ordering::Relaxed);
         self.carry_out(now, effects, origin);

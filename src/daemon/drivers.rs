@@ -10,7 +10,7 @@ use crate::handoff::{Clock, Lease, Seat};
 use crate::ports::audio::{BlockSink, BlockTime, DeviceNotice, Format, OpenDevice, OpenError};
 use crate::ports::clock::nanos;
 use crate::profile::{Device, Id};
-use crate::units::SampleRate;
+use crate::units::{Frames, SampleRate};
 use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
 use std::sync::{Arc, mpsc};
 use std::thread::JoinHandle;
@@ -31,6 +31,8 @@ const RETRY_MS: [u64; 3] = [250, 500, 1000];
 /// How long a device may take to open before another attempt is made beside it, and how many may hang at once.
 const OPEN_PATIENCE: Duration = Duration::from_secs(5);
 const OPEN_HANGING: usize = 3;
+/// An open device that has not called for this long is closed and opened anew.
+const CALL_PATIENCE: Duration = Duration::from_secs(10);
 /// No driver has this number.
 const NOBODY: u64 = u64::MAX;
 
@@ -92,6 +94,8 @@ struct Shared {
     clock: Arc<Clock>,
     counts: Arc<DriverCounts>,
     rate: SampleRate,
+    /// Length of the last block; written by whoever drives, read when the desk stops.
+    block_frames: AtomicU64,
 }
 
 impl Shared {
@@ -103,6 +107,7 @@ impl Shared {
         };
         let frame = seat.engine.frame();
         let frames = wires.frames();
+        self.block_frames.store(frames as u64, Ordering::Relaxed);
         self.clock.publish(frame, began, u32::try_from(frames).unwrap_or(u32::MAX));
         seat.process(wires, began);
         true
@@ -198,6 +203,8 @@ struct Watch {
     /// When the engine was last driven by the device.
     away_since: u64,
     ever_driven: bool,
+    /// It has been said that the device opens and does not call.
+    mute_told: bool,
     attempts: usize,
     next_attempt: u64,
     opening: Vec<Opening>,
@@ -218,6 +225,8 @@ struct Running {
     notices: mpsc::Receiver<DeviceNotice>,
     /// Callbacks counted when the engine was last taken from it or it was opened.
     blocks_before: u64,
+    /// When it was opened.
+    since: u64,
 }
 
 enum State {
@@ -240,7 +249,7 @@ impl Drivers {
         open: Open,
         notice: impl FnMut(DriverNotice) + Send + 'static,
     ) -> std::io::Result<Self> {
-        let shared = Arc::new(Shared { lease: Lease::new(seat), clock, counts, rate });
+        let shared = Arc::new(Shared { lease: Lease::new(seat), clock, counts, rate, block_frames: AtomicU64::new(0) });
         let stop = Arc::new(AtomicBool::new(false));
         let (wanted_in, wanted) = mpsc::channel();
         let now = nanos();
@@ -254,6 +263,7 @@ impl Drivers {
             state: State::Closed,
             away_since: now,
             ever_driven: false,
+            mute_told: false,
             attempts: 0,
             next_attempt: now,
             opening: Vec::new(),
@@ -267,6 +277,12 @@ impl Drivers {
     pub fn change_device(&self, device: Option<Device>) {
         // The watch lives as long as we do.
         drop(self.wanted.send(device));
+    }
+
+    /// How long a block lasts that is made now.
+    pub fn block_time(&self) -> Duration {
+        let frames = self.shared.block_frames.load(Ordering::Relaxed);
+        Duration::from_secs_f64(self.shared.rate.seconds(Frames(frames)))
     }
 
     /// Stops: devices are closed, the engine stands still. Says whether everything ended in time.
@@ -316,6 +332,7 @@ impl Watch {
         // Attempts for the old device close what they open.
         self.opening.clear();
         self.device = device;
+        self.mute_told = false;
         self.attempts = 0;
         self.next_attempt = nanos();
     }
@@ -325,10 +342,13 @@ impl Watch {
             match self.opening[index].result.try_recv() {
                 Ok(Ok(device)) => {
                     let opening = self.opening.swap_remove(index);
+                    // An older attempt that comes back yet closes what it opens: one stream at a time.
+                    self.opening.clear();
                     self.attempts = 0;
                     return State::Waiting(Running {
                         device,
                         blocks_before: opening.seen.blocks.load(Ordering::Relaxed),
+                        since: nanos(),
                         seen: opening.seen,
                         notices: opening.notices,
                     });
@@ -390,6 +410,19 @@ impl Watch {
             close(running);
             return State::Closed;
         }
+        let last = running.seen.at.load(Ordering::Relaxed).max(running.since);
+        if Duration::from_nanos(nanos().saturating_sub(last)) > CALL_PATIENCE {
+            if !std::mem::replace(&mut self.mute_told, true) {
+                let name = self.device.as_ref().map_or("", |device| &device.id);
+                let patience = CALL_PATIENCE.as_secs();
+                (self.notice)(DriverNotice::Warning(format!(
+                    "device {name} is open and has not called for {patience} s; it is closed and opened again"
+                )));
+            }
+            close(running);
+            self.next_attempt = nanos();
+            return State::Closed;
+        }
         let called = running.seen.blocks.load(Ordering::Relaxed) - running.blocks_before;
         let period = u64::from(running.device.format().period_frames).max(1);
         let steady = STEADY_BLOCKS.min((u64::from(self.shared.rate.hz()) / 20 / period).max(2));
@@ -401,6 +434,7 @@ impl Watch {
         running.seen.number.store(number, Ordering::Release);
         let away = Duration::from_nanos(nanos().saturating_sub(self.away_since));
         let first = !std::mem::replace(&mut self.ever_driven, true);
+        self.mute_told = false;
         if let Some(device) = &self.device {
             let notice = DriverNotice::Back { device: device.id.clone(), format: running.device.format(), away, first };
             (self.notice)(notice);

@@ -3,7 +3,7 @@
 //! A newer value for a parameter takes the place of an older one that still waits in the same lane; edges
 //! (presses, switches, panel bytes) are never replaced. When a lane is full, what does not fit is counted and
 //! refused to whoever brings it, except closings: of those one is kept for every target, so that closing
-//! a channel always gets through.
+//! a channel always gets through. Bundles and patterns that close have some room of their own behind the rest.
 
 use crate::desk::Event;
 use crate::desk::journal::What;
@@ -22,6 +22,8 @@ pub const DAEMON_LANE: usize = CONTROL_PORTS + 1;
 
 /// Items that may wait in one lane.
 pub const LANE_ITEMS: usize = 4096;
+/// Room beyond that for what closes several targets at once.
+const CLOSING_ITEMS: usize = 256;
 /// Items taken from one lane before the next lane has its turn.
 const TURN: usize = 64;
 /// Panel bytes that are joined into one item.
@@ -100,16 +102,40 @@ impl Item {
     /// The parameter this closes, if it is a closing.
     fn closes(&self) -> Option<&Address> {
         match &self.ask {
-            Ask::Event(Event::Set { address, value, .. }) => {
-                let closes = match address.key {
-                    Key::ChannelSwitch => value.is_word("closed"),
-                    Key::ChannelFader | Key::BusFader | Key::OutputLevel => *value == Value::Off,
-                    _ => false,
-                };
-                closes.then_some(address)
-            }
+            Ask::Event(Event::Set { address, value, .. }) => closes(address, value).then_some(address),
             _ => None,
         }
+    }
+
+    /// Whether a bundle or pattern closes something.
+    fn closes_several(&self) -> bool {
+        match &self.ask {
+            Ask::Event(Event::SetAll { values, .. }) => values.iter().any(|(address, value)| closes(address, value)),
+            Ask::Pattern { values, .. } => {
+                values.iter().any(|(_, value)| *value == Value::Off || value.is_word("closed"))
+            }
+            _ => false,
+        }
+    }
+
+    /// Whether two bundles or patterns ask for the same.
+    fn same(&self, other: &Self) -> bool {
+        self.due == other.due
+            && match (&self.ask, &other.ask) {
+                (Ask::Event(Event::SetAll { values, .. }), Ask::Event(Event::SetAll { values: others, .. })) => {
+                    values == others
+                }
+                (Ask::Pattern { values, .. }, Ask::Pattern { values: others, .. }) => values == others,
+                _ => false,
+            }
+    }
+}
+
+fn closes(address: &Address, value: &Value) -> bool {
+    match address.key {
+        Key::ChannelSwitch => value.is_word("closed"),
+        Key::ChannelFader | Key::BusFader | Key::OutputLevel => *value == Value::Off,
+        _ => false,
     }
 }
 
@@ -217,6 +243,17 @@ impl Lane {
             self.closings.insert(address, item);
             return true;
         }
+        if item.closes_several() {
+            // Behind all that waits, since what it means is known to the desk only; said twice, the later counts.
+            let beyond = self.items.iter().skip(LANE_ITEMS).position(|waiting| waiting.same(&item));
+            if let Some(place) = beyond {
+                self.items.remove(LANE_ITEMS + place);
+            }
+            if self.items.len() < LANE_ITEMS + CLOSING_ITEMS {
+                self.items.push_back(item);
+                return true;
+            }
+        }
         self.dropped += 1;
         false
     }
@@ -285,5 +322,31 @@ mod tests {
         assert_eq!(inbox.dropped(), [1, 0]);
         assert!(inbox.push(0, set("channel.a.switch", Value::Word("closed".into()))));
         assert_eq!(values(&inbox), ["channel.a.switch closed", "channel.b.switch closed"], "nothing older opens again");
+    }
+
+    #[test]
+    fn a_full_lane_takes_what_closes_several_at_once() {
+        let inbox = Inbox::new(1);
+        for _ in 0..LANE_ITEMS {
+            assert!(inbox.push(0, set("channel.a.switch", Value::Word("open".into()))));
+        }
+        let pattern = |pattern: String, word: &str| {
+            let values = vec![(pattern, Value::Word(word.into()))];
+            let ask = Ask::Pattern { values, may_open_microphones: true };
+            Item { ask, origin: Origin::Nobody, due: Frames(0) }
+        };
+        assert!(!inbox.push(0, pattern("/channel/*/switch".into(), "open")));
+        for _ in 0..2 * CLOSING_ITEMS {
+            assert!(inbox.push(0, pattern("/channel/*/switch".into(), "closed")), "the same again takes no room");
+        }
+        for other in 1..CLOSING_ITEMS {
+            assert!(inbox.push(0, pattern(format!("/channel/{other}/switch"), "closed")));
+        }
+        assert!(!inbox.push(0, pattern("/channel/one-more/switch".into(), "closed")), "bounded all the same");
+        let values = ["channel.b.switch", "channel.b.fader"].map(|path| Address::from_dotted(path).expect(path));
+        let values = values.into_iter().map(|address| (address, Value::Word("open".into()))).collect();
+        let by = By::Message { may_open_microphones: true };
+        assert!(!inbox.push(0, Item::event(Event::SetAll { values, by })));
+        assert_eq!(inbox.dropped(), [3]);
     }
 }

@@ -6,6 +6,7 @@
 //! /answer PATH VALUE            the answer: a number, or a word
 //! /refused ADDRESS REASON       why something was not done; ADDRESS is / for a packet that was no OSC
 //! /profile/reload               reads the files in force again
+//! /profile/revision N OUTCOME   the answer: which revision is in force now, and what came of it
 //! ```
 //!
 //! Meters are told in [`hub`](super::hub). A bundle's time is kept up to [`AHEAD_S_MAX`] seconds ahead for values
@@ -23,7 +24,7 @@ use super::hub::{DATAGRAM_BYTES_MAX, Hub, MeterTable, Meters};
 use super::inbox::{Ask, Inbox, Item, Origin};
 use crate::desk::{By, Event};
 use crate::panel::PortIndex;
-use crate::panel::osc::{Argument, Message, PACKET_BYTES_MAX, Refusal, TimeTag};
+use crate::panel::osc::{ADDRESS_BYTES_MAX, Argument, Message, PACKET_BYTES_MAX, Refusal, TimeTag};
 use crate::params::{Address, Value};
 use crate::ports::{clock, osc};
 use crate::profile::{Panel, Reach, Rig, Role};
@@ -45,6 +46,8 @@ use tokio::task::JoinHandle;
 pub const AHEAD_S_MAX: f64 = 10.0;
 /// Items held for a later time.
 pub const HELD_MAX: usize = 256;
+/// Senders that may wait to hear what came of reading the files again.
+const RELOADS_ASKED_MAX: usize = 16;
 /// Answers of the desk that wait to be sent.
 pub const ANSWERS_MAX: usize = 1024;
 /// The longest reason, in bytes; with the longest address it fits one datagram.
@@ -250,6 +253,7 @@ pub fn start(handle: &Handle, setup: NetworkSetup) -> Network {
         rate,
         now,
         reload,
+        asked: Mutex::default(),
     });
     shared.follow_rig(&rig);
     Shared::bind(&shared, handle);
@@ -305,6 +309,17 @@ impl Network {
         lock(&self.shared.hub).followers()
     }
 
+    /// Says which revision is in force to those who asked for the files to be read again, and what came of it.
+    pub fn tell_revision(&self, revision: u64, outcome: &str) {
+        let asked = std::mem::take(&mut *lock(&self.shared.asked));
+        let revision = i32::try_from(revision).unwrap_or(i32::MAX);
+        let arguments = vec![Argument::Int(revision), Argument::Text(outcome.to_owned())];
+        let message = Message { address: "/profile/revision".to_owned(), arguments };
+        for to in asked {
+            self.shared.tell(to, &message);
+        }
+    }
+
     /// Takes other files in: roles and panels count from the next datagram on, sockets that stay are kept.
     pub fn update(&self, rig: &Rig, panel: &Panel) {
         *lock(&self.shared.settings) = Arc::new(Settings::new(rig, panel));
@@ -358,6 +373,8 @@ struct Shared {
     rate: SampleRate,
     now: Arc<dyn Fn() -> Frames + Send + Sync>,
     reload: Arc<Notify>,
+    /// Who asked for the files to be read again and has not heard what came of it.
+    asked: Mutex<Vec<SocketAddr>>,
 }
 
 impl fmt::Debug for Shared {
@@ -468,7 +485,7 @@ impl Shared {
             Ok(groups) => groups.into_iter().for_each(|group| self.group(&sender, group.time, group.messages)),
             Err(refusal) => {
                 bump(&self.counts.malformed[refusal as usize]);
-                self.refuse(&sender, "/", &refusal.to_string());
+                self.refuse(&sender, first_address(packet), &refusal.to_string());
             }
         }
     }
@@ -572,6 +589,10 @@ impl Shared {
             }
             Request::Reload => {
                 tracing::info!("{} asks for the files to be read again", sender.address);
+                let mut asked = lock(&self.asked);
+                if asked.len() < RELOADS_ASKED_MAX && !asked.contains(&sender.address) {
+                    asked.push(sender.address);
+                }
                 self.reload.notify_one();
             }
             Request::Loudness(order, pattern) => {
@@ -679,6 +700,16 @@ impl Shared {
             Err(_) => &self.counts.sends_failed,
         });
         sent.is_ok()
+    }
+}
+
+/// The address with which a datagram begins that is refused for something behind it, or `/`.
+fn first_address(packet: &[u8]) -> &str {
+    let address = packet.split(|byte| *byte == 0).next().unwrap_or_default();
+    let whole = address.starts_with(b"/") && address.len() <= ADDRESS_BYTES_MAX && address.len() < packet.len();
+    match std::str::from_utf8(address) {
+        Ok(address) if whole && address.bytes().all(|byte| byte.is_ascii_graphic()) => address,
+        _ => "/",
     }
 }
 

@@ -37,7 +37,7 @@ use tokio::sync::{Notify, watch};
 const ATTENDED: Duration = Duration::from_secs(600);
 /// A device that was away for less than this brings open microphones back open, while attended.
 const COMES_BACK: Duration = Duration::from_secs(10);
-/// Outputs fade before the engine stops: the ramp and what the device still holds.
+/// Outputs fade before the engine stops: the ramp and the way to it. What the device still holds comes on top.
 const FADE: Duration = Duration::from_millis(120);
 /// How long each part may take to stop.
 const STOP_DEADLINE: Duration = Duration::from_secs(2);
@@ -362,7 +362,9 @@ impl Daemon {
     /// everything ended in time.
     pub fn stop(mut self) -> bool {
         self.shared.inbox.push(DAEMON_LANE, Item::event(Event::FadeOut));
-        std::thread::sleep(FADE);
+        // A block may have begun before the ramp was taken in, and another waits in the device.
+        let block = self.drivers.lock().unwrap_or_else(PoisonError::into_inner).as_ref().map(Drivers::block_time);
+        std::thread::sleep(FADE + 2 * block.unwrap_or_default());
         self.hints.stop();
         let mut in_time = self.reloader.take().is_none_or(|thread| join_until(thread, STOP_DEADLINE));
         self.controls.lock().unwrap_or_else(PoisonError::into_inner).clear();
@@ -507,14 +509,20 @@ impl Reloader {
             let status = match &outcome {
                 Ok(changed) => {
                     let text = format!("revision {} is in force", self.revision);
+                    let outcome = if *changed { "in force" } else { "nothing changed" };
                     if *changed {
                         tracing::info!("{text}");
+                    } else {
+                        tracing::info!("nothing changed: {text}");
                     }
+                    self.network.tell_revision(self.revision, outcome);
                     text
                 }
                 Err(text) => {
                     tracing::error!("{text}");
-                    status_of_refusal(text)
+                    let status = status_of_refusal(text);
+                    self.network.tell_revision(self.revision, &status);
+                    status
                 }
             };
             tell(service::status(&status));

@@ -156,6 +156,8 @@ pub struct Effects {
     pub refused: Vec<Refusal>,
     /// What the desk decided by itself, in words for the log.
     pub notes: Vec<String>,
+    /// A hand was at the desk: a control moved, or somebody's message was done.
+    pub hand: bool,
 }
 
 /// The desk.
@@ -225,6 +227,8 @@ impl Desk {
         let mut effects = Effects { notes: std::mem::take(&mut self.first_notes), ..Effects::default() };
         let mut gestures = Vec::new();
         self.decoder.tick(self.now, &mut gestures);
+        effects.hand =
+            matches!(&event, Event::Set { by: By::Message { .. }, .. } | Event::SetAll { by: By::Message { .. }, .. });
         match event {
             Event::Midi { port, bytes } => self.decoder.midi_bytes(port, self.now, &bytes, &mut gestures),
             Event::PanelOsc { port, message } => {
@@ -511,6 +515,7 @@ impl Desk {
             let Some(current) = self.value(&address) else { continue };
             let hand = &mut self.hands[index].1;
             let report = hand.reports(self.now);
+            effects.hand |= !report;
             let value = match gesture.action {
                 Action::Travel(travel) if report => {
                     hand.stands_at(travel, &current);

@@ -7,6 +7,7 @@
 mod pcm;
 
 use self::pcm::{Pcm, with_sample};
+use super::alsa_words;
 use super::audio::{BlockSink, BlockTime, DeviceNotice, Format, Listed, OpenDevice, OpenError};
 use super::notices::{Board, Keeper, Outbox};
 use super::reserve::{BLOCK_MAX, Reserve};
@@ -47,6 +48,7 @@ pub(super) fn open(
     sink: Box<dyn BlockSink>,
     notices: SyncSender<DeviceNotice>,
 ) -> Result<Box<dyn OpenDevice>, OpenError> {
+    let _quiet = alsa_words::keep();
     let id = host_id(device.host)?;
     let identity = match device.host {
         Host::Alsa => cards::resolve(Path::new(cards::SYSFS), &device.identity).map_err(OpenError::NotThere)?,
@@ -158,6 +160,7 @@ pub(super) fn open(
 
 /// Every device of every host of the build that names itself in a lasting way.
 pub(super) fn list() -> Vec<Listed> {
+    let _quiet = alsa_words::keep();
     let mut listed = Vec::new();
     for host in [Host::Alsa, Host::PulseAudio, Host::PipeWire] {
         let Ok(id) = host_id(host) else { continue };

@@ -1,8 +1,9 @@
 //! The outside of the house, one file for each library: devices, control ports, files, clocks, services.
 //!
-//! Ports know the types of the rooms above them and nothing of the daemon that owns them.
-//! The outside world: one file for each outside library. Only here is anything read, written or timed.
+//! Ports know the types of the rooms above them and nothing of the daemon that owns them. Only here is anything
+//! read, written or timed.
 
+mod alsa_words;
 pub mod audio;
 pub mod cards;
 pub mod clock;

@@ -19,7 +19,7 @@ const OWN: [&str; 9] = [
     "/loudness/reset",
 ];
 /// What the desk itself says. A message with such an address is never answered: two desks would talk for ever.
-const SAID: [&str; 4] = ["/answer", "/refused", "/follow/granted", "/follow/values"];
+const SAID: [&str; 5] = ["/answer", "/refused", "/profile/revision", "/follow/granted", "/follow/values"];
 
 /// What a message asks for.
 #[derive(Clone, Debug, PartialEq)]
@@ -168,7 +168,7 @@ fn unknown(address: &str, error: &AddressError) -> String {
     match error {
         AddressError::UnknownScope(_) => match nearest(address, OWN.into_iter()) {
             Some(near) => format!("there is no such address; the nearest is {near}"),
-            None => format!("{error}, and it is none of {}", OWN.join(" ")),
+            None => format!("{error}, none of {}, and no control of the panel sends it", OWN.join(" ")),
         },
         AddressError::UnknownParameter { nearest: Some(word), .. } => {
             let mut parts: Vec<&str> = address.split('/').collect();
