@@ -27,7 +27,8 @@
 //!   it is now.
 //! * `/loudness/start`, `/loudness/pause`, `/loudness/continue` and `/loudness/reset` do so to integrated loudness,
 //!   range and the highest values together, of everything, or of what fits a pattern: `/loudness/reset /bus/programme`.
-//!   Momentary and short-term loudness always run.
+//!   Momentary and short-term loudness always run. `/loudness/show TARGET_LUFS MINUTES` says what a show is to come to and
+//!   how long it lasts (-18 LUFS and an hour until then); `loudness/heading` shows what the rest of it has to be.
 
 use crate::desk::{MeterMemory, MeterName, Order, Reading};
 use crate::engine::MeterFrame;
@@ -276,6 +277,11 @@ impl Hub {
     /// Starts, pauses, continues or resets the measurements of loudness whose address fits; says how many.
     pub fn order(&mut self, order: Order, pattern: Option<&Pattern>) -> usize {
         self.memory.order(order, |address| pattern.is_none_or(|pattern| pattern.matches(address)))
+    }
+
+    /// What a show is to come to, LUFS, and how many seconds of it there will be: what `loudness/heading` goes by.
+    pub fn aim_show(&mut self, target_lufs: f64, whole_s: f64) {
+        self.memory.aim_show(target_lufs, whole_s);
     }
 
     /// Sends what is due and ends what has ended. `now` is time on the monotonic clock; `send` sends a datagram now

@@ -600,6 +600,7 @@ impl Shared {
                     self.refuse(sender, address, "no channel, bus or output fits");
                 }
             }
+            Request::Show(target, whole_s) => lock(&self.hub).aim_show(target, whole_s),
             Request::Said => bump(&self.counts.said),
             Request::Set(..) | Request::SetPattern(..) | Request::Ask(_) => {}
         }

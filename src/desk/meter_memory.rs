@@ -54,6 +54,8 @@ pub struct MeterMemory {
     keep: f64,
     /// Whether new measurements run.
     runs: bool,
+    /// The loudness that a show is to come to, LUFS, and how long it lasts, s.
+    show: (f64, f64),
 }
 
 impl Default for MeterMemory {
@@ -66,6 +68,8 @@ impl Default for MeterMemory {
             needle: NeedleLaw::vu(),
             keep: PeakBar::keep(),
             runs: true,
+            // AES TD1008 (2021) for speech, and an hour.
+            show: (-18.0, 3_600.0),
         }
     }
 }
@@ -151,6 +155,17 @@ impl MeterMemory {
             };
         }
         count
+    }
+
+    /// What a show is to come to, LUFS, and how many seconds of it there will be.
+    pub fn aim_show(&mut self, target_lufs: f64, whole_s: f64) {
+        self.show = (target_lufs, whole_s);
+    }
+
+    /// The loudness that the rest of the show has to have so that the whole comes to its target; none when nothing is left.
+    #[must_use]
+    pub fn heading(&self, address: &str) -> Option<f64> {
+        self.of(address)?.loudness.heading_for(self.show.0, self.show.1)
     }
 
     /// What is remembered of a channel or bus.

@@ -6,6 +6,7 @@
 //! /meter/bus/ID/{left,right}/{peak,level,...}                 each side of a bus, and the same of every output
 //! /meter/bus/ID/stereo/{correlation,mono-loss}                and of stereo channels
 //! /meter/bus/ID/loudness/{momentary,short-term,...}           and of channels, after the fader
+//! /meter/bus/ID/leveller/gain                                 what is measured above is before it
 //! /meter/output/ID/limiter/{reduction,latency}                what is measured above is before it
 //! ```
 
@@ -67,6 +68,10 @@ pub enum Quantity {
     TruePeakMax,
     /// How long has been measured, s.
     Measured,
+    /// The leveller's gain now, dB.
+    Leveller,
+    /// What the rest of the show has to be to bring the whole to the target, LUFS.
+    Heading,
     /// Highest reduction by the true-peak limiter, dB.
     Reduction,
     /// By how much that limiter delays, ms: what an output adds to the lip-sync figure.
@@ -95,7 +100,7 @@ const STEREO: [(&str, Quantity); 2] = [("correlation", Quantity::Correlation), (
 const LIMITER: [(&str, Quantity); 2] = [("reduction", Quantity::Reduction), ("latency", Quantity::Latency)];
 
 /// What a measurement of loudness shows.
-const LOUDNESS: [(&str, Quantity); 8] = [
+const LOUDNESS: [(&str, Quantity); 9] = [
     ("momentary", Quantity::Momentary),
     ("short-term", Quantity::ShortTerm),
     ("integrated", Quantity::Integrated),
@@ -104,6 +109,7 @@ const LOUDNESS: [(&str, Quantity); 8] = [
     ("short-term-max", Quantity::ShortTermMax),
     ("true-peak-max", Quantity::TruePeakMax),
     ("measured", Quantity::Measured),
+    ("heading", Quantity::Heading),
 ];
 
 /// Where in the strip.
@@ -144,6 +150,7 @@ pub struct Reading {
     flat_tops: u32,
     reduction: f32,
     latency: f32,
+    leveller: f32,
     frames: u64,
 }
 
@@ -168,6 +175,7 @@ impl MeterName {
             into.clips = into.clips.saturating_add(group.clips[lane]);
             into.flat_tops = into.flat_tops.saturating_add(group.flat_tops[lane]);
             into.reduction = into.reduction.max(group.reduction[lane]);
+            into.leveller = group.leveller[lane];
             into.latency = into.latency.max(group.latency[lane]);
         }
     }
@@ -238,6 +246,8 @@ impl MeterName {
             Quantity::MomentaryMax => remembered(|thing| thing.loudness.momentary_max()),
             Quantity::ShortTermMax => remembered(|thing| thing.loudness.short_term_max()),
             Quantity::TruePeakMax => remembered(|thing| Some(f64::from(db_from_linear(thing.true_peak_max)))),
+            Quantity::Leveller => return reading.leveller,
+            Quantity::Heading => memory.heading(&self.of).map_or(FLOOR_DBFS, |lufs| lufs as f32),
             Quantity::Reduction => return -db_from_linear(1.0 - reading.reduction).max(FLOOR_DBFS),
             Quantity::Latency => return reading.latency * 1e3 / self.rate.hz() as f32,
             Quantity::Measured => return remembered(|thing| Some(thing.loudness.measured_s())),
@@ -287,6 +297,9 @@ impl Desk {
             }
             add(&of, Point::After, bank, place, 0, &STEREO, "stereo");
             add(&of, Point::After, bank, place, 0, &LOUDNESS, "loudness");
+            if bank == Bank::Buses {
+                add(&of, Point::After, bank, place, 0, &[("gain", Quantity::Leveller)], "leveller");
+            }
             if bank == Bank::Outputs {
                 add(&of, Point::After, bank, place, 0, &LIMITER, "limiter");
             }

@@ -10,6 +10,7 @@ pub mod generators;
 pub mod k_weighting;
 pub mod lanes;
 pub mod level;
+pub mod leveller;
 pub mod limiter;
 pub mod loudness;
 pub mod math;

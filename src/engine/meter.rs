@@ -36,6 +36,8 @@ pub struct GroupReading {
     pub quasi_2: Row,
     /// Flat tops after the fader: runs of equal samples in the upper part of the scale.
     pub flat_tops: [u32; LANES],
+    /// Gain of the leveller of a bus at the end, dB; of merged frames the later one's.
+    pub leveller: Row,
     /// Highest reduction by the true-peak limiter, as 1 less the gain; outputs only, the same in both columns of a pair.
     pub reduction: Row,
     /// Frames by which that limiter delays; outputs only.
@@ -59,6 +61,7 @@ impl GroupReading {
         quasi_1: [0.0; LANES],
         quasi_2: [0.0; LANES],
         flat_tops: [0; LANES],
+        leveller: [0.0; LANES],
         reduction: [0.0; LANES],
         latency: [0.0; LANES],
     };
@@ -82,6 +85,7 @@ impl GroupReading {
             self.quasi_1[lane] = self.quasi_1[lane].max(other.quasi_1[lane]);
             self.quasi_2[lane] = self.quasi_2[lane].max(other.quasi_2[lane]);
             self.flat_tops[lane] = self.flat_tops[lane].saturating_add(other.flat_tops[lane]);
+            self.leveller[lane] = other.leveller[lane];
             self.reduction[lane] = self.reduction[lane].max(other.reduction[lane]);
             self.latency[lane] = self.latency[lane].max(other.latency[lane]);
         }

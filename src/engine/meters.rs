@@ -131,6 +131,14 @@ impl Meters {
         self.at_rest
     }
 
+    /// The sum of K-weighted squares of one lane since the last meter boundary.
+    ///
+    /// Real-time: safe
+    #[must_use]
+    pub const fn weighted(&self, lane: usize) -> f32 {
+        self.readings.weighted[lane]
+    }
+
     /// Takes the readings since the last time.
     ///
     /// Real-time: safe

@@ -8,6 +8,7 @@
 mod command;
 mod exit;
 mod feed;
+mod levellers;
 pub mod limits;
 mod matrix;
 mod meter;
@@ -24,6 +25,7 @@ pub use wires::Wires;
 use crate::dsp::lanes::{LANES, Vectors};
 use crate::units::{Decibels, SampleRate};
 use exit::PairExit;
+use levellers::Levellers;
 use limits::{
     BUS_COLUMNS, BUS_GROUPS, FEEDS, METER_RATE, OUTPUT_COLUMNS, OUTPUT_GROUPS, SOURCE_COLUMNS, SOURCE_GROUPS, TICK,
 };
@@ -145,6 +147,7 @@ pub struct Engine {
     limiters: Box<[PairExit]>,
     /// Whether a channel opened, closed, came or went since the tapes were last told.
     openings_changed: bool,
+    levellers: Levellers,
     measures: Measures,
     pending: MeterFrame,
     plan: u64,
@@ -177,6 +180,7 @@ impl Engine {
             exits: vec![Exit::default(); OUTPUT_COLUMNS].into_boxed_slice(),
             limiters: limiters.collect(),
             openings_changed: false,
+            levellers: Levellers::new(settings.rate),
             measures: Measures::new(settings.rate),
             pending: MeterFrame::nothing(),
             plan: 0,
@@ -231,6 +235,8 @@ impl Engine {
                 self.openings_changed = true;
             }
             Target::ToBus { from, to } => self.to_buses.set(usize::from(from), usize::from(to), value, at_once),
+            Target::Leveller { column } => self.levellers.set_target(usize::from(column) / 2, value),
+            Target::LevellerRange { column } => self.levellers.set_range(usize::from(column) / 2, value),
             Target::Ceiling { column } => {
                 if column.is_multiple_of(2) {
                     self.limiters[usize::from(column) / 2].set_ceiling(value);
@@ -288,6 +294,7 @@ impl Engine {
                     Bank::Sources => self.to_buses.clear_from(usize::from(column)),
                     Bank::Buses => {
                         self.to_buses.clear_to(usize::from(column));
+                        self.levellers.start(usize::from(column) / 2);
                         self.to_outputs.clear_from(usize::from(column));
                     }
                     Bank::Outputs => {
@@ -342,6 +349,7 @@ impl Engine {
             self.frame += frames as u64;
             if self.frame == self.next_boundary {
                 self.next_boundary = self.boundary_after(self.frame);
+                self.level();
                 self.gather_readings();
                 self.gather_reductions();
                 if crossing.at_meter_boundary(&self.pending) {
@@ -395,12 +403,13 @@ impl Engine {
         let sounding = self.sources.run(self.vectors, frames);
         sum_bank(self.vectors, &mut self.to_buses, &self.sources.audio, sounding, &mut self.buses, frames);
         let sounding = self.buses.run(self.vectors, frames);
+        let at_grid_line = self.frame.is_multiple_of(TICK as u64);
+        self.sources.measure(self.vectors, &self.measures, frames, at_grid_line);
+        self.buses.measure(self.vectors, &self.measures, frames, at_grid_line);
+        self.levellers.process(&mut self.buses.audio, frames);
         sum_bank(self.vectors, &mut self.to_outputs, &self.buses.audio, sounding, &mut self.outputs, frames);
         self.outputs.run(self.vectors, frames);
-        let at_grid_line = self.frame.is_multiple_of(TICK as u64);
-        for bank in [&mut self.sources, &mut self.buses, &mut self.outputs] {
-            bank.measure(self.vectors, &self.measures, frames, at_grid_line);
-        }
+        self.outputs.measure(self.vectors, &self.measures, frames, at_grid_line);
         self.leave_by_wires(wires, offset, frames);
     }
 
@@ -425,6 +434,18 @@ impl Engine {
                     wires.write(usize::from(wire), offset, &side[..frames]);
                 }
             }
+        }
+    }
+
+    /// Moves the levellers by what their buses measured since the last boundary.
+    fn level(&mut self) {
+        let (frames, next) = (self.frame - self.measured_from, self.next_boundary - self.frame);
+        let meters = &self.buses.meters;
+        self.levellers.at_boundary(|column| meters[column / LANES].weighted(column % LANES), frames, next);
+        for pair in 0..BUS_COLUMNS / 2 {
+            let group = &mut self.pending.groups[SOURCE_GROUPS + 2 * pair / LANES];
+            let gain = self.levellers.gain_db(pair);
+            (group.leveller[2 * pair % LANES], group.leveller[2 * pair % LANES + 1]) = (gain, gain);
         }
     }
 

@@ -60,6 +60,10 @@ pub enum Key {
     ChannelAssign,
     /// `bus.ID.fader`
     BusFader,
+    /// `bus.ID.leveller`
+    BusLeveller,
+    /// `bus.ID.leveller-range`
+    BusLevellerRange,
     /// `output.ID.source`
     OutputSource,
     /// `output.ID.level`
@@ -75,6 +79,8 @@ pub enum Unit {
     Decibels,
     /// -1 left to +1 right.
     Position,
+    /// Loudness.
+    Lufs,
 }
 
 impl Unit {
@@ -84,6 +90,7 @@ impl Unit {
         match self {
             Self::Decibels => "dB",
             Self::Position => "",
+            Self::Lufs => "LUFS",
         }
     }
 }
@@ -268,6 +275,28 @@ pub static TABLE: &[Parameter] = &[
         taper: Taper::Fader,
         glide: Glide::OnePole { ms: 10 },
         summary: "the level of the whole bus",
+    },
+    Parameter {
+        key: Key::BusLeveller,
+        scope: Scope::Bus,
+        word: "leveller",
+        further: None,
+        domain: Domain::Number { unit: Unit::Lufs, lowest: -36.0, highest: -10.0, off: true },
+        default: "off",
+        taper: Taper::Linear,
+        glide: Glide::OnePole { ms: 1_700 },
+        summary: "the loudness that a slow gain before the outputs brings the bus to; off goes back to 0 dB",
+    },
+    Parameter {
+        key: Key::BusLevellerRange,
+        scope: Scope::Bus,
+        word: "leveller-range",
+        further: None,
+        domain: Domain::Number { unit: Unit::Decibels, lowest: 0.0, highest: 15.0, off: false },
+        default: "6.0",
+        taper: Taper::Linear,
+        glide: Glide::OnePole { ms: 1_700 },
+        summary: "how far the leveller may go either way",
     },
     Parameter {
         key: Key::OutputSource,

@@ -7,7 +7,7 @@ use crate::params::{Address, AddressError, Domain, Parameter, TABLE, Value, near
 use crate::profile::Role;
 
 /// The addresses that the desk answers to, besides those of parameters.
-const OWN: [&str; 9] = [
+const OWN: [&str; 10] = [
     "/ask",
     "/follow/meters",
     "/follow/end",
@@ -17,6 +17,7 @@ const OWN: [&str; 9] = [
     "/loudness/pause",
     "/loudness/continue",
     "/loudness/reset",
+    "/loudness/show",
 ];
 /// What the desk itself says. A message with such an address is never answered: two desks would talk for ever.
 const SAID: [&str; 5] = ["/answer", "/refused", "/profile/revision", "/follow/granted", "/follow/values"];
@@ -40,6 +41,8 @@ pub(super) enum Request {
     Reload,
     /// Measurements of loudness, of everything or of what fits.
     Loudness(Order, Option<Pattern>),
+    /// What a show is to come to, LUFS, and how long it lasts, s.
+    Show(f64, f64),
     /// What only the desk says.
     Said,
 }
@@ -80,6 +83,7 @@ impl Request {
             ("/loudness/pause", _) => loudness(Order::Pause, arguments),
             ("/loudness/continue", _) => loudness(Order::Continue, arguments),
             ("/loudness/reset", _) => loudness(Order::Reset, arguments),
+            ("/loudness/show", arguments) => show(arguments),
             (said, _) if SAID.contains(&said) => Ok(Self::Said),
             (pattern, _) if is_pattern(pattern) => Self::of_pattern(pattern, arguments),
             (address, _) => {
@@ -113,10 +117,27 @@ impl Request {
     /// The role that is needed.
     pub(super) const fn role(&self) -> Role {
         match self {
-            Self::Set(..) | Self::SetPattern(..) | Self::Loudness(..) => Role::Operate,
+            Self::Set(..) | Self::SetPattern(..) | Self::Loudness(..) | Self::Show(..) => Role::Operate,
             Self::Ask(_) | Self::Follow { .. } | Self::End(_) | Self::Table | Self::Said => Role::See,
             Self::Reload => Role::Administer,
         }
+    }
+}
+
+fn show(arguments: &[Argument]) -> Result<Request, String> {
+    let number = |argument: &Argument| match argument {
+        Argument::Float(number) => Some(f64::from(*number)),
+        Argument::Int(number) => Some(f64::from(*number)),
+        _ => None,
+    };
+    match arguments {
+        [target, minutes] => match (number(target), number(minutes)) {
+            (Some(target), Some(minutes)) if (-60.0..=0.0).contains(&target) && (1.0..=2_880.0).contains(&minutes) => {
+                Ok(Request::Show(target, minutes * 60.0))
+            }
+            _ => Err("accepted: -60.0 to +0.0 LUFS and 1 to 2880 minutes".to_owned()),
+        },
+        _ => Err("takes TARGET_LUFS MINUTES".to_owned()),
     }
 }
 
