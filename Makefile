@@ -5,7 +5,7 @@ ARGS ?=
 
 # What the build links, and what only the tests talk to: real servers and independent clients.
 RUN_PACKAGES := gcc libc6-dev pkg-config libasound2-dev libjack-jackd2-dev
-TEST_PACKAGES := git dpkg-dev jackd2 libasound2-plugins socat liblo-tools \
+TEST_PACKAGES := git dpkg-dev ffmpeg jackd2 libasound2-plugins socat liblo-tools \
   pipewire pipewire-jack pipewire-bin wireplumber dbus
 
 # What the features pulseaudio and pipewire link and are tested with.

@@ -6,7 +6,7 @@
 mod show;
 
 use longthrow::daemon::offline::{Buffers, Offline};
-use longthrow::desk::{Event, MeterName, Reading};
+use longthrow::desk::{Event, MeterMemory, MeterName, Reading};
 use longthrow::dsp::lanes::{Form, Vectors};
 use longthrow::engine::Feed;
 use longthrow::params::{Key, Value};
@@ -150,7 +150,7 @@ fn what_a_stage_takes_off_is_shown() {
             let meter: MeterName = meter;
             let mut reading = Reading::default();
             meter.read(frame, &mut reading);
-            shown.borrow_mut().insert(meter.path.clone(), meter.value(&reading));
+            shown.borrow_mut().insert(meter.path.clone(), meter.value(&reading, &MeterMemory::default()));
         }
     });
     run(&mut desk, vec![tone(96_000, 1000.0, 0.0), vec![0.0; 96_000]], 480);

@@ -7,6 +7,7 @@ mod capacity;
 mod check;
 pub mod exit;
 mod generate;
+mod measure;
 mod meters;
 mod new;
 mod node_check;
@@ -15,6 +16,7 @@ mod ports;
 mod render;
 mod run;
 mod satellite;
+mod targets;
 
 use clap::{Parser, Subcommand};
 use std::io::Write;
@@ -34,6 +36,8 @@ enum Command {
     New(Box<new::New>),
     /// Every mistake in rig, panel and profile files, each alone and against the others
     Check(check::Check),
+    /// Loudness, true peak and stereo of finished files, against a published target if wanted
+    Measure(measure::Measure),
     /// The table of every parameter: address, what it accepts, default
     Params(params::Params),
     /// Audio devices and MIDI ports by the names that a rig takes
@@ -60,6 +64,7 @@ pub fn main() -> ExitCode {
     let code = match Arguments::try_parse() {
         Ok(Arguments { command: Command::New(new) }) => new.run(),
         Ok(Arguments { command: Command::Check(check) }) => check.run(),
+        Ok(Arguments { command: Command::Measure(measure) }) => measure.run(),
         Ok(Arguments { command: Command::Params(params) }) => params.run(),
         Ok(Arguments { command: Command::Ports(ports) }) => ports.run(),
         Ok(Arguments { command: Command::NodeCheck(check) }) => check.run(),

@@ -23,9 +23,14 @@
 //! * SEQUENCE counts the sets of values of a follower from 0; all datagrams of one set carry the same. A gap is a loss.
 //! * Each value covers exactly the time since the same value was last sent to this follower: the highest peak
 //!   (dBFS), the mean power (dBFS RMS), the number of clipped samples. -150 dBFS stands for silence. While the
-//!   engine measures nothing, nothing is sent.
+//!   engine measures nothing, nothing is sent. What has a memory of its own (loudness, VU, bars that fall) shows where
+//!   it is now.
+//! * `/loudness/start`, `/loudness/pause`, `/loudness/continue` and `/loudness/reset` do so to integrated loudness,
+//!   range and the highest values together, of everything, or of what fits a pattern: `/loudness/reset /bus/programme`.
+//!   Momentary and short-term loudness always run. `/loudness/show TARGET_LUFS MINUTES` says what a show is to come to and
+//!   how long it lasts (-18 LUFS and an hour until then); `loudness/heading` shows what the rest of it has to be.
 
-use crate::desk::{MeterName, Reading};
+use crate::desk::{MeterMemory, MeterName, Order, Reading};
 use crate::engine::MeterFrame;
 use crate::panel::osc::{Argument, Message, Pattern};
 use crate::ports::osc::encode;
@@ -47,6 +52,8 @@ pub const LEASE_S: (f32, f32) = (1.0, 3600.0);
 pub const RATE_HZ_DEFAULT: f32 = 10.0;
 /// What a follower gets that does not say.
 pub const LEASE_S_DEFAULT: f32 = 60.0;
+/// Datagrams of a table that are sent at one poll.
+const TABLE_DATAGRAMS: usize = 16;
 /// How often a follower that the rig names gets its table again.
 const STANDING_TABLE_EVERY: Duration = Duration::from_secs(5);
 
@@ -117,13 +124,17 @@ pub struct Hub {
     followers: Vec<Follower>,
     last_id: i32,
     last_revision: i32,
+    /// What goes on whether anybody follows or not.
+    memory: MeterMemory,
 }
 
 impl Hub {
     /// A hub without followers.
     #[must_use]
     pub fn new(table: Arc<MeterTable>) -> Self {
-        Self { table, next: None, followers: Vec::new(), last_id: 0, last_revision: 0 }
+        let mut memory = MeterMemory::default();
+        memory.take_table(&table.names);
+        Self { table, next: None, followers: Vec::new(), last_id: 0, last_revision: 0, memory }
     }
 
     /// How many follow.
@@ -244,6 +255,7 @@ impl Hub {
     pub fn read(&mut self, frame: &MeterFrame) {
         if let Some(next) = self.next.take_if(|next| frame.plan >= next.plan) {
             let old = std::mem::replace(&mut self.table, next);
+            self.memory.take_table(&self.table.names);
             for follower in &mut self.followers {
                 let unseen = follower.meters.iter().map(|(place, reading)| (&*old.names[*place].path, *reading));
                 let unseen: Vec<(&str, Reading)> = unseen.collect();
@@ -253,12 +265,23 @@ impl Hub {
         if frame.frames == 0 {
             return;
         }
+        self.memory.read(frame);
         for follower in &mut self.followers {
             follower.fresh = true;
             for (place, reading) in &mut follower.meters {
                 self.table.names[*place].read(frame, reading);
             }
         }
+    }
+
+    /// Starts, pauses, continues or resets the measurements of loudness whose address fits; says how many.
+    pub fn order(&mut self, order: Order, pattern: Option<&Pattern>) -> usize {
+        self.memory.order(order, |address| pattern.is_none_or(|pattern| pattern.matches(address)))
+    }
+
+    /// What a show is to come to, LUFS, and how many seconds of it there will be: what `loudness/heading` goes by.
+    pub fn aim_show(&mut self, target_lufs: f64, whole_s: f64) {
+        self.memory.aim_show(target_lufs, whole_s);
     }
 
     /// Sends what is due and ends what has ended. `now` is time on the monotonic clock; `send` sends a datagram now
@@ -275,7 +298,7 @@ impl Hub {
                 // Kept to its own beat, but what was missed is not made up for.
                 let next = follower.due + follower.period;
                 follower.due = if next > now { next } else { now + follower.period };
-                follower.send_values(&self.table, send);
+                follower.send_values(&self.table, &self.memory, send);
             }
         }
     }
@@ -302,9 +325,10 @@ impl Follower {
         }
     }
 
-    /// Sends the rest of the table; what does not go now is tried again at the next poll.
+    /// Sends more of the table, not so much at once that a socket's usual buffer would overflow; what does not go now is tried again at the next poll.
     fn send_table(&mut self, table: &MeterTable, send: Transmit<'_>) {
-        while let Some(first) = self.names_from {
+        for _ in 0..TABLE_DATAGRAMS {
+            let Some(first) = self.names_from else { return };
             let mut arguments = vec![Argument::Int(self.revision), Argument::Int(index(first))];
             let mut data = 8;
             for (place, _) in &self.meters[first..] {
@@ -326,11 +350,12 @@ impl Follower {
     }
 
     /// Sends a set of values. What does not go now stays unseen and is part of the next set.
-    fn send_values(&mut self, table: &MeterTable, send: Transmit<'_>) {
+    fn send_values(&mut self, table: &MeterTable, memory: &MeterMemory, send: Transmit<'_>) {
         self.fresh = false;
         for (chunk, meters) in self.meters.chunks_mut(VALUES_MAX).enumerate() {
             let head = [self.revision, self.sequence, index(chunk * VALUES_MAX)].map(Argument::Int);
-            let values = meters.iter().map(|(place, reading)| Argument::Float(table.names[*place].value(reading)));
+            let values =
+                meters.iter().map(|(place, reading)| Argument::Float(table.names[*place].value(reading, memory)));
             let arguments = head.into_iter().chain(values).collect();
             let message = Message { address: "/follow/values".to_owned(), arguments };
             if send(self.to, &encode(&message)) {

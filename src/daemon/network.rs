@@ -611,6 +611,12 @@ impl Shared {
                 self.reload.notify_one();
             }
             Request::Contact(id, ask) => self.contact(sender, address, &id, ask),
+            Request::Loudness(order, pattern) => {
+                if lock(&self.hub).order(order, pattern.as_ref()) == 0 {
+                    self.refuse(sender, address, "no channel, bus or output fits");
+                }
+            }
+            Request::Show(target, whole_s) => lock(&self.hub).aim_show(target, whole_s),
             Request::Said => bump(&self.counts.said),
             Request::Set(..) | Request::SetPattern(..) | Request::Ask(_) => {}
         }

@@ -104,6 +104,10 @@ impl Desk {
             let gate = if fader == Value::Off { 0.0 } else { 1.0 };
             self.stage.aim(Target::Gate { bank: Bank::Buses, column }, gate);
         }
+        let number = |value| if let Value::Number(number) = value { number } else { 0.0 };
+        let (target, range) = (number(self.held(Key::BusLeveller, id)), number(self.held(Key::BusLevellerRange, id)));
+        self.stage.aim(Target::Leveller { column: place.first }, target);
+        self.stage.aim(Target::LevellerRange { column: place.first }, range);
     }
 
     /// Aims everything that hangs on one output. A mono output carries half of each side, so that what is
@@ -118,6 +122,11 @@ impl Desk {
             let gate = if level == Value::Off { 0.0 } else { 1.0 };
             self.stage.aim(Target::Gate { bank: Bank::Outputs, column }, gate);
         }
+        let ceiling = match self.held(Key::OutputCeiling, id) {
+            Value::Off => 0.0,
+            ceiling => linear(ceiling.decibels()).get(),
+        };
+        self.stage.aim(Target::Ceiling { column: place.first }, ceiling);
         let mono = self.rig().outputs.iter().any(|output| output.id == *id && output.channels.len() == 1);
         let source = self.held(Key::OutputSource, id);
         let buses: Vec<Id> = self.buses().map(|bus| bus.id.clone()).collect();

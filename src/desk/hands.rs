@@ -233,7 +233,7 @@ impl Hand {
         match (self.parameter().domain, current) {
             (Domain::Number { unit, lowest, highest, off }, _) => {
                 let step = self.moves.step.unwrap_or(match unit {
-                    Unit::Decibels => STEP_DB,
+                    Unit::Decibels | Unit::Lufs => STEP_DB,
                     Unit::Position => STEP_POSITION,
                     Unit::Hertz | Unit::Milliseconds | Unit::Factor => (highest - lowest) * STEP_PART,
                 });

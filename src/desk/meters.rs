@@ -1,10 +1,23 @@
 //! The table of meters: which names there are now, and where in a meter frame each is read.
+//!
+//! ```text
+//! /meter/channel/ID/input/{peak,level,clips}                  after the trim
+//! /meter/channel/ID/after-fader/{peak,level,...}              the highest of both sides of a stereo channel
+//! /meter/bus/ID/{left,right}/{peak,level,...}                 each side of a bus, and the same of every output
+//! /meter/bus/ID/stereo/{correlation,mono-loss}                and of stereo channels
+//! /meter/bus/ID/loudness/{momentary,short-term,...}           and of channels, after the fader
+//! /meter/bus/ID/leveller/gain                                 what is measured above is before it
+//! /meter/output/ID/limiter/{reduction,latency}                what is measured above is before it
+//! ```
 
 use super::Desk;
 use super::layout::Place;
+use super::meter_memory::{MeterMemory, Thing};
 use super::stages::OCTAVE_DB;
 use crate::dsp::level::db_from_linear;
+use crate::dsp::math::log10;
 use crate::engine::{Bank, MeterFrame};
+use crate::units::SampleRate;
 
 /// What a meter without a signal shows: infinities do not go over the wire.
 pub const FLOOR_DBFS: f32 = -150.0;
@@ -19,10 +32,90 @@ pub enum Quantity {
     /// Samples at full scale before the trim: a count.
     Clips,
     /// The most that a stage took off, in dB; 0 when it took nothing.
-    Reduction,
+    StageReduction,
     /// 1 when a gate was open at any time, else 0.
     Open,
+    /// Highest point between the samples, dBTP.
+    TruePeak,
+    /// Highest reading of a quasi-peak meter of Type I, dBFS of a steady sine.
+    QuasiPeakI,
+    /// The same of Type II on the scale of IIa: marks 1 to 7, mark 4 at -18 dBFS, 4 dB to a mark.
+    QuasiPeakIIa,
+    /// The same on the scale of IIb: dB from the test level of -18 dBFS.
+    QuasiPeakIIb,
+    /// The needle of a VU meter now, VU: 0 for a sine at -18 dBFS.
+    Vu,
+    /// The bar of a digital peak meter now, dBFS: falls 20 dB in 1.7 s.
+    PeakFalling,
+    /// Its held maximum, dBFS: for 1 s.
+    PeakHeld,
+    /// Mean of the samples, of full scale.
+    Dc,
+    /// Flat tops: a count.
+    FlatTops,
+    /// How alike both sides are, -1 to +1; 0 when one is silent.
+    Correlation,
+    /// What is lost when both sides are summed to mono, dB.
+    MonoLoss,
+    /// Loudness of the last 400 ms, LUFS.
+    Momentary,
+    /// Loudness of the last 3 s, LUFS.
+    ShortTerm,
+    /// Integrated loudness, LUFS.
+    Integrated,
+    /// Loudness range, LU.
+    Range,
+    /// Highest momentary loudness, LUFS.
+    MomentaryMax,
+    /// Highest short-term loudness, LUFS.
+    ShortTermMax,
+    /// Highest true peak measured with these, dBTP.
+    TruePeakMax,
+    /// How long has been measured, s.
+    Measured,
+    /// The leveller's gain now, dB.
+    Leveller,
+    /// What the rest of the show has to be to bring the whole to the target, LUFS.
+    Heading,
+    /// Highest reduction by the true-peak limiter, dB.
+    Reduction,
+    /// By how much that limiter delays, ms: what an output adds to the lip-sync figure.
+    Latency,
 }
+
+/// What every point after a fader shows.
+const LEVELS: [(&str, Quantity); 11] = [
+    ("peak", Quantity::Peak),
+    ("level", Quantity::Level),
+    ("true-peak", Quantity::TruePeak),
+    ("peak-falling", Quantity::PeakFalling),
+    ("peak-held", Quantity::PeakHeld),
+    ("quasi-peak-i", Quantity::QuasiPeakI),
+    ("quasi-peak-iia", Quantity::QuasiPeakIIa),
+    ("quasi-peak-iib", Quantity::QuasiPeakIIb),
+    ("vu", Quantity::Vu),
+    ("dc", Quantity::Dc),
+    ("flat-tops", Quantity::FlatTops),
+];
+
+/// What two sides show together.
+const STEREO: [(&str, Quantity); 2] = [("correlation", Quantity::Correlation), ("mono-loss", Quantity::MonoLoss)];
+
+/// What the true-peak limiter of an output shows.
+const LIMITER: [(&str, Quantity); 2] = [("reduction", Quantity::Reduction), ("latency", Quantity::Latency)];
+
+/// What a measurement of loudness shows.
+const LOUDNESS: [(&str, Quantity); 9] = [
+    ("momentary", Quantity::Momentary),
+    ("short-term", Quantity::ShortTerm),
+    ("integrated", Quantity::Integrated),
+    ("range", Quantity::Range),
+    ("momentary-max", Quantity::MomentaryMax),
+    ("short-term-max", Quantity::ShortTermMax),
+    ("true-peak-max", Quantity::TruePeakMax),
+    ("measured", Quantity::Measured),
+    ("heading", Quantity::Heading),
+];
 
 /// Where in the strip.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -45,23 +138,36 @@ pub struct MeterName {
     bank: Bank,
     place: Place,
     point: Point,
+    /// Whose memory it shows, `/bus/programme`, where it shows one.
+    of: String,
+    /// Which columns of that one: 0 for the first.
+    side: usize,
+    rate: SampleRate,
 }
 
 /// What one follower has not yet seen of one meter.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
 pub struct Reading {
     peak: f32,
+    true_peak: f32,
+    quasi: [f32; 2],
     energy: f64,
+    sides: [f64; 2],
+    product: f64,
+    sum: f64,
     clips: u32,
+    flat_tops: u32,
+    reduction: f32,
+    latency: f32,
+    leveller: f32,
     frames: u64,
 }
 
 impl MeterName {
-    /// Takes what a meter frame says into a reading: maxima of peaks, sums of energy and clips.
+    /// Takes what a meter frame says into a reading: maxima of peaks, sums of energy and counts.
     pub fn read(&self, frame: &MeterFrame, into: &mut Reading) {
         into.frames += frame.frames;
-        for column in self.place.columns() {
-            let (group, lane) = MeterFrame::place(self.bank, column);
+        for (side, (group, lane)) in self.places().enumerate() {
             let group = &frame.groups[group];
             let (peak, energy) = match self.point {
                 Point::Input => (group.input_peak[lane], group.input_energy[lane]),
@@ -72,73 +178,155 @@ impl MeterName {
                 Point::DeEsser => (group.de_esser[lane], 0.0),
             };
             into.peak = into.peak.max(peak);
+            into.true_peak = into.true_peak.max(peak).max(group.true_peak[lane]);
+            into.quasi[0] = into.quasi[0].max(group.quasi_1[lane]);
+            into.quasi[1] = into.quasi[1].max(group.quasi_2[lane]);
             into.energy += energy / f64::from(self.place.width);
+            into.sides[side.min(1)] += energy;
+            into.product += group.product[lane] / 2.0;
+            into.sum += group.sum[lane] / f64::from(self.place.width);
             into.clips = into.clips.saturating_add(group.clips[lane]);
+            into.flat_tops = into.flat_tops.saturating_add(group.flat_tops[lane]);
+            into.reduction = into.reduction.max(group.reduction[lane]);
+            into.leveller = group.leveller[lane];
+            into.latency = into.latency.max(group.latency[lane]);
         }
+    }
+
+    /// Whose memory it shows.
+    #[must_use]
+    pub fn remembered(&self) -> Option<&str> {
+        (self.quantity == Quantity::Momentary).then_some(&*self.of)
+    }
+
+    /// The engine's rate.
+    #[must_use]
+    pub const fn rate(&self) -> SampleRate {
+        self.rate
+    }
+
+    /// In a meter frame, where its columns are: group and lane.
+    pub fn places(&self) -> impl Iterator<Item = (usize, usize)> {
+        self.place.columns().map(|column| MeterFrame::place(self.bank, column))
     }
 
     /// The number that goes over the wire.
     #[must_use]
-    pub fn value(&self, reading: &Reading) -> f32 {
-        match self.quantity {
-            Quantity::Peak => db_from_linear(reading.peak).max(FLOOR_DBFS),
-            Quantity::Level => {
-                #[expect(
-                    clippy::cast_precision_loss,
-                    clippy::cast_possible_truncation,
-                    reason = "shown to a tenth of a dB"
-                )]
-                let mean = (reading.energy / reading.frames.max(1) as f64) as f32;
-                db_from_linear(mean.sqrt()).max(FLOOR_DBFS)
+    #[expect(clippy::cast_precision_loss, clippy::cast_possible_truncation, reason = "shown to a tenth of a dB")]
+    pub fn value(&self, reading: &Reading, memory: &MeterMemory) -> f32 {
+        let frames = reading.frames.max(1) as f64;
+        let remembered =
+            |of: fn(&Thing) -> Option<f64>| memory.of(&self.of).and_then(of).map_or(FLOOR_DBFS, |db| db as f32);
+        let quasi = |of: usize| db_from_linear(reading.quasi[of]).max(FLOOR_DBFS);
+        let width = usize::from(self.place.width);
+        let sides = self.side..self.side + width;
+        let bar = |of: fn(&crate::dsp::ballistics::PeakBar) -> f64| {
+            let bars = memory.of(&self.of).map(|thing| thing.bars[sides.clone()].iter().map(of).fold(0.0, f64::max));
+            db_from_linear(bars.unwrap_or(0.0) as f32)
+        };
+        let shown = match self.quantity {
+            Quantity::Peak => db_from_linear(reading.peak),
+            Quantity::Level => db_from_linear(((reading.energy / frames) as f32).sqrt()),
+            Quantity::Clips => return reading.clips as f32,
+            Quantity::FlatTops => return reading.flat_tops as f32,
+            Quantity::TruePeak => db_from_linear(reading.true_peak),
+            Quantity::QuasiPeakI => quasi(0),
+            Quantity::QuasiPeakIIa => return (quasi(1) + 18.0) / 4.0 + 4.0,
+            Quantity::QuasiPeakIIb => quasi(1) + 18.0,
+            Quantity::Vu => {
+                let needles =
+                    memory.of(&self.of).map(|thing| thing.needles[sides.clone()].iter().map(|needle| needle.vu()));
+                needles.map_or(f64::NEG_INFINITY, |vu| vu.fold(f64::NEG_INFINITY, f64::max)) as f32
             }
-            #[expect(clippy::cast_precision_loss, reason = "a count for the eye")]
-            Quantity::Clips => reading.clips as f32,
-            #[expect(clippy::cast_possible_truncation, reason = "shown to a tenth of a dB")]
-            Quantity::Reduction => (f64::from(reading.peak) * OCTAVE_DB) as f32,
-            Quantity::Open => reading.peak,
-        }
+            Quantity::StageReduction => return (f64::from(reading.peak) * OCTAVE_DB) as f32,
+            Quantity::Open => return reading.peak,
+            Quantity::PeakFalling => bar(|bar| bar.bar()),
+            Quantity::PeakHeld => bar(|bar| bar.held()),
+            Quantity::Dc => return (reading.sum / frames) as f32,
+            Quantity::Correlation => {
+                let norm = (reading.sides[0] * reading.sides[1]).sqrt();
+                return if norm > 0.0 { (reading.product / norm).clamp(-1.0, 1.0) as f32 } else { 0.0 };
+            }
+            Quantity::MonoLoss => {
+                let both = reading.sides[0] + reading.sides[1];
+                if both <= 0.0 {
+                    return 0.0;
+                }
+                (10.0 * log10(((both + 2.0 * reading.product) / (2.0 * both)).max(0.0))) as f32
+            }
+            Quantity::Momentary => remembered(|thing| Some(thing.loudness.momentary())),
+            Quantity::ShortTerm => remembered(|thing| Some(thing.loudness.short_term())),
+            Quantity::Integrated => remembered(|thing| thing.loudness.integrated()),
+            Quantity::Range => return remembered(|thing| Some(thing.loudness.range().unwrap_or(0.0))),
+            Quantity::MomentaryMax => remembered(|thing| thing.loudness.momentary_max()),
+            Quantity::ShortTermMax => remembered(|thing| thing.loudness.short_term_max()),
+            Quantity::TruePeakMax => remembered(|thing| Some(f64::from(db_from_linear(thing.true_peak_max)))),
+            Quantity::Leveller => return reading.leveller,
+            Quantity::Heading => memory.heading(&self.of).map_or(FLOOR_DBFS, |lufs| lufs as f32),
+            Quantity::Reduction => return -db_from_linear(1.0 - reading.reduction).max(FLOOR_DBFS),
+            Quantity::Latency => return reading.latency * 1e3 / self.rate.hz() as f32,
+            Quantity::Measured => return remembered(|thing| Some(thing.loudness.measured_s())),
+        };
+        shown.max(FLOOR_DBFS)
     }
 }
 
 impl Desk {
-    /// Every meter there is now: channels at their input and after the fader, both sides of every bus.
+    /// Every meter there is now: channels at their input and after the fader, both sides of every bus and output, the loudness
+    /// of channels and buses.
     #[must_use]
     pub fn meter_table(&self) -> Vec<MeterName> {
         let mut table = Vec::new();
+        let rate = self.rate();
+        let mut add = |of: &str, point: Point, bank, place: Place, side, rows: &[(&str, Quantity)], word: &str| {
+            table.extend(rows.iter().map(|(name, quantity)| MeterName {
+                path: format!("/meter{of}/{word}/{name}"),
+                quantity: *quantity,
+                bank,
+                place,
+                point,
+                of: of.to_owned(),
+                side,
+                rate,
+            }));
+        };
+        let input = [("peak", Quantity::Peak), ("level", Quantity::Level), ("clips", Quantity::Clips)];
         for channel in self.channels() {
             let Some(place) = self.stage.place(Bank::Sources, &channel.id) else { continue };
-            let base = format!("/meter/channel/{}", channel.id);
-            let bank = Bank::Sources;
-            for (word, point) in [("input", Point::Input), ("after-fader", Point::After)] {
-                for (name, quantity) in [("peak", Quantity::Peak), ("level", Quantity::Level)] {
-                    table.push(MeterName { path: format!("{base}/{word}/{name}"), quantity, bank, place, point });
-                }
+            let of = format!("/channel/{}", channel.id);
+            add(&of, Point::Input, Bank::Sources, place, 0, &input, "input");
+            add(&of, Point::After, Bank::Sources, place, 0, &LEVELS, "after-fader");
+            if place.width == 2 {
+                add(&of, Point::After, Bank::Sources, place, 0, &STEREO, "stereo");
             }
-            let path = format!("{base}/input/clips");
-            table.push(MeterName { path, quantity: Quantity::Clips, bank, place, point: Point::Input });
-            for (words, quantity, point) in [
-                ("gate/reduction", Quantity::Reduction, Point::Gate),
-                ("gate/open", Quantity::Open, Point::GateOpen),
-                ("compressor/reduction", Quantity::Reduction, Point::Compressor),
-                ("de-esser/reduction", Quantity::Reduction, Point::DeEsser),
+            add(&of, Point::After, Bank::Sources, place, 0, &LOUDNESS, "loudness");
+            for (row, point, word) in [
+                (("reduction", Quantity::StageReduction), Point::Gate, "gate"),
+                (("open", Quantity::Open), Point::GateOpen, "gate"),
+                (("reduction", Quantity::StageReduction), Point::Compressor, "compressor"),
+                (("reduction", Quantity::StageReduction), Point::DeEsser, "de-esser"),
             ] {
-                table.push(MeterName { path: format!("{base}/{words}"), quantity, bank, place, point });
+                add(&of, point, Bank::Sources, place, 0, &[row], word);
             }
         }
         let buses = self.buses().map(|bus| ("bus", &bus.id, Bank::Buses));
         let outputs = self.rig().outputs.iter().map(|output| ("output", &output.id, Bank::Outputs));
         for (word, id, bank) in buses.chain(outputs) {
             let Some(place) = self.stage.place(bank, id) else { continue };
-            if bank == Bank::Buses {
-                let path = format!("/meter/{word}/{id}/compressor/reduction");
-                table.push(MeterName { path, quantity: Quantity::Reduction, bank, place, point: Point::Compressor });
+            let of = format!("/{word}/{id}");
+            for (side, word) in ["left", "right"].into_iter().enumerate() {
+                let place = Place { first: place.first + u16::from(side == 1), width: 1 };
+                add(&of, Point::After, bank, place, side, &LEVELS, word);
             }
-            for (side, first) in [("left", place.first), ("right", place.first + 1)] {
-                let place = Place { first, width: 1 };
-                for (name, quantity) in [("peak", Quantity::Peak), ("level", Quantity::Level)] {
-                    let path = format!("/meter/{word}/{id}/{side}/{name}");
-                    table.push(MeterName { path, quantity, bank, place, point: Point::After });
-                }
+            add(&of, Point::After, bank, place, 0, &STEREO, "stereo");
+            add(&of, Point::After, bank, place, 0, &LOUDNESS, "loudness");
+            if bank == Bank::Buses {
+                let reduction = [("reduction", Quantity::StageReduction)];
+                add(&of, Point::Compressor, bank, place, 0, &reduction, "compressor");
+                add(&of, Point::After, bank, place, 0, &[("gain", Quantity::Leveller)], "leveller");
+            }
+            if bank == Bank::Outputs {
+                add(&of, Point::After, bank, place, 0, &LIMITER, "limiter");
             }
         }
         table

@@ -9,6 +9,7 @@ mod aims;
 mod hands;
 pub mod journal;
 mod layout;
+mod meter_memory;
 mod meters;
 mod settings;
 mod stage;
@@ -16,6 +17,7 @@ mod stages;
 mod swap;
 pub mod wiring;
 
+pub use meter_memory::{MeterMemory, Order, Thing};
 pub use meters::{FLOOR_DBFS, MeterName, Quantity, Reading};
 pub use settings::engine_settings;
 pub use stage::{PlanToSend, ToEngine};

@@ -403,6 +403,8 @@ impl Stage {
             Target::ToOutput { from, to } => {
                 (bank == Bank::Buses && from == column) || (bank == Bank::Outputs && to == column)
             }
+            Target::Leveller { column: c } | Target::LevellerRange { column: c } => bank == Bank::Buses && c == column,
+            Target::Ceiling { column: c } => bank == Bank::Outputs && c == column,
         }
     }
 
@@ -444,7 +446,12 @@ impl Stage {
     fn unset(target: Target) -> f32 {
         match target {
             Target::Trim { .. } | Target::Level { .. } => 1.0,
-            Target::Gate { .. } | Target::ToBus { .. } | Target::ToOutput { .. } => 0.0,
+            Target::Gate { .. }
+            | Target::ToBus { .. }
+            | Target::ToOutput { .. }
+            | Target::Ceiling { .. }
+            | Target::Leveller { .. }
+            | Target::LevellerRange { .. } => 0.0,
             Target::Stage { value, .. } => value.unset(),
         }
     }

@@ -98,9 +98,6 @@ pub trait Lanes: Copy {
     }
 }
 
-/// The bits of sqrt(1/2): mantissas are counted from there.
-const SQRT_HALF_BITS: i32 = 0x3F35_04F3;
-
 /// Reads several rows. Not by `map`: a closure is compiled apart from the kernel, without its instructions.
 #[inline(always)]
 #[must_use]
@@ -119,6 +116,9 @@ pub fn stored<V: Lanes, const N: usize>(values: [V; N], rows: &mut [Row; N]) {
         values[index].store(&mut rows[index]);
     }
 }
+
+/// The bits of sqrt(1/2): mantissas are counted from there.
+const SQRT_HALF_BITS: i32 = 0x3F35_04F3;
 
 /// Work that is the same in every form.
 pub trait Kernel {

@@ -59,6 +59,22 @@ pub enum Target {
         /// Output column.
         to: u16,
     },
+    /// The loudness that the leveller of a bus goes for, LUFS; 0 is none. That of the first column of a pair counts.
+    Leveller {
+        /// Bus column.
+        column: u16,
+    },
+    /// How far that leveller may go either way, dB.
+    LevellerRange {
+        /// Bus column.
+        column: u16,
+    },
+    /// The ceiling of the true-peak limiter behind an output, as amplitude; 0 is none. That of the first column of a pair
+    /// counts for both.
+    Ceiling {
+        /// Output column.
+        column: u16,
+    },
 }
 
 /// Aim a target at a value. Absolute, so that a later one for the same target replaces an earlier one.

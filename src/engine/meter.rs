@@ -2,6 +2,7 @@
 
 use super::command::Bank;
 use super::limits::{BUS_GROUPS, OUTPUT_GROUPS, SOURCE_GROUPS};
+use super::meters::Readings;
 use crate::dsp::lanes::{LANES, Row};
 
 /// The readings of sixteen neighbouring columns over the same frames.
@@ -27,6 +28,28 @@ pub struct GroupReading {
     pub compressor: Row,
     /// Highest reduction by the de-esser, in octaves of amplitude.
     pub de_esser: Row,
+    /// Sum of K-weighted squares after the fader, see [`KLanes::trim`](crate::dsp::k_weighting::KLanes::trim).
+    pub weighted: [f64; LANES],
+    /// Highest point between the samples after the fader, as amplitude; samples themselves are in `peak`.
+    pub true_peak: Row,
+    /// Sum of magnitudes after the fader.
+    pub magnitude: [f64; LANES],
+    /// Sum of samples after the fader.
+    pub sum: [f64; LANES],
+    /// Sum of products of the two columns of a pair after the fader; the same in both.
+    pub product: [f64; LANES],
+    /// Highest reading of a Type I quasi-peak meter after the fader, as amplitude.
+    pub quasi_1: Row,
+    /// Highest reading of a Type II quasi-peak meter after the fader, as amplitude.
+    pub quasi_2: Row,
+    /// Flat tops after the fader: runs of equal samples in the upper part of the scale.
+    pub flat_tops: [u32; LANES],
+    /// Gain of the leveller of a bus at the end, dB; of merged frames the later one's.
+    pub leveller: Row,
+    /// Highest reduction by the true-peak limiter, as 1 less the gain; outputs only, the same in both columns of a pair.
+    pub reduction: Row,
+    /// Frames by which that limiter delays; outputs only.
+    pub latency: Row,
 }
 
 impl GroupReading {
@@ -42,6 +65,17 @@ impl GroupReading {
         gate_open: [0.0; LANES],
         compressor: [0.0; LANES],
         de_esser: [0.0; LANES],
+        weighted: [0.0; LANES],
+        true_peak: [0.0; LANES],
+        magnitude: [0.0; LANES],
+        sum: [0.0; LANES],
+        product: [0.0; LANES],
+        quasi_1: [0.0; LANES],
+        quasi_2: [0.0; LANES],
+        flat_tops: [0; LANES],
+        leveller: [0.0; LANES],
+        reduction: [0.0; LANES],
+        latency: [0.0; LANES],
     };
 
     /// Takes another reading of the same columns in: maxima of peaks, sums of the rest.
@@ -59,6 +93,35 @@ impl GroupReading {
             self.compressor[lane] = self.compressor[lane].max(other.compressor[lane]);
             self.de_esser[lane] = self.de_esser[lane].max(other.de_esser[lane]);
             self.energy[lane] += other.energy[lane];
+            self.weighted[lane] += other.weighted[lane];
+            self.true_peak[lane] = self.true_peak[lane].max(other.true_peak[lane]);
+            self.magnitude[lane] += other.magnitude[lane];
+            self.sum[lane] += other.sum[lane];
+            self.product[lane] += other.product[lane];
+            self.quasi_1[lane] = self.quasi_1[lane].max(other.quasi_1[lane]);
+            self.quasi_2[lane] = self.quasi_2[lane].max(other.quasi_2[lane]);
+            self.flat_tops[lane] = self.flat_tops[lane].saturating_add(other.flat_tops[lane]);
+            self.leveller[lane] = other.leveller[lane];
+            self.reduction[lane] = self.reduction[lane].max(other.reduction[lane]);
+            self.latency[lane] = self.latency[lane].max(other.latency[lane]);
+        }
+    }
+
+    /// Takes what the lanes measured in.
+    ///
+    /// Real-time: safe
+    pub(super) fn measured(&mut self, readings: &Readings) {
+        for lane in 0..LANES {
+            self.weighted[lane] += f64::from(readings.weighted[lane]);
+            self.true_peak[lane] = self.true_peak[lane].max(readings.true_peak[lane]);
+            self.magnitude[lane] += f64::from(readings.magnitude[lane]);
+            self.sum[lane] += f64::from(readings.sum[lane]);
+            self.product[lane] += f64::from(readings.product[lane]);
+            self.quasi_1[lane] = self.quasi_1[lane].max(readings.quasi_1[lane]);
+            self.quasi_2[lane] = self.quasi_2[lane].max(readings.quasi_2[lane]);
+            #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "a count within 10 ms")]
+            let flat_tops = readings.flat_tops[lane] as u32;
+            self.flat_tops[lane] = self.flat_tops[lane].saturating_add(flat_tops);
         }
     }
 }

@@ -6,10 +6,13 @@
 //! same bytes for every callback size. The engine never learns that MIDI, OSC or a file exists.
 
 mod command;
+mod exit;
 mod feed;
+mod levellers;
 pub mod limits;
 mod matrix;
 mod meter;
+pub mod meters;
 mod stages;
 mod strip;
 pub mod wires;
@@ -22,17 +25,16 @@ pub use strip::Times;
 pub use wires::Wires;
 
 use crate::dsp::lanes::{LANES, Vectors};
-use crate::dsp::limiter::Limiter;
 use crate::units::{Decibels, SampleRate};
+use exit::PairExit;
+use levellers::Levellers;
 use limits::{
     BUS_COLUMNS, BUS_GROUPS, FEEDS, METER_RATE, OUTPUT_COLUMNS, OUTPUT_GROUPS, SOURCE_COLUMNS, SOURCE_GROUPS, TICK,
 };
 use matrix::{Matrix, Sum};
+use meters::{Measure, Measures, Meters};
 use stages::Stages;
 use strip::{GroupAudio, Part, Run, Strip};
-
-/// Release of the limiter on headphones and loudspeakers. Common practice, no source.
-const LIMITER_RELEASE_MS: f32 = 100.0;
 
 /// What the engine meets at its grid lines: commands on their way in, meter frames on their way out.
 pub trait Crossing {
@@ -69,6 +71,7 @@ struct Columns {
     strips: Box<[Strip]>,
     /// One for each strip, or none for a bank without stages.
     stages: Box<[Stages]>,
+    meters: Box<[Meters]>,
     audio: Box<[GroupAudio]>,
     from_outside: bool,
 }
@@ -80,6 +83,7 @@ impl Columns {
         Self {
             stages: stages.unwrap_or_default(),
             strips: vec![Strip::new(times); groups].into_boxed_slice(),
+            meters: vec![Meters::new(); groups].into_boxed_slice(),
             audio: vec![[[0.0; LANES]; TICK]; groups].into_boxed_slice(),
             from_outside,
         }
@@ -147,6 +151,15 @@ impl Columns {
         }
         sounding
     }
+
+    /// Measures what came out of the strips. Silence is left out once everything has died away: it would change nothing.
+    fn measure(&mut self, vectors: Vectors, measures: &Measures, frames: usize, at_grid_line: bool) {
+        for ((strip, meters), audio) in self.strips.iter().zip(&mut self.meters).zip(&self.audio) {
+            if strip.in_use() && !(strip.silent() && meters.at_rest()) {
+                vectors.run(Measure { meters, measures, audio: &audio[..frames], at_grid_line });
+            }
+        }
+    }
 }
 
 /// Whether a segment is nothing but zeros.
@@ -184,9 +197,11 @@ pub struct Engine {
     to_outputs: Matrix,
     exits: Box<[Exit]>,
     /// One for each pair of output columns.
-    limiters: Box<[Limiter]>,
+    limiters: Box<[PairExit]>,
     /// Whether a channel opened, closed, came or went since the tapes were last told.
     openings_changed: bool,
+    levellers: Levellers,
+    measures: Measures,
     pending: MeterFrame,
     plan: u64,
 }
@@ -198,7 +213,7 @@ impl Engine {
     #[must_use]
     pub fn new(settings: Settings) -> Self {
         let limiters =
-            (0..OUTPUT_COLUMNS / 2).map(|_| Limiter::new(settings.ceiling, LIMITER_RELEASE_MS, settings.rate));
+            (0..OUTPUT_COLUMNS / 2).map(|_| PairExit::new(settings.ceiling, settings.rate, settings.vectors));
         Self {
             frame: 0,
             rate: u64::from(settings.rate.hz()),
@@ -218,6 +233,8 @@ impl Engine {
             exits: vec![Exit::default(); OUTPUT_COLUMNS].into_boxed_slice(),
             limiters: limiters.collect(),
             openings_changed: false,
+            levellers: Levellers::new(settings.rate),
+            measures: Measures::new(settings.rate),
             pending: MeterFrame::nothing(),
             plan: 0,
         }
@@ -274,6 +291,13 @@ impl Engine {
                 self.bank(bank).set_stage(column, which, value, at_once);
             }
             Target::ToBus { from, to } => self.to_buses.set(usize::from(from), usize::from(to), value, at_once),
+            Target::Leveller { column } => self.levellers.set_target(usize::from(column) / 2, value),
+            Target::LevellerRange { column } => self.levellers.set_range(usize::from(column) / 2, value),
+            Target::Ceiling { column } => {
+                if column.is_multiple_of(2) {
+                    self.limiters[usize::from(column) / 2].set_ceiling(value);
+                }
+            }
             Target::ToOutput { from, to } => self.to_outputs.set(usize::from(from), usize::from(to), value, at_once),
         }
     }
@@ -326,13 +350,18 @@ impl Engine {
                     Bank::Sources => self.to_buses.clear_from(usize::from(column)),
                     Bank::Buses => {
                         self.to_buses.clear_to(usize::from(column));
+                        self.levellers.start(usize::from(column) / 2);
                         self.to_outputs.clear_from(usize::from(column));
                     }
-                    Bank::Outputs => self.to_outputs.clear_to(usize::from(column)),
+                    Bank::Outputs => {
+                        self.to_outputs.clear_to(usize::from(column));
+                        self.limiters[usize::from(column) / 2].start();
+                    }
                 }
                 let (strip, lane) = self.bank(bank).strip(column);
                 strip.start(lane, length(ramp_frames));
                 self.bank(bank).clear_stages(column);
+                self.bank(bank).meters[usize::from(column) / LANES].start(lane);
             }
             Edit::Beside { column, of, ramp_frames } => {
                 self.to_buses.copy_from(usize::from(column), usize::from(of));
@@ -341,6 +370,7 @@ impl Engine {
                 let (strip, lane) = self.sources.strip(column);
                 strip.start_like(lane, &gains, length(ramp_frames));
                 self.sources.copy_stages(column, of);
+                self.sources.meters[usize::from(column) / LANES].start(lane);
             }
             Edit::Leave { bank, column, ramp_frames } => {
                 let (strip, lane) = self.bank(bank).strip(column);
@@ -377,7 +407,9 @@ impl Engine {
             self.frame += frames as u64;
             if self.frame == self.next_boundary {
                 self.next_boundary = self.boundary_after(self.frame);
+                self.level();
                 self.gather_readings();
+                self.gather_reductions();
                 if crossing.at_meter_boundary(&self.pending) {
                     self.pending.clear();
                 }
@@ -430,8 +462,12 @@ impl Engine {
         let sounding = self.sources.run(self.vectors, frames, grid);
         sum_bank(self.vectors, &mut self.to_buses, &self.sources.audio, sounding, &mut self.buses, frames);
         let sounding = self.buses.run(self.vectors, frames, grid);
+        self.sources.measure(self.vectors, &self.measures, frames, grid);
+        self.buses.measure(self.vectors, &self.measures, frames, grid);
+        self.levellers.process(&mut self.buses.audio, frames);
         sum_bank(self.vectors, &mut self.to_outputs, &self.buses.audio, sounding, &mut self.outputs, frames);
         self.outputs.run(self.vectors, frames, grid);
+        self.outputs.measure(self.vectors, &self.measures, frames, grid);
         self.leave_by_wires(wires, offset, frames);
     }
 
@@ -450,13 +486,38 @@ impl Engine {
                 }
             }
             let [left, right] = &mut sides;
-            if exits[0].limited || exits[1].limited {
-                limiter.process(&mut [&mut left[..frames], &mut right[..frames]]);
-            }
+            limiter.process(&mut left[..frames], &mut right[..frames], exits[0].limited || exits[1].limited);
             for (exit, side) in exits.iter().zip(&sides) {
                 if let Some(wire) = exit.wire {
                     wires.write(usize::from(wire), offset, &side[..frames]);
                 }
+            }
+        }
+    }
+
+    /// Moves the levellers by what their buses measured since the last boundary.
+    fn level(&mut self) {
+        let (frames, next) = (self.frame - self.measured_from, self.next_boundary - self.frame);
+        let meters = &self.buses.meters;
+        self.levellers.at_boundary(|column| meters[column / LANES].weighted(column % LANES), frames, next);
+        for pair in 0..BUS_COLUMNS / 2 {
+            let group = &mut self.pending.groups[SOURCE_GROUPS + 2 * pair / LANES];
+            let gain = self.levellers.gain_db(pair);
+            (group.leveller[2 * pair % LANES], group.leveller[2 * pair % LANES + 1]) = (gain, gain);
+        }
+    }
+
+    /// What the limiters did since the last boundary.
+    fn gather_reductions(&mut self) {
+        let first = SOURCE_GROUPS + BUS_GROUPS;
+        for (pair, limiter) in self.limiters.iter_mut().enumerate() {
+            let (reduction, latency) = (limiter.take_reduction(), limiter.latency_frames());
+            let group = &mut self.pending.groups[first + 2 * pair / LANES];
+            for lane in [2 * pair % LANES, 2 * pair % LANES + 1] {
+                group.reduction[lane] = group.reduction[lane].max(reduction);
+                #[expect(clippy::cast_precision_loss, reason = "some hundred frames")]
+                let latency = latency as f32;
+                group.latency[lane] = group.latency[lane].max(latency);
             }
         }
     }
@@ -473,9 +534,13 @@ impl Engine {
         let strips = banks.into_iter().flat_map(|bank| {
             let outside = bank.from_outside;
             let stages = bank.stages.iter_mut().map(Some).chain(std::iter::repeat_with(|| None));
-            bank.strips.iter_mut().zip(stages).map(move |(strip, stages)| (strip, stages, outside))
+            bank.strips
+                .iter_mut()
+                .zip(stages)
+                .zip(&mut bank.meters)
+                .map(move |((strip, stages), meters)| (strip, stages, meters, outside))
         });
-        for (group, (strip, stages, outside)) in self.pending.groups.iter_mut().zip(strips) {
+        for (group, (strip, stages, meters, outside)) in self.pending.groups.iter_mut().zip(strips) {
             let (readings, frames) = strip.take_readings();
             if frames == 0 {
                 continue;
@@ -489,6 +554,7 @@ impl Engine {
                     group.de_esser[lane] = group.de_esser[lane].max(taken.de_esser[lane]);
                 }
             }
+            group.measured(&meters.take_readings());
             for lane in 0..LANES {
                 group.input_peak[lane] = group.input_peak[lane].max(readings.input_peak[lane]);
                 group.input_energy[lane] += f64::from(readings.input_energy[lane]);

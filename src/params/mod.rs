@@ -190,10 +190,16 @@ pub enum Key {
     BusCompressorGain,
     /// `bus.ID.fader`
     BusFader,
+    /// `bus.ID.leveller`
+    BusLeveller,
+    /// `bus.ID.leveller-range`
+    BusLevellerRange,
     /// `output.ID.source`
     OutputSource,
     /// `output.ID.level`
     OutputLevel,
+    /// `output.ID.ceiling`
+    OutputCeiling,
 }
 
 /// What a number means.
@@ -209,6 +215,8 @@ pub enum Unit {
     Milliseconds,
     /// A bare factor: a Q, or a ratio.
     Factor,
+    /// Loudness.
+    Lufs,
 }
 
 impl Unit {
@@ -220,6 +228,7 @@ impl Unit {
             Self::Position | Self::Factor => "",
             Self::Hertz => "Hz",
             Self::Milliseconds => "ms",
+            Self::Lufs => "LUFS",
         }
     }
 }
@@ -1120,6 +1129,28 @@ pub static TABLE: &[Parameter] = &[
         summary: "the level of the whole bus",
     },
     Parameter {
+        key: Key::BusLeveller,
+        scope: Scope::Bus,
+        word: "leveller",
+        further: None,
+        domain: Domain::Number { unit: Unit::Lufs, lowest: -36.0, highest: -10.0, off: true },
+        default: "off",
+        taper: Taper::Linear,
+        glide: Glide::OnePole { ms: 1_700 },
+        summary: "the loudness that a slow gain before the outputs brings the bus to; off goes back to 0 dB",
+    },
+    Parameter {
+        key: Key::BusLevellerRange,
+        scope: Scope::Bus,
+        word: "leveller-range",
+        further: None,
+        domain: Domain::Number { unit: Unit::Decibels, lowest: 0.0, highest: 15.0, off: false },
+        default: "6.0",
+        taper: Taper::Linear,
+        glide: Glide::OnePole { ms: 1_700 },
+        summary: "how far the leveller may go either way",
+    },
+    Parameter {
         key: Key::OutputSource,
         scope: Scope::Output,
         word: "source",
@@ -1140,6 +1171,17 @@ pub static TABLE: &[Parameter] = &[
         taper: Taper::Fader,
         glide: Glide::OnePole { ms: 10 },
         summary: "what the output passes on of its bus",
+    },
+    Parameter {
+        key: Key::OutputCeiling,
+        scope: Scope::Output,
+        word: "ceiling",
+        further: None,
+        domain: Domain::Number { unit: Unit::Decibels, lowest: -20.0, highest: 0.0, off: true },
+        default: "off",
+        taper: Taper::Linear,
+        glide: Glide::CrossFade { ms: 20 },
+        summary: "highest true peak that leaves (dBTP), by a limiter that delays by 1.6 ms; off has neither",
     },
 ];
 

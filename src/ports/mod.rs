@@ -25,3 +25,4 @@ pub mod storage;
 pub mod udp;
 pub mod watch;
 pub mod wav;
+pub mod wav_bytes;

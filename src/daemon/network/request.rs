@@ -2,12 +2,24 @@
 
 use crate::daemon::hub::{LEASE_S_DEFAULT, RATE_HZ_DEFAULT};
 use crate::daemon::nodes::ContactAsk;
+use crate::desk::Order;
 use crate::panel::osc::{Argument, Message, Pattern, is_pattern};
 use crate::params::{Address, AddressError, Domain, Parameter, TABLE, Value, nearest};
 use crate::profile::Role;
 
 /// The addresses that the desk answers to, besides those of parameters.
-const OWN: [&str; 5] = ["/ask", "/follow/meters", "/follow/end", "/follow/table", "/profile/reload"];
+const OWN: [&str; 10] = [
+    "/ask",
+    "/follow/meters",
+    "/follow/end",
+    "/follow/table",
+    "/profile/reload",
+    "/loudness/start",
+    "/loudness/pause",
+    "/loudness/continue",
+    "/loudness/reset",
+    "/loudness/show",
+];
 /// What the addresses of contacts begin with.
 const CONTACT: &str = "/contact/";
 /// What the desk itself says. A message with such an address is never answered: two desks would talk for ever.
@@ -32,6 +44,10 @@ pub(super) enum Request {
     Contact(String, ContactAsk),
     /// The profile read again.
     Reload,
+    /// Measurements of loudness, of everything or of what fits.
+    Loudness(Order, Option<Pattern>),
+    /// What a show is to come to, LUFS, and how long it lasts, s.
+    Show(f64, f64),
     /// What only the desk says.
     Said,
 }
@@ -74,6 +90,11 @@ impl Request {
             ("/profile/reload", []) => Ok(Self::Reload),
             ("/profile/reload", _) => Err("takes nothing: which file it is stands in the desk's own start".to_owned()),
             (contact, _) if contact.starts_with(CONTACT) => Self::of_contact(contact, arguments),
+            ("/loudness/start", _) => loudness(Order::Start, arguments),
+            ("/loudness/pause", _) => loudness(Order::Pause, arguments),
+            ("/loudness/continue", _) => loudness(Order::Continue, arguments),
+            ("/loudness/reset", _) => loudness(Order::Reset, arguments),
+            ("/loudness/show", arguments) => show(arguments),
             (said, _) if SAID.contains(&said) => Ok(Self::Said),
             (pattern, _) if is_pattern(pattern) => Self::of_pattern(pattern, arguments),
             (address, _) => {
@@ -126,10 +147,40 @@ impl Request {
     pub(super) const fn role(&self) -> Role {
         match self {
             Self::Contact(_, ContactAsk::State) => Role::See,
-            Self::Set(..) | Self::SetPattern(..) | Self::Contact(..) => Role::Operate,
+            Self::Set(..) | Self::SetPattern(..) | Self::Contact(..) | Self::Loudness(..) | Self::Show(..) => {
+                Role::Operate
+            }
             Self::Ask(_) | Self::Follow { .. } | Self::End(_) | Self::Table | Self::Said => Role::See,
             Self::Reload => Role::Administer,
         }
+    }
+}
+
+fn show(arguments: &[Argument]) -> Result<Request, String> {
+    let number = |argument: &Argument| match argument {
+        Argument::Float(number) => Some(f64::from(*number)),
+        Argument::Int(number) => Some(f64::from(*number)),
+        _ => None,
+    };
+    match arguments {
+        [target, minutes] => match (number(target), number(minutes)) {
+            (Some(target), Some(minutes)) if (-60.0..=0.0).contains(&target) && (1.0..=2_880.0).contains(&minutes) => {
+                Ok(Request::Show(target, minutes * 60.0))
+            }
+            _ => Err("accepted: -60.0 to +0.0 LUFS and 1 to 2880 minutes".to_owned()),
+        },
+        _ => Err("takes TARGET_LUFS MINUTES".to_owned()),
+    }
+}
+
+fn loudness(order: Order, arguments: &[Argument]) -> Result<Request, String> {
+    match arguments {
+        [] => Ok(Request::Loudness(order, None)),
+        [Argument::Text(pattern)] => match Pattern::parse(pattern) {
+            Some(pattern) => Ok(Request::Loudness(order, Some(pattern))),
+            None => Err(format!("\"{pattern}\" is no OSC address or pattern")),
+        },
+        _ => Err("takes nothing, or one text: which, as /bus/programme or a pattern".to_owned()),
     }
 }
 

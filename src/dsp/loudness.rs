@@ -1,0 +1,402 @@
+//! Loudness out of mean squares: momentary, short-term, integrated, range, and the highest of the first two.
+//!
+//! ITU-R BS.1770-5 Annex 1 and EBU Tech 3341 and 3342 (2023). What goes in is one number for every 10 ms: the weighted sum of
+//! the channels' K-weighted mean squares. Windows slide by that step, because a meter that looks only every 100 ms reads up
+//! to 0.6 LU low on a tone of 400 ms (Tech 3341 case 13). Gated blocks are taken every 100 ms, as the standard has them, and
+//! kept as counts in classes of 0.01 LU: memory and cost do not grow with the hours.
+
+use crate::dsp::math;
+
+/// Steps per second: the meter boundaries of the engine.
+pub const STEPS_PER_SECOND: u64 = 100;
+/// Steps of the momentary window: 400 ms.
+const MOMENTARY: usize = 40;
+/// Steps of the short-term window: 3 s.
+const SHORT_TERM: usize = 300;
+/// Steps from one gated block to the next: 100 ms.
+const HOP: u64 = 10;
+
+/// The absolute gate of BS.1770 and of Tech 3342; a block has to be above it.
+const ABSOLUTE_GATE: f64 = -70.0;
+/// The relative gates, below the mean of what passed the absolute one.
+const RELATIVE_GATE: f64 = -10.0;
+const RANGE_GATE: f64 = -20.0;
+/// Loudness range lies between these percentiles of the short-term loudness.
+const RANGE_PERCENTILES: [u64; 2] = [10, 95];
+
+const CLASSES_PER_LU: f64 = 100.0;
+/// Up to +40 LUFS: far above anything that is no mistake.
+const CLASSES: usize = 11_000;
+
+/// Loudness in LUFS of a weighted mean square; negative infinity for 0.
+///
+/// Real-time: safe
+#[must_use]
+pub fn lufs(mean_square: f64) -> f64 {
+    -0.691 + 10.0 * math::log10(mean_square)
+}
+
+/// The weighted mean square that has this loudness.
+///
+/// Real-time: safe
+#[must_use]
+pub fn mean_square(lufs: f64) -> f64 {
+    math::exp2((lufs + 0.691) * (std::f64::consts::LOG2_10 / 10.0))
+}
+
+/// How loud blocks were: counts in classes of 0.01 LU above the absolute gate.
+#[derive(Clone, Debug)]
+struct Classes {
+    counts: Box<[u32]>,
+    total: u64,
+    /// The classes in use lie within these.
+    lowest: usize,
+    highest: usize,
+}
+
+impl Classes {
+    /// Real-time: never
+    fn new() -> Self {
+        Self { counts: vec![0; CLASSES].into_boxed_slice(), total: 0, lowest: CLASSES, highest: 0 }
+    }
+
+    fn clear(&mut self) {
+        self.counts.fill(0);
+        (self.total, self.lowest, self.highest) = (0, CLASSES, 0);
+    }
+
+    fn add(&mut self, lufs: f64) {
+        // A NaN is not above the gate either.
+        if lufs > ABSOLUTE_GATE {
+            let class = (((lufs - ABSOLUTE_GATE) * CLASSES_PER_LU) as usize).min(CLASSES - 1);
+            self.counts[class] = self.counts[class].saturating_add(1);
+            self.total += 1;
+            self.lowest = self.lowest.min(class);
+            self.highest = self.highest.max(class);
+        }
+    }
+
+    /// The middle of a class, in LUFS.
+    fn middle(class: usize) -> f64 {
+        ABSOLUTE_GATE + (class as f64 + 0.5) / CLASSES_PER_LU
+    }
+
+    /// Loudness of the mean of all blocks from this class up, and how many there are.
+    fn mean(&self, from: usize) -> Option<(f64, u64)> {
+        if self.total == 0 || from > self.highest {
+            return None;
+        }
+        let from = from.max(self.lowest);
+        let step = math::exp2(std::f64::consts::LOG2_10 / (10.0 * CLASSES_PER_LU));
+        let (mut power, mut sum, mut blocks) = (mean_square(Self::middle(from)), 0.0, 0);
+        for count in &self.counts[from..=self.highest] {
+            sum += power * f64::from(*count);
+            blocks += u64::from(*count);
+            power *= step;
+        }
+        (blocks > 0).then(|| (lufs(sum / blocks as f64), blocks))
+    }
+
+    /// The first class above a gate so far below the mean of all blocks.
+    fn gate(&self, below: f64) -> Option<usize> {
+        let (mean, _) = self.mean(0)?;
+        Some((((mean + below - ABSOLUTE_GATE) * CLASSES_PER_LU).max(0.0)) as usize)
+    }
+
+    /// The middle of the class that holds the block of this rank, counted from a class up.
+    fn ranked(&self, from: usize, rank: u64) -> f64 {
+        let mut seen = 0;
+        let mut class = from;
+        for (place, count) in self.counts[from..=self.highest].iter().enumerate() {
+            seen += u64::from(*count);
+            if seen > rank {
+                class = from + place;
+                break;
+            }
+        }
+        Self::middle(class)
+    }
+}
+
+/// The loudness of one programme, fed with a number every 10 ms.
+#[derive(Clone, Debug)]
+pub struct Loudness {
+    /// The mean squares of the last three seconds, the oldest at `at`.
+    recent: Box<[f64]>,
+    at: usize,
+    momentary: f64,
+    short_term: f64,
+    running: bool,
+    /// Steps since the measurement was started or continued.
+    steps: u64,
+    /// Steps measured since it was reset, pauses left out.
+    measured: u64,
+    momentary_max: f64,
+    short_term_max: f64,
+    blocks: Classes,
+    short_terms: Classes,
+}
+
+impl Default for Loudness {
+    fn default() -> Self {
+        Self::new()
+    }
+}
+
+impl Loudness {
+    /// A measurement that runs and has heard nothing.
+    ///
+    /// Real-time: never
+    #[must_use]
+    pub fn new() -> Self {
+        Self {
+            recent: vec![0.0; SHORT_TERM].into_boxed_slice(),
+            at: 0,
+            momentary: 0.0,
+            short_term: 0.0,
+            running: true,
+            steps: 0,
+            measured: 0,
+            momentary_max: 0.0,
+            short_term_max: 0.0,
+            blocks: Classes::new(),
+            short_terms: Classes::new(),
+        }
+    }
+
+    /// Takes the weighted mean square of the next 10 ms.
+    pub fn step(&mut self, mean_square: f64) {
+        let mean_square = if mean_square.is_finite() { mean_square.max(0.0) } else { 0.0 };
+        let leaving = (self.at + SHORT_TERM - MOMENTARY) % SHORT_TERM;
+        self.momentary += mean_square - self.recent[leaving];
+        self.short_term += mean_square - self.recent[self.at];
+        self.recent[self.at] = mean_square;
+        self.at += 1;
+        if self.at == SHORT_TERM {
+            self.at = 0;
+            // What rounding left behind does not outlive three seconds.
+            self.short_term = self.recent.iter().sum();
+            self.momentary = self.recent[SHORT_TERM - MOMENTARY..].iter().sum();
+        }
+        if self.running {
+            self.measure();
+        }
+    }
+
+    /// Windows count that lie wholly in measured time.
+    fn measure(&mut self) {
+        self.steps += 1;
+        self.measured += 1;
+        if self.steps >= MOMENTARY as u64 {
+            self.momentary_max = self.momentary_max.max(self.momentary);
+            if self.steps.is_multiple_of(HOP) {
+                self.blocks.add(self.momentary());
+            }
+        }
+        if self.steps >= SHORT_TERM as u64 {
+            self.short_term_max = self.short_term_max.max(self.short_term);
+            if self.steps.is_multiple_of(HOP) {
+                self.short_terms.add(self.short_term());
+            }
+        }
+    }
+
+    /// Starts or continues the measurement of everything but momentary and short-term loudness, which always run.
+    pub fn run(&mut self) {
+        if !self.running {
+            self.running = true;
+            self.steps = 0;
+        }
+    }
+
+    /// Pauses it.
+    pub fn pause(&mut self) {
+        self.running = false;
+    }
+
+    /// Whether it runs.
+    #[must_use]
+    pub const fn runs(&self) -> bool {
+        self.running
+    }
+
+    /// Forgets everything but the last three seconds, which momentary and short-term loudness still show.
+    pub fn reset(&mut self) {
+        (self.steps, self.measured, self.momentary_max, self.short_term_max) = (0, 0, 0.0, 0.0);
+        self.blocks.clear();
+        self.short_terms.clear();
+    }
+
+    /// Loudness of the last 400 ms in LUFS; negative infinity in silence.
+    #[must_use]
+    pub fn momentary(&self) -> f64 {
+        window(self.momentary, MOMENTARY)
+    }
+
+    /// Loudness of the last 3 s in LUFS; negative infinity in silence.
+    #[must_use]
+    pub fn short_term(&self) -> f64 {
+        window(self.short_term, SHORT_TERM)
+    }
+
+    /// The highest momentary loudness measured; none before the first whole window, or when that was silence.
+    #[must_use]
+    pub fn momentary_max(&self) -> Option<f64> {
+        (self.momentary_max > 0.0).then(|| window(self.momentary_max, MOMENTARY))
+    }
+
+    /// The highest short-term loudness measured; none before the first whole window, or when that was silence.
+    #[must_use]
+    pub fn short_term_max(&self) -> Option<f64> {
+        (self.short_term_max > 0.0).then(|| window(self.short_term_max, SHORT_TERM))
+    }
+
+    /// Integrated loudness in LUFS; none while no block was above the absolute gate.
+    #[must_use]
+    pub fn integrated(&self) -> Option<f64> {
+        let gate = self.blocks.gate(RELATIVE_GATE)?;
+        self.blocks.mean(gate).map(|(lufs, _)| lufs)
+    }
+
+    /// Seconds of programme that stand behind [`integrated`](Self::integrated): what the gates let pass.
+    #[must_use]
+    pub fn integrated_s(&self) -> f64 {
+        let blocks = self.blocks.gate(RELATIVE_GATE).and_then(|gate| self.blocks.mean(gate)).map_or(0, |(_, n)| n);
+        blocks as f64 * HOP as f64 / STEPS_PER_SECOND as f64
+    }
+
+    /// Loudness range in LU; none while no short-term loudness was above the absolute gate. In the first minute it is not
+    /// yet stable (Tech 3341 clause 2.4).
+    #[must_use]
+    pub fn range(&self) -> Option<f64> {
+        let gate = self.short_terms.gate(RANGE_GATE)?.max(self.short_terms.lowest);
+        let (_, blocks) = self.short_terms.mean(gate)?;
+        // The nearest rank, as Tech 3342 has it.
+        let [low, high] =
+            RANGE_PERCENTILES.map(|percent| self.short_terms.ranked(gate, ((blocks - 1) * percent + 50) / 100));
+        Some(high - low)
+    }
+
+    /// Seconds measured since the last reset, pauses left out.
+    #[must_use]
+    pub fn measured_s(&self) -> f64 {
+        self.measured as f64 / STEPS_PER_SECOND as f64
+    }
+
+    /// The loudness that the rest of a show has to have so that the whole comes to `target`: the show lasts `whole_s`
+    /// seconds that pass the gates. None when nothing is left; negative infinity when even silence is too loud.
+    #[must_use]
+    pub fn heading_for(&self, target: f64, whole_s: f64) -> Option<f64> {
+        let done_s = self.integrated_s();
+        let left_s = whole_s - done_s;
+        if left_s <= 0.0 || !left_s.is_finite() {
+            return None;
+        }
+        let done = self.integrated().map_or(0.0, mean_square) * done_s;
+        Some(lufs(((mean_square(target) * whole_s - done) / left_s).max(0.0)))
+    }
+}
+
+/// The sum of a window may be off 0 by a rounding; below -150 LUFS it is silence.
+fn window(sum: f64, steps: usize) -> f64 {
+    let mean = sum / steps as f64;
+    if mean < 1.0e-15 { f64::NEG_INFINITY } else { lufs(mean) }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn of(segments: &[(f64, usize)]) -> Loudness {
+        let mut loudness = Loudness::new();
+        for (lufs, steps) in segments {
+            (0..*steps).for_each(|_| loudness.step(mean_square(*lufs)));
+        }
+        loudness
+    }
+
+    fn near(found: Option<f64>, expected: f64, within: f64) {
+        let found = found.expect("there is a reading");
+        assert!((found - expected).abs() <= within, "{found} for {expected}");
+    }
+
+    /// BS.1770-5: 1 dB more reads 1 LU more, from one end of the scale to the other.
+    #[test]
+    fn one_decibel_is_one_loudness_unit() {
+        for tenth in -699..390 {
+            let level = f64::from(tenth) / 10.0;
+            let loudness = of(&[(level, 400)]);
+            near(loudness.integrated(), level, 0.0051);
+            near(Some(loudness.momentary()), level, 1e-9);
+            near(Some(loudness.short_term()), level, 1e-9);
+        }
+    }
+
+    /// Follows from BS.1770-5: 197 full blocks and 3 part blocks survive the gates.
+    #[test]
+    fn a_tail_of_silence_is_gated_out() {
+        near(of(&[(-23.0, 2_000), (-200.0, 4_000)]).integrated(), -23.033, 0.006);
+        assert_eq!(of(&[(-70.01, 1_000)]).integrated(), None);
+        assert_eq!(of(&[(-70.01, 1_000)]).range(), None);
+        near(of(&[(-69.9, 1_000)]).integrated(), -69.9, 0.006);
+    }
+
+    #[test]
+    fn readings_before_the_first_whole_window_are_none() {
+        let loudness = of(&[(-23.0, 39)]);
+        assert_eq!((loudness.momentary_max(), loudness.integrated()), (None, None));
+        let loudness = of(&[(-23.0, 299)]);
+        assert_eq!((loudness.short_term_max(), loudness.range()), (None, None));
+        near(loudness.momentary_max(), -23.0, 1e-9);
+    }
+
+    /// EBU Tech 3341 clauses 2.1 to 2.7: integrated, range and the highest values pause, continue and reset together.
+    #[test]
+    fn a_pause_leaves_no_trace_and_a_reset_starts_anew() {
+        let mut loudness = of(&[(-23.0, 2_000)]);
+        loudness.pause();
+        (0..2_000).for_each(|_| loudness.step(mean_square(-5.0)));
+        near(Some(loudness.momentary()), -5.0, 1e-9);
+        near(loudness.integrated(), -23.0, 0.006);
+        loudness.run();
+        (0..2_000).for_each(|_| loudness.step(mean_square(-23.0)));
+        near(loudness.integrated(), -23.0, 0.006);
+        near(loudness.momentary_max(), -23.0, 1e-9);
+        near(loudness.short_term_max(), -23.0, 1e-9);
+        near(loudness.range(), 0.0, 1e-9);
+        near(Some(loudness.measured_s()), 40.0, 1e-9);
+        loudness.reset();
+        assert_eq!((loudness.integrated(), loudness.range(), loudness.momentary_max()), (None, None, None));
+        (0..400).for_each(|_| loudness.step(mean_square(-30.0)));
+        near(loudness.momentary_max(), -30.0, 1e-9);
+    }
+
+    /// Ten hours: the same memory, and the mean is still the mean.
+    #[test]
+    fn hours_are_as_exact_as_seconds() {
+        let loudness = of(&[(-20.0, 1_800_000), (-26.0, 1_800_000)]);
+        near(loudness.integrated(), 10.0 * ((10_f64.powf(-2.0) + 10_f64.powf(-2.6)) / 2.0).log10(), 0.006);
+        near(loudness.range(), 6.0, 0.011);
+    }
+
+    #[test]
+    fn what_is_heard_from_now_on_brings_the_whole_to_the_target() {
+        let loudness = of(&[(-20.0, 3_000)]);
+        let (target, whole) = (-23.0, loudness.integrated_s() + 60.0);
+        let rest = loudness.heading_for(target, whole).expect("a minute is left");
+        let mut both = loudness.clone();
+        (0..6_000).for_each(|_| both.step(mean_square(rest)));
+        near(both.integrated(), target, 0.05);
+        near(Loudness::new().heading_for(-23.0, 60.0), -23.0, 1e-9);
+        assert_eq!(loudness.heading_for(-23.0, 10.0), None);
+        assert_eq!(loudness.heading_for(-40.0, 31.0), Some(f64::NEG_INFINITY));
+    }
+
+    #[test]
+    fn what_is_no_number_counts_as_silence() {
+        let mut loudness = of(&[(-23.0, 400)]);
+        [f64::NAN, f64::INFINITY, -1.0].into_iter().for_each(|bad| loudness.step(bad));
+        (0..300).for_each(|_| loudness.step(mean_square(-23.0)));
+        near(Some(loudness.short_term()), -23.0, 1e-9);
+    }
+}

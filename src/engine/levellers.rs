@@ -1,0 +1,140 @@
+//! Levellers on buses, after their meters and before the outputs; one for each pair of columns, moved at meter boundaries.
+
+use super::limits::BUS_COLUMNS;
+use super::strip::GroupAudio;
+use crate::dsp::k_weighting::KWeighting;
+use crate::dsp::lanes::LANES;
+use crate::dsp::level::linear_from_db;
+use crate::dsp::leveller::Leveller;
+use crate::units::SampleRate;
+
+/// What is asked of a leveller: the target in LUFS, 0 for none, and how far it may go, dB.
+#[derive(Clone, Copy, Debug)]
+struct Asked {
+    target: f32,
+    range: f32,
+}
+
+#[derive(Clone, Debug)]
+struct Pair {
+    asked: Asked,
+    leveller: Leveller,
+    gain: f32,
+    step: f32,
+    /// The frames for which the gain still moves by `step`.
+    moving: u32,
+    aim: f32,
+}
+
+/// One for each pair of bus columns.
+#[derive(Debug)]
+pub struct Levellers {
+    pairs: Box<[Pair]>,
+    trim: f64,
+}
+
+impl Levellers {
+    /// None asked for.
+    ///
+    /// Real-time: never
+    #[must_use]
+    pub fn new(rate: SampleRate) -> Self {
+        let pair = Pair {
+            asked: Asked { target: 0.0, range: 0.0 },
+            leveller: Leveller::new(),
+            gain: 1.0,
+            step: 0.0,
+            moving: 0,
+            aim: 1.0,
+        };
+        Self { pairs: vec![pair; BUS_COLUMNS / 2].into_boxed_slice(), trim: KWeighting::new(rate).trim }
+    }
+
+    /// The target of a pair, LUFS; 0 lets it go.
+    ///
+    /// Real-time: safe
+    pub fn set_target(&mut self, pair: usize, lufs: f32) {
+        self.pairs[pair].asked.target = lufs;
+    }
+
+    /// How far the gain of a pair may go from 0 dB.
+    ///
+    /// Real-time: safe
+    pub fn set_range(&mut self, pair: usize, db: f32) {
+        self.pairs[pair].asked.range = db;
+    }
+
+    /// A pair begins anew.
+    ///
+    /// Real-time: safe
+    pub fn start(&mut self, pair: usize) {
+        let pair = &mut self.pairs[pair];
+        pair.leveller = Leveller::new();
+        (pair.gain, pair.aim, pair.moving) = (1.0, 1.0, 0);
+    }
+
+    /// Whether nothing is asked of a pair and nothing is left of what was.
+    fn idle(pair: &Pair) -> bool {
+        pair.asked.target >= 0.0
+            && pair.leveller.gain_db() == 0.0
+            && pair.moving == 0
+            && pair.aim.to_bits() == 1.0_f32.to_bits()
+    }
+
+    /// At a meter boundary: what both columns of each pair measured (sums of K-weighted squares) over `frames`; the next gain is
+    /// reached after `next` frames. Gives nothing back: see [`gain_db`](Self::gain_db).
+    ///
+    /// Real-time: safe
+    pub fn at_boundary(&mut self, weighted: impl Fn(usize) -> f32, frames: u64, next: u64) {
+        for (place, pair) in self.pairs.iter_mut().enumerate() {
+            if Self::idle(pair) {
+                continue;
+            }
+            let Asked { target, range } = pair.asked;
+            let db = if target < 0.0 {
+                let power = f64::from(weighted(2 * place)) + f64::from(weighted(2 * place + 1));
+                #[expect(clippy::cast_precision_loss, reason = "some hundred frames")]
+                let frames = frames.max(1) as f64;
+                pair.leveller.step(power * self.trim / frames, f64::from(target), f64::from(range))
+            } else {
+                pair.leveller.release()
+            };
+            pair.gain = pair.aim;
+            pair.aim = linear_from_db(db as f32);
+            #[expect(clippy::cast_possible_truncation, reason = "some hundred frames")]
+            let moving = next.max(1) as u32;
+            pair.moving = moving;
+            #[expect(clippy::cast_precision_loss, reason = "some hundred frames")]
+            let frames = moving as f32;
+            pair.step = (pair.aim - pair.gain) / frames;
+        }
+    }
+
+    /// The gain of a pair now, dB.
+    ///
+    /// Real-time: safe
+    #[must_use]
+    pub fn gain_db(&self, pair: usize) -> f32 {
+        self.pairs[pair].leveller.gain_db() as f32
+    }
+
+    /// One segment of all buses.
+    ///
+    /// Real-time: safe
+    pub fn process(&mut self, groups: &mut [GroupAudio], frames: usize) {
+        for (place, pair) in self.pairs.iter_mut().enumerate() {
+            if Self::idle(pair) {
+                continue;
+            }
+            let (group, lane) = (2 * place / LANES, 2 * place % LANES);
+            for row in &mut groups[group][..frames] {
+                if pair.moving > 0 {
+                    pair.moving -= 1;
+                    pair.gain = if pair.moving == 0 { pair.aim } else { pair.gain + pair.step };
+                }
+                row[lane] *= pair.gain;
+                row[lane + 1] *= pair.gain;
+            }
+        }
+    }
+}

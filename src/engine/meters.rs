@@ -1,0 +1,224 @@
+//! What the meters need of sixteen columns: K-weighted energy, true peak, quasi-peaks and sums, sample by sample.
+//!
+//! Only quantities that merge leave here, each by its kind (maxima, sums, counts). Gates, windows, needles and hold times are
+//! the business of whoever reads them.
+
+use crate::dsp::k_weighting::{KFilter, KLanes, KState};
+use crate::dsp::lanes::{Kernel, LANES, Lanes, Row};
+use crate::dsp::quasi_peak::{QuasiPeak, Type};
+use crate::dsp::true_peak::{Past, TAPS};
+use crate::engine::limits::TICK;
+use crate::units::SampleRate;
+
+/// A wave is flat-topped where this many samples in a row are the same.
+const FLAT_SAMPLES: f32 = 4.0;
+/// The same: within -100 dBFS of each other. Common practice, no source.
+const FLAT_WITHIN: f32 = 1.0e-5;
+/// Only the upper part of the scale counts, above -12 dBFS. Common practice, no source.
+const FLAT_ABOVE: f32 = 0.25;
+
+/// What every group is measured with at one sample rate.
+#[derive(Clone, Copy, Debug)]
+pub struct Measures {
+    k: KLanes,
+    quasi_1: QuasiPeak,
+    quasi_2: QuasiPeak,
+}
+
+impl Measures {
+    /// The measures at this rate.
+    ///
+    /// Real-time: never
+    #[must_use]
+    pub fn new(rate: SampleRate) -> Self {
+        Self {
+            k: KLanes::new(rate),
+            quasi_1: QuasiPeak::new(Type::One, rate),
+            quasi_2: QuasiPeak::new(Type::Two, rate),
+        }
+    }
+}
+
+/// The readings of a group since the last meter boundary, in the form the lanes keep them.
+#[derive(Clone, Copy, Debug)]
+pub struct Readings {
+    /// Sum of squares after K weighting.
+    pub weighted: Row,
+    /// Highest point between the samples, the samples themselves left out.
+    pub true_peak: Row,
+    /// Sum of magnitudes.
+    pub magnitude: Row,
+    /// Sum of samples.
+    pub sum: Row,
+    /// Sum of products with the neighbouring column.
+    pub product: Row,
+    /// Highest reading of a quasi-peak meter of Type I.
+    pub quasi_1: Row,
+    /// Highest reading of one of Type II.
+    pub quasi_2: Row,
+    /// Count of flat tops.
+    pub flat_tops: Row,
+}
+
+impl Readings {
+    const NOTHING: Self = Self {
+        weighted: [0.0; LANES],
+        true_peak: [0.0; LANES],
+        magnitude: [0.0; LANES],
+        sum: [0.0; LANES],
+        product: [0.0; LANES],
+        quasi_1: [0.0; LANES],
+        quasi_2: [0.0; LANES],
+        flat_tops: [0.0; LANES],
+    };
+}
+
+/// The memory of the meters of sixteen columns.
+#[derive(Clone, Debug)]
+pub struct Meters {
+    k: KState,
+    past: Past<{ TAPS - 1 + TICK }>,
+    quasi_1: Row,
+    quasi_2: Row,
+    last: Row,
+    alike: Row,
+    readings: Readings,
+    /// Whether everything has died away: silence then changes nothing.
+    at_rest: bool,
+}
+
+impl Default for Meters {
+    /// Real-time: never
+    fn default() -> Self {
+        Self::new()
+    }
+}
+
+impl Meters {
+    /// Meters that have heard nothing.
+    ///
+    /// Real-time: never
+    #[must_use]
+    pub const fn new() -> Self {
+        Self {
+            k: KState::SILENT,
+            past: Past::SILENT,
+            quasi_1: [0.0; LANES],
+            quasi_2: [0.0; LANES],
+            last: [0.0; LANES],
+            alike: [0.0; LANES],
+            readings: Readings::NOTHING,
+            at_rest: true,
+        }
+    }
+
+    /// A column begins anew.
+    ///
+    /// Real-time: safe
+    pub fn start(&mut self, lane: usize) {
+        self.k.clear(lane);
+        self.past.clear(lane);
+        for row in [&mut self.quasi_1, &mut self.quasi_2, &mut self.last, &mut self.alike] {
+            row[lane] = 0.0;
+        }
+    }
+
+    /// Whether everything has died away.
+    ///
+    /// Real-time: safe
+    #[must_use]
+    pub const fn at_rest(&self) -> bool {
+        self.at_rest
+    }
+
+    /// The sum of K-weighted squares of one lane since the last meter boundary.
+    ///
+    /// Real-time: safe
+    #[must_use]
+    pub const fn weighted(&self, lane: usize) -> f32 {
+        self.readings.weighted[lane]
+    }
+
+    /// Takes the readings since the last time.
+    ///
+    /// Real-time: safe
+    pub fn take_readings(&mut self) -> Readings {
+        std::mem::replace(&mut self.readings, Readings::NOTHING)
+    }
+}
+
+/// One segment of one group through its meters.
+#[derive(Debug)]
+pub struct Measure<'a> {
+    /// The memory.
+    pub meters: &'a mut Meters,
+    /// What is measured with.
+    pub measures: &'a Measures,
+    /// The samples.
+    pub audio: &'a [Row],
+    /// Whether the segment begins at a grid line.
+    pub at_grid_line: bool,
+}
+
+impl Kernel for Measure<'_> {
+    type Output = ();
+
+    #[inline(always)]
+    fn run<V: Lanes>(self) {
+        let Measure { meters, measures, audio, at_grid_line } = self;
+        let r = &mut meters.readings;
+        let mut k = KFilter::<V>::load(&measures.k, &meters.k);
+        let (mut quasi_1, mut quasi_2) = (V::load(&meters.quasi_1), V::load(&meters.quasi_2));
+        if at_grid_line {
+            k.settle();
+            quasi_1 = QuasiPeak::settle(quasi_1);
+            quasi_2 = QuasiPeak::settle(quasi_2);
+        }
+        let (mut last, mut alike) = (V::load(&meters.last), V::load(&meters.alike));
+        let (mut weighted, mut magnitude) = (V::load(&r.weighted), V::load(&r.magnitude));
+        let (mut sum, mut product) = (V::load(&r.sum), V::load(&r.product));
+        let (mut highest_1, mut highest_2) = (V::load(&r.quasi_1), V::load(&r.quasi_2));
+        let mut flat_tops = V::load(&r.flat_tops);
+        let (one, flat) = (V::splat(1.0), V::splat(FLAT_SAMPLES - 1.0));
+        let (within, above) = (V::splat(FLAT_WITHIN), V::splat(FLAT_ABOVE));
+        let mut sound = V::splat(0.0);
+        for row in audio {
+            let x = V::load(row);
+            let level = x.abs();
+            let y = k.next(x);
+            weighted = weighted.add(y.mul(y));
+            magnitude = magnitude.add(level);
+            sum = sum.add(x);
+            product = product.add(x.mul(x.neighbours()));
+            quasi_1 = measures.quasi_1.next(quasi_1, level);
+            quasi_2 = measures.quasi_2.next(quasi_2, level);
+            highest_1 = quasi_1.max(highest_1);
+            highest_2 = quasi_2.max(highest_2);
+            alike = alike.add(one).where_le(x.sub(last).abs(), within).where_le(above, level);
+            flat_tops = flat_tops.add(one.where_le(alike, flat).where_le(flat, alike));
+            last = x;
+            sound = level.max(sound);
+        }
+        let points: V = meters.past.highest(audio);
+        points.max(V::load(&r.true_peak)).store(&mut r.true_peak);
+        let rest = sound.max(points).max(quasi_1.max(quasi_2));
+        meters.at_rest = k.at_rest() && rest.sum() <= 0.0;
+        k.store(&mut meters.k);
+        let stores = [
+            (quasi_1, &mut meters.quasi_1),
+            (quasi_2, &mut meters.quasi_2),
+            (last, &mut meters.last),
+            (alike, &mut meters.alike),
+            (weighted, &mut r.weighted),
+            (magnitude, &mut r.magnitude),
+            (sum, &mut r.sum),
+            (product, &mut r.product),
+            (highest_1, &mut r.quasi_1),
+            (highest_2, &mut r.quasi_2),
+            (flat_tops, &mut r.flat_tops),
+        ];
+        for (value, row) in stores {
+            value.store(row);
+        }
+    }
+}
