@@ -132,6 +132,7 @@ fn with_fader(rejoin: Rejoin) -> Installation {
         port: id("panel"),
         message: Message::ControlChange { channel: 0, number: 7 },
         calibration: None,
+        travel_mm: 100.0,
         feedback: false,
     }];
     installation.profile.moves = vec![Move {

@@ -92,6 +92,7 @@ fn with_panel(mut installation: Installation, at: IpAddr) -> Installation {
         port: id("box"),
         message: profile::Message::Osc { address: "/panel/f1".into(), lowest: 0.0, highest: 1.0 },
         calibration: None,
+        travel_mm: 100.0,
         feedback: true,
     }];
     installation.profile.moves = vec![Move {

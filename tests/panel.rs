@@ -23,6 +23,7 @@ fn control(kind: ControlKind, message: Message) -> Control {
         port: "desk".into(),
         message,
         calibration: None,
+        travel_mm: 100.0,
         feedback: true,
     }
 }

@@ -198,6 +198,7 @@ fn with_faders(rejoin: Rejoin, controls: &[u8], targets: &[(&str, &str)], lines:
         port: id("panel"),
         message: Message::ControlChange { channel: 0, number: *number },
         calibration: None,
+        travel_mm: 100.0,
         feedback: false,
     };
     installation.panel.controls = controls.iter().map(control).collect();

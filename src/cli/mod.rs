@@ -16,7 +16,10 @@ mod ports;
 mod render;
 mod run;
 mod satellite;
+mod status;
+mod talk;
 mod targets;
+mod why;
 
 use clap::{Parser, Subcommand};
 use std::io::Write;
@@ -48,6 +51,10 @@ enum Command {
     Capacity(capacity::Capacity),
     /// The desk, until it is told to stop
     Run(run::Run),
+    /// On air or not, live microphones, what is wrong and what to do
+    Status(status::ShowStatus),
+    /// Why something is silent, lit, or does not obey
+    Why(why::AskWhy),
     /// The same desk and engine, offline: from files into files
     Render(render::Render),
     /// One audio device for the daemon that started this
@@ -71,6 +78,8 @@ pub fn main() -> ExitCode {
         Ok(Arguments { command: Command::Capacity(capacity) }) => capacity.run(),
         Ok(Arguments { command: Command::Run(run) }) => run.run(),
         Ok(Arguments { command: Command::Render(render) }) => render.run(),
+        Ok(Arguments { command: Command::Status(status) }) => status.run(),
+        Ok(Arguments { command: Command::Why(why) }) => why.run(),
         Ok(Arguments { command: Command::Satellite(satellite) }) => satellite.run(),
         Ok(Arguments { command: Command::Generate(generate) }) => generate.run(),
         Err(error) => {

@@ -212,6 +212,7 @@ mod tests {
             port: port.into(),
             message: Message::Osc { address: address.into(), lowest: 0.0, highest: 1.0 },
             calibration: None,
+            travel_mm: 100.0,
             feedback: false,
         };
         Panel { controls: vec![control("f", "box", "/f"), control("g", "other-box", "/g")] }

@@ -7,11 +7,12 @@ use crate::desk::Event;
 use crate::panel::PortIndex;
 use crate::ports::control::{ControlNotice, ControlSink, OpenControl};
 use crate::ports::{jack_midi, midi, serial};
-use crate::profile::{NodeLine, Reach, Rig};
+use crate::profile::{Id, NodeLine, Reach, Rig};
 use std::sync::{Arc, PoisonError};
 
 /// Opens every control port of the rig that carries bytes; OSC ports are the network's.
 pub fn open_all(rig: &Rig, shared: &Arc<DeskShared>) -> Vec<OpenControl> {
+    shared.ports_away.lock().unwrap_or_else(PoisonError::into_inner).clear();
     let mut open = Vec::new();
     let mut outs = Vec::new();
     for (index, port) in rig.control_ports.iter().enumerate() {
@@ -39,6 +40,7 @@ pub fn open_all(rig: &Rig, shared: &Arc<DeskShared>) -> Vec<OpenControl> {
             }
             Some(Err(error)) => {
                 tracing::error!("control port {} cannot be opened: {error}", port.id);
+                shared.note_port(&port.id, Some(&error.to_string()));
                 outs.push(None);
             }
             None => outs.push(None),
@@ -66,16 +68,20 @@ fn node_sink(nodes: &Arc<Nodes>, index: usize, id: String) -> ControlSink {
 }
 
 fn sink(shared: Arc<DeskShared>, lane: usize, id: String) -> ControlSink {
-    let port = PortIndex(lane);
+    let (port, of) = (PortIndex(lane), Id::from(&*id));
     Box::new(move |notice| match notice {
         ControlNotice::Bytes(bytes) => {
             shared.inbox.push(lane, Item::event(Event::Midi { port, bytes: bytes.to_vec() }));
         }
         ControlNotice::Found(what) => {
             tracing::info!("control port {id}: {what}");
+            shared.note_port(&of, None);
             shared.inbox.push(lane, Item::event(Event::PortFound { port }));
         }
-        ControlNotice::Lost(why) => tracing::warn!("control port {id}: {why}; gains stay as they are"),
+        ControlNotice::Lost(why) => {
+            tracing::warn!("control port {id}: {why}; gains stay as they are");
+            shared.note_port(&of, Some(why));
+        }
         ControlNotice::Dropped(count) => {
             tracing::warn!("control port {id}: {count} messages were lost on the way in");
         }

@@ -9,8 +9,9 @@ use super::inbox::{Ask, DAEMON_LANE, Inbox, Item, Origin};
 use super::network::{Answers, To, answer, refused};
 use super::nodes::Nodes;
 use super::record::{Kept, Writer};
+use super::talk::{Answer, Asked, Question};
 use crate::desk::journal::{At, Line, Ports, What};
-use crate::desk::{By, Desk, Effects, Event, Feedback, ToEngine};
+use crate::desk::{By, Desk, Effects, Event, Feedback, ToEngine, Wrong};
 use crate::handoff::{Clock, Console};
 use crate::panel::PortIndex;
 use crate::panel::encode::{encode_midi, encode_osc};
@@ -18,9 +19,9 @@ use crate::panel::osc::{Message, Pattern};
 use crate::params::{Address, Value};
 use crate::ports::clock::nanos;
 use crate::ports::control::ControlOut;
-use crate::profile::{ControlKind, Installation, Texts};
+use crate::profile::{ControlKind, Id, Installation, Texts};
 use crate::units::Frames;
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, VecDeque};
 use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
 use std::sync::{Arc, Mutex, PoisonError};
 use std::time::{Duration, Instant};
@@ -31,6 +32,8 @@ const NAP: Duration = Duration::from_millis(20);
 const NAP_WHILE_SENDING: Duration = Duration::from_millis(2);
 /// Items that may wait for their frame.
 const HELD_ITEMS: usize = 256;
+/// Decisions that are remembered for whoever asks.
+const DECISIONS: usize = 10;
 /// How often what the desk is doing is shown at most.
 const SHOW_EVERY: Duration = Duration::from_millis(50);
 
@@ -62,6 +65,12 @@ pub struct DeskShared {
     pub panels: Mutex<Vec<Option<Arc<dyn ControlOut>>>>,
     /// The links to panel nodes.
     pub nodes: Arc<Nodes>,
+    /// Control ports that are not there, and why.
+    pub ports_away: Mutex<BTreeMap<Id, String>>,
+    /// What is wrong outside the desk, by what it is about.
+    pub wrong: Mutex<BTreeMap<&'static str, Wrong>>,
+    /// Which revision of the files is in force.
+    pub revision: AtomicU64,
 }
 
 impl std::fmt::Debug for dyn ControlOut {
@@ -80,11 +89,32 @@ impl Default for DeskShared {
             stop: AtomicBool::new(false),
             handled: AtomicU64::new(0),
             panels: Mutex::default(),
+            ports_away: Mutex::default(),
+            wrong: Mutex::default(),
+            revision: AtomicU64::new(1),
         }
     }
 }
 
 impl DeskShared {
+    /// Notes what is wrong about something, or that nothing is any more.
+    pub fn note_wrong(&self, about: &'static str, wrong: Option<Wrong>) {
+        let mut all = self.wrong.lock().unwrap_or_else(PoisonError::into_inner);
+        match wrong {
+            Some(wrong) => all.insert(about, wrong),
+            None => all.remove(about),
+        };
+    }
+
+    /// Notes that a control port is there, or why it is not.
+    pub fn note_port(&self, port: &Id, away: Option<&str>) {
+        let mut all = self.ports_away.lock().unwrap_or_else(PoisonError::into_inner);
+        match away {
+            Some(why) => all.insert(port.clone(), why.to_owned()),
+            None => all.remove(port),
+        };
+    }
+
     /// What the desk is doing now.
     #[must_use]
     pub fn shown(&self) -> Shown {
@@ -110,6 +140,8 @@ pub struct DeskThread {
     /// Sent and not yet echoed.
     unechoed: u64,
     last_hand: u64,
+    /// What was decided lately.
+    decisions: VecDeque<(String, String)>,
     /// The structure that the meter table shows.
     structure: Option<u64>,
     /// The writer does not have the whole mix.
@@ -152,6 +184,7 @@ impl DeskThread {
             ports,
             unechoed: 0,
             last_hand: 0,
+            decisions: VecDeque::new(),
             structure: None,
             mix_behind: true,
             shown_behind: true,
@@ -221,6 +254,7 @@ impl DeskThread {
             }
             Ask::Install { installation, texts, reread } => self.install(installation, texts, reread),
             Ask::Note(what) => self.write_down(self.now(), what, item.origin),
+            Ask::Question(asked) => self.answer_question(asked),
             Ask::Values(pattern) => self.answer_values(&pattern, item.origin),
             Ask::Pattern { values, may_open_microphones } => {
                 self.set_by_pattern(values, may_open_microphones, item.origin);
@@ -273,6 +307,10 @@ impl DeskThread {
     fn carry_out(&mut self, now: Frames, effects: Effects, origin: Origin) {
         for note in effects.notes {
             tracing::info!("{note}");
+            if self.decisions.len() == DECISIONS {
+                self.decisions.pop_front();
+            }
+            self.decisions.push_back((super::state::civil_text(), note.clone()));
             self.writer.write(Line { at: At::Frame(now), sequence: None, from: None, what: What::Note(note) });
         }
         for refusal in effects.refused {
@@ -394,6 +432,17 @@ impl DeskThread {
     fn fitting(&self, pattern: &str) -> Vec<Address> {
         let Some(pattern) = Pattern::parse(pattern) else { return Vec::new() };
         self.desk.addresses().into_iter().filter(|address| pattern.matches(&address.to_osc())).collect()
+    }
+
+    fn answer_question(&self, asked: Asked) {
+        let mut facts = asked.facts;
+        facts.decisions = self.decisions.iter().cloned().collect();
+        let answer = match asked.question {
+            Question::Status => Answer::Status(Box::new(self.desk.status(&facts))),
+            Question::Why(path) => self.desk.why(&path, &facts).map_or_else(Answer::Refused, Answer::Why),
+        };
+        // Whoever asked may have gone.
+        drop(asked.answer.try_send(answer));
     }
 
     fn answer_values(&self, pattern: &str, origin: Origin) {

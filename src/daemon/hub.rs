@@ -30,7 +30,8 @@
 //!   Momentary and short-term loudness always run. `/loudness/show TARGET_LUFS MINUTES` says what a show is to come to and
 //!   how long it lasts (-18 LUFS and an hour until then); `loudness/heading` shows what the rest of it has to be.
 
-use crate::desk::{MeterMemory, MeterName, Order, Reading};
+use super::levels::Levels;
+use crate::desk::{Heard, MeterMemory, MeterName, Order, Reading};
 use crate::engine::MeterFrame;
 use crate::panel::osc::{Argument, Message, Pattern};
 use crate::ports::osc::encode;
@@ -126,15 +127,23 @@ pub struct Hub {
     last_revision: i32,
     /// What goes on whether anybody follows or not.
     memory: MeterMemory,
+    levels: Levels,
 }
 
 impl Hub {
     /// A hub without followers.
     #[must_use]
     pub fn new(table: Arc<MeterTable>) -> Self {
-        let mut memory = MeterMemory::default();
+        let (mut memory, mut levels) = (MeterMemory::default(), Levels::default());
         memory.take_table(&table.names);
-        Self { table, next: None, followers: Vec::new(), last_id: 0, last_revision: 0, memory }
+        levels.change(&table);
+        Self { table, next: None, followers: Vec::new(), last_id: 0, last_revision: 0, memory, levels }
+    }
+
+    /// What was heard lately on every peak meter, by its path.
+    #[must_use]
+    pub fn heard(&self, rate_hz: u32) -> BTreeMap<String, Heard> {
+        self.levels.heard(&self.table, rate_hz)
     }
 
     /// How many follow.
@@ -261,11 +270,13 @@ impl Hub {
                 let unseen: Vec<(&str, Reading)> = unseen.collect();
                 follower.take_table(&self.table, &unseen, &mut self.last_revision);
             }
+            self.levels.change(&self.table);
         }
         if frame.frames == 0 {
             return;
         }
         self.memory.read(frame);
+        self.levels.read(&self.table, frame);
         for follower in &mut self.followers {
             follower.fresh = true;
             for (place, reading) in &mut follower.meters {

@@ -5,6 +5,7 @@
 //! refused to whoever brings it, except closings: of those one is kept for every target, so that closing
 //! a channel always gets through. Bundles and patterns that close have some room of their own behind the rest.
 
+use super::talk::Asked;
 use crate::desk::Event;
 use crate::desk::journal::What;
 use crate::params::{Address, Key, Value};
@@ -54,6 +55,8 @@ pub enum Ask {
         /// Whether it is the profile in force, edited.
         reread: bool,
     },
+    /// A command wants to know something.
+    Question(Asked),
     /// Something for the journal only.
     Note(What),
     /// The values of all parameters whose OSC address fits this pattern; answered with `/answer PATH VALUE` each.

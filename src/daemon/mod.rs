@@ -9,6 +9,7 @@ pub mod feeds;
 pub mod files;
 pub mod hub;
 pub mod inbox;
+mod levels;
 pub mod network;
 pub mod nodes;
 pub mod offline;
@@ -17,6 +18,7 @@ mod record;
 pub mod run;
 pub mod satellite;
 pub mod state;
+pub mod talk;
 
 use std::thread::JoinHandle;
 use std::time::{Duration, Instant};

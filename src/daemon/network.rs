@@ -24,7 +24,7 @@ use super::access::{Access, RefusedSender, RefusedSenders, node_address, rig_lin
 use super::hub::{DATAGRAM_BYTES_MAX, Hub, MeterTable, Meters};
 use super::inbox::{Ask, Inbox, Item, Origin};
 use super::nodes::{ContactAsk, Nodes};
-use crate::desk::{By, Event};
+use crate::desk::{By, Event, Heard};
 use crate::panel::PortIndex;
 use crate::panel::osc::{ADDRESS_BYTES_MAX, Argument, Message, PACKET_BYTES_MAX, Refusal, TimeTag};
 use crate::params::{Address, Value};
@@ -33,6 +33,7 @@ use crate::profile::{Panel, Reach, Rig, Role};
 use crate::units::{Frames, SampleRate};
 use request::Request;
 use sockets::{Sockets, Wanted};
+use std::collections::BTreeMap;
 use std::fmt;
 use std::io;
 use std::net::{IpAddr, SocketAddr};
@@ -289,6 +290,12 @@ impl Network {
     #[must_use]
     pub fn missing(&self) -> Vec<(SocketAddr, String)> {
         lock(&self.shared.sockets).missing().iter().map(|(at, why)| (*at, why.clone())).collect()
+    }
+
+    /// What was heard lately on every peak meter, by its path.
+    #[must_use]
+    pub fn heard(&self, rate_hz: u32) -> BTreeMap<String, Heard> {
+        lock(&self.shared.hub).heard(rate_hz)
     }
 
     /// The end for the desk's thread.

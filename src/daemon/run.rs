@@ -17,14 +17,14 @@ use super::satellite::{self, Satellites};
 use super::state::{Before, State, StateError};
 use super::{control, join_until};
 use crate::desk::journal::{At, Line, Ports, What};
-use crate::desk::{Desk, Event, engine_settings, wiring};
+use crate::desk::{Desk, Event, Wrong, engine_settings, wiring};
 use crate::dsp::lanes::Vectors;
 use crate::engine::Engine;
 use crate::handoff::{Clock, MeterEnd, crossing};
 use crate::ports::applications::volumes_not_at_unity;
 use crate::ports::clock::nanos;
 use crate::ports::control::OpenControl;
-use crate::ports::{audio, service, watch as files_watch};
+use crate::ports::{audio, command_socket, service, watch as files_watch};
 use crate::profile::{Device, Host, Installation, Rig, count};
 use crate::units::{Frames, SampleRate};
 use std::path::PathBuf;
@@ -92,6 +92,8 @@ fn system(what: &str) -> impl FnOnce(std::io::Error) -> StartError {
 /// A running daemon.
 #[derive(Debug)]
 pub struct Daemon {
+    /// The socket for commands, held to be served.
+    commands: Option<command_socket::Served>,
     shared: Arc<DeskShared>,
     clock: Arc<Clock>,
     counts: Arc<DriverCounts>,
@@ -205,7 +207,7 @@ impl Daemon {
     /// # Errors
     /// See [`StartError`]. Nothing is left running.
     pub fn start(start: &Start, handle: &tokio::runtime::Handle) -> Result<Self, StartError> {
-        let state = State::open(&state_folder(start))?;
+        let state = State::open(&super::state::folder(start.state.as_deref()))?;
         let before = state.begin();
         // A start that is refused is no crash.
         let (mut loaded, as_asked) = first_installation(start, &state, before).inspect_err(|_| state.end())?;
@@ -226,6 +228,9 @@ impl Daemon {
         let counts = Arc::new(DriverCounts::default());
         let shared = Arc::new(DeskShared::default());
         let hints = Arc::new(Hints::default());
+        if !as_asked {
+            shared.note_wrong("files", Some(fell_back()));
+        }
         let writer = Writer::start(state.folder().to_owned()).map_err(system("the state folder"))?;
         writer.write(line(What::Start { civil: super::state::civil_text(), rate }));
         let mut desk = Desk::new(installation.clone(), rate);
@@ -261,7 +266,9 @@ impl Daemon {
         };
         warn_of_volumes(&installation.rig);
         let controls = control::open_all(&installation.rig, &shared);
+        let commands = super::talk::serve(state.folder(), &shared, &network, rate);
         let mut daemon = Self {
+            commands,
             shared,
             clock,
             counts,
@@ -368,6 +375,7 @@ impl Daemon {
         // A block may have begun before the ramp was taken in, and another waits in the device.
         let block = self.drivers.lock().unwrap_or_else(PoisonError::into_inner).as_ref().map(Drivers::block_time);
         std::thread::sleep(FADE + 2 * block.unwrap_or_default());
+        drop(self.commands.take());
         self.hints.stop();
         let mut in_time = self.reloader.take().is_none_or(|thread| join_until(thread, STOP_DEADLINE));
         self.controls.lock().unwrap_or_else(PoisonError::into_inner).clear();
@@ -406,6 +414,15 @@ fn warn_of_volumes(rig: &Rig) {
     let ask = || volumes_not_at_unity().iter().for_each(|volume| tracing::warn!("{volume}"));
     // Without a thread nobody is told, which is all that is lost.
     drop(std::thread::Builder::new().name("volumes".into()).spawn(ask));
+}
+
+/// What people are told when the start fell back on what was accepted before.
+fn fell_back() -> Wrong {
+    Wrong {
+        what: "the desk runs on the last accepted files, not on those of now".to_owned(),
+        remedy: "the log of the start says why; \"longthrow check\" shows every mistake, saving a file reads it again"
+            .to_owned(),
+    }
 }
 
 /// A line of the journal from before the first frame.
@@ -528,6 +545,8 @@ impl Reloader {
             let status = match &outcome {
                 Ok(changed) => {
                     let text = format!("revision {} is in force", self.revision);
+                    self.shared.note_wrong("files", None);
+                    self.shared.revision.store(self.revision, Ordering::Relaxed);
                     let outcome = if *changed { "in force" } else { "nothing changed" };
                     if *changed {
                         tracing::info!("{text}");
@@ -540,6 +559,19 @@ impl Reloader {
                 Err(text) => {
                     tracing::error!("{text}");
                     let status = status_of_refusal(text);
+                    self.shared.note_wrong(
+                        "files",
+                        Some(Wrong {
+                            what: format!(
+                                "the files were changed and refused: {}",
+                                text.lines().next().unwrap_or_default()
+                            ),
+                            remedy: format!(
+                                "mend them (\"longthrow check\" shows all); revision {} stays in force",
+                                self.revision
+                            ),
+                        }),
+                    );
                     self.network.tell_revision(self.revision, &status);
                     status
                 }
@@ -641,15 +673,6 @@ fn status_of_refusal(text: &str) -> String {
     let mut lines = text.lines();
     let first = lines.next().unwrap_or_default();
     lines.next_back().map_or_else(|| first.to_owned(), |last| format!("{last}: {first}"))
-}
-
-/// The state folder: as asked, as the service manager says, or the user's.
-fn state_folder(start: &Start) -> PathBuf {
-    let variable = |name: &str| std::env::var_os(name).filter(|value| !value.is_empty()).map(PathBuf::from);
-    start.state.clone().or_else(|| variable("STATE_DIRECTORY")).unwrap_or_else(|| {
-        let base = variable("XDG_STATE_HOME").or_else(|| variable("HOME").map(|home| home.join(".local/state")));
-        base.unwrap_or_else(|| PathBuf::from(".")).join("longthrow")
-    })
 }
 
 #[cfg(test)]

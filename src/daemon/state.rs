@@ -72,6 +72,16 @@ impl Before {
     }
 }
 
+/// The state folder: the one given, the service manager's, or else the person's own.
+#[must_use]
+pub fn folder(given: Option<&Path>) -> PathBuf {
+    let variable = |name: &str| std::env::var_os(name).filter(|value| !value.is_empty()).map(PathBuf::from);
+    given.map(Path::to_owned).or_else(|| variable("STATE_DIRECTORY")).unwrap_or_else(|| {
+        let base = variable("XDG_STATE_HOME").or_else(|| variable("HOME").map(|home| home.join(".local/state")));
+        base.unwrap_or_else(|| PathBuf::from(".")).join("longthrow")
+    })
+}
+
 /// A state folder in our hands.
 #[derive(Debug)]
 pub struct State {

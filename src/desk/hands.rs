@@ -14,7 +14,7 @@ use crate::units::{Frames, Travel};
 pub(super) const REPORT_MS: u32 = 2000;
 
 /// A control this near to the desk's value stands on it.
-const MET: f32 = 0.008;
+pub(super) const MET: f32 = 0.008;
 /// What one step of an encoder does when the profile does not say.
 const STEP_DB: f32 = 0.5;
 /// What one step of an encoder does to a position.

@@ -210,6 +210,12 @@ impl MeterName {
         self.place.columns().map(|column| MeterFrame::place(self.bank, column))
     }
 
+    /// The highest sample of a reading, dBFS, whatever the meter shows.
+    #[must_use]
+    pub fn peak_dbfs(&self, reading: &Reading) -> f32 {
+        db_from_linear(reading.peak).max(FLOOR_DBFS)
+    }
+
     /// The number that goes over the wire.
     #[must_use]
     #[expect(clippy::cast_precision_loss, clippy::cast_possible_truncation, reason = "shown to a tenth of a dB")]

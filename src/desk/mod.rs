@@ -14,13 +14,17 @@ mod meters;
 mod settings;
 mod stage;
 mod stages;
+mod status;
 mod swap;
+mod why;
 pub mod wiring;
 
 pub use meter_memory::{MeterMemory, Order, Thing};
 pub use meters::{FLOOR_DBFS, MeterName, Quantity, Reading};
 pub use settings::engine_settings;
 pub use stage::{PlanToSend, ToEngine};
+pub use status::{Facts, Heard, Live, Status, Wrong};
+pub use why::{Step, Why};
 pub use wiring::FeedSpec;
 
 use crate::engine::Bank;

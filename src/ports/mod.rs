@@ -8,6 +8,7 @@ pub mod applications;
 pub mod audio;
 pub mod cards;
 pub mod clock;
+pub mod command_socket;
 pub mod control;
 pub mod cpal_audio;
 pub mod jack_audio;

@@ -333,6 +333,8 @@ pub struct Control {
     pub message: Message,
     /// From raw position 0 to 1 (already divided by the message's range) to travel 0 to 1.
     pub calibration: Option<Law>,
+    /// How far a fader goes from stop to stop, in mm: for people who are told how far to move it.
+    pub travel_mm: f32,
     /// Whether the desk tells it (a motor, a ring, a lamp) when something else moved its parameter.
     pub feedback: bool,
 }

@@ -9,6 +9,9 @@ use super::text::{Node, Tree};
 use std::collections::BTreeMap;
 
 const CONTROLS_MAX: usize = 1024;
+/// Faders that are built, and the usual one (common practice, no source).
+const TRAVEL_MM: (f32, f32) = (10.0, 200.0);
+const TRAVEL_MM_DEFAULT: f32 = 100.0;
 
 /// Controls with their kind, where it is known: what the profile needs to know of a panel.
 pub(super) type ControlKinds = BTreeMap<String, Option<ControlKind>>;
@@ -78,6 +81,15 @@ fn control(thing: Thing<'_>, rig: Option<&RigNames>, log: &mut Log) -> (Option<C
         log.error(Code::P04, node.at, "a lamp without feedback shows nothing", "false; accepted: true")
             .help("remove the line; a lamp always has feedback");
     }
+    let travel_mm = table.get("travel_mm").map(|node| {
+        let fits = |mm: &f32| (TRAVEL_MM.0..=TRAVEL_MM.1).contains(mm);
+        let found = finite(node, "travel_mm", log)?;
+        if !fits(&found) {
+            let label = format!("{found} mm; accepted: {} to {} mm", TRAVEL_MM.0, TRAVEL_MM.1);
+            log.error(Code::P03, node.at, "no fader is so long", label).help("measure it from stop to stop");
+        }
+        fits(&found).then_some(found)
+    });
     table.finish(log);
     let control = (|| {
         let kind = kind?;
@@ -91,6 +103,7 @@ fn control(thing: Thing<'_>, rig: Option<&RigNames>, log: &mut Log) -> (Option<C
                 Some(points) => Some(points?),
                 None => None,
             },
+            travel_mm: travel_mm.unwrap_or(Some(TRAVEL_MM_DEFAULT))?,
             feedback: feedback.unwrap_or(Some(kind == ControlKind::Lamp))?,
         })
     })();

@@ -96,6 +96,7 @@ fn decoder() -> Decoder {
         port: "desk".into(),
         message,
         calibration: (kind == ControlKind::Knob).then(|| Law::through(&[(0.1, 0.0), (0.9, 1.0)])).flatten(),
+        travel_mm: 100.0,
         feedback: true,
     };
     let seven = |number| Message::ControlChange { channel: 0, number };

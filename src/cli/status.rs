@@ -1,0 +1,105 @@
+//! `longthrow status`: the first screen, largest first.
+
+use super::{complain, exit, print, print_json, talk};
+use crate::daemon::talk::{Answer, Question};
+use crate::desk::{Live, Status};
+use clap::Args;
+use std::path::PathBuf;
+use std::time::Duration;
+
+/// How often the live form looks again.
+const EVERY: Duration = Duration::from_millis(500);
+
+/// On air or not, live microphones, what is wrong and what to do, what the desk decided lately.
+///
+/// Exit code 0: nothing is wrong; 1: something is; 3: no desk runs there.
+#[derive(Debug, Args)]
+pub(super) struct ShowStatus {
+    /// Again and again, until Ctrl-C
+    #[arg(long)]
+    live: bool,
+    /// As JSON
+    #[arg(long, conflicts_with = "live")]
+    json: bool,
+    /// The state folder of the desk, when it is not the usual one
+    #[arg(long, value_name = "FOLDER")]
+    state: Option<PathBuf>,
+}
+
+impl ShowStatus {
+    pub(super) fn run(self) -> u8 {
+        loop {
+            let status = match talk::ask(self.state.as_deref(), &Question::Status) {
+                Ok(Answer::Status(status)) => *status,
+                Ok(Answer::Refused(why)) | Err(why) => {
+                    complain(&why);
+                    return exit::COULD_NOT_RUN;
+                }
+                Ok(Answer::Why(_)) => return exit::COULD_NOT_RUN,
+            };
+            // Clears the screen and goes to its top (ECMA-48, ED and CUP).
+            let clear = if self.live { "\x1b[2J\x1b[H" } else { "" };
+            let printed = if self.json { print_json(&status) } else { print(&(clear.to_owned() + &text(&status))) };
+            if !printed {
+                return exit::COULD_NOT_RUN;
+            }
+            if !self.live {
+                return if status.wrong.is_empty() { exit::FINE } else { exit::NOT_FINE };
+            }
+            std::thread::sleep(EVERY);
+        }
+    }
+}
+
+/// Time without a hand, for people.
+fn since(seconds: u64) -> String {
+    match seconds {
+        0..60 => format!("{seconds} s"),
+        60..3600 => format!("{} min", seconds / 60),
+        _ => format!("{} h {} min", seconds / 3600, seconds / 60 % 60),
+    }
+}
+
+fn text(status: &Status) -> String {
+    let mut text = String::new();
+    text += &match status.on_air {
+        true => format!("ON AIR: {}\n", status.air),
+        false => format!("NOT ON AIR: {}\n", status.air),
+    };
+    let list = |live: &[Live]| {
+        let each =
+            live.iter().map(|live| format!("  {} ({}), {:.0} dBFS\n", live.label, live.channel, live.input_dbfs));
+        each.collect::<String>()
+    };
+    text += &match status.microphones.len() {
+        0 => "No microphone is live.\n".to_owned(),
+        1 => "1 MICROPHONE IS LIVE:\n".to_owned(),
+        count => format!("{count} MICROPHONES ARE LIVE:\n"),
+    };
+    text += &list(&status.microphones);
+    match status.wrong.first() {
+        None => text += "Nothing is wrong.\n",
+        Some(worst) => text += &format!("WRONG: {}\n  What to do: {}\n", worst.what, worst.remedy),
+    }
+    for wrong in status.wrong.iter().skip(1) {
+        text += &format!("  also: {}\n", wrong.what);
+    }
+    text += &format!("\nProgramme: {:.0} dBFS\n", status.programme_dbfs);
+    if !status.others.is_empty() {
+        text += "Open besides:\n";
+        text += &list(&status.others);
+    }
+    let hand = status.idle_s.map_or("no control was used yet".to_owned(), |s| format!("last control {} ago", since(s)));
+    let attended = if status.attended { "attended" } else { "unattended" };
+    text += &format!("Show: \"{}\", revision {}; {attended}, {hand}\n", status.profile, status.revision);
+    for waiting in &status.waiting {
+        text += &format!("  {waiting}\n");
+    }
+    if !status.decisions.is_empty() {
+        text += "\nDecided lately:\n";
+        for (when, what) in status.decisions.iter().rev() {
+            text += &format!("  {when}  {what}\n");
+        }
+    }
+    text
+}

@@ -1,0 +1,84 @@
+//! What every peak meter heard lately: for whoever asks why something is silent.
+
+use super::hub::MeterTable;
+use crate::desk::{Heard, Quantity, Reading};
+use crate::engine::MeterFrame;
+use std::collections::BTreeMap;
+
+/// Frames after which a reading is no longer of now: about a second.
+const LATELY: u64 = 48_000;
+/// What is louder than this was heard.
+const HEARD_DBFS: f32 = -60.0;
+
+/// The peak meters of one table.
+#[derive(Debug, Default)]
+pub(super) struct Levels {
+    meters: Vec<Meter>,
+    /// Frames of the second that is being gathered.
+    gathered: u64,
+    /// Frames seen in all.
+    seen: u64,
+}
+
+#[derive(Debug)]
+struct Meter {
+    /// Its place in the table.
+    place: usize,
+    path: String,
+    now: Reading,
+    /// The whole second before.
+    before: f32,
+    /// When it last was louder than [`HEARD_DBFS`], in frames seen.
+    heard: Option<u64>,
+}
+
+impl Levels {
+    /// Takes another table over, with what was heard on the meters that stay.
+    pub(super) fn change(&mut self, table: &MeterTable) {
+        let mut old: BTreeMap<String, Meter> = self.meters.drain(..).map(|meter| (meter.path.clone(), meter)).collect();
+        let peaks = table.names.iter().enumerate().filter(|(_, name)| name.quantity == Quantity::Peak);
+        self.meters = peaks
+            .map(|(place, name)| match old.remove(&name.path) {
+                Some(meter) => Meter { place, ..meter },
+                None => {
+                    let (now, before) = (Reading::default(), f32::NEG_INFINITY);
+                    Meter { place, path: name.path.clone(), now, before, heard: None }
+                }
+            })
+            .collect();
+    }
+
+    /// Takes a meter frame in, read by the table that was given last.
+    pub(super) fn read(&mut self, table: &MeterTable, frame: &MeterFrame) {
+        self.seen += frame.frames;
+        self.gathered += frame.frames;
+        let over = self.gathered >= LATELY;
+        for meter in &mut self.meters {
+            let Some(name) = table.names.get(meter.place) else { continue };
+            name.read(frame, &mut meter.now);
+            if over {
+                meter.before = name.peak_dbfs(&meter.now);
+                if meter.before > HEARD_DBFS {
+                    meter.heard = Some(self.seen);
+                }
+                meter.now = Reading::default();
+            }
+        }
+        if over {
+            self.gathered = 0;
+        }
+    }
+
+    /// What was heard on each meter, by its path.
+    pub(super) fn heard(&self, table: &MeterTable, rate_hz: u32) -> BTreeMap<String, Heard> {
+        let meters = self.meters.iter().filter_map(|meter| Some((meter, table.names.get(meter.place)?)));
+        meters
+            .map(|(meter, name)| {
+                let peak_dbfs = name.peak_dbfs(&meter.now).max(meter.before);
+                let heard = if peak_dbfs > HEARD_DBFS { Some(self.seen) } else { meter.heard };
+                let quiet_s = heard.map(|at| (self.seen - at) / u64::from(rate_hz.max(1)));
+                (meter.path.clone(), Heard { peak_dbfs, quiet_s })
+            })
+            .collect()
+    }
+}

@@ -1,0 +1,218 @@
+//! What somebody sees who asks how things are: on air or not, which microphones are live, what is wrong.
+//!
+//! [`Desk::status`] is a function of the desk and of what the daemon knows besides ([`Facts`]); no I/O, no clock.
+
+use super::Desk;
+use crate::params::{Address, Key, Value};
+use crate::profile::{Id, Output, OutputKind};
+use serde::{Deserialize, Serialize};
+use std::collections::BTreeMap;
+
+/// A peak meter that stayed below this for so long is silent.
+const SILENT_S: u64 = 5;
+/// What the programme may not stay below while it is on air.
+pub(super) const SILENT_DBFS: f32 = -60.0;
+
+/// What was heard lately on a meter.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Heard {
+    /// The highest sample of the last second or two, dBFS.
+    pub peak_dbfs: f32,
+    /// Seconds since it was last above -60 dBFS; none when it never was.
+    pub quiet_s: Option<u64>,
+}
+
+impl Heard {
+    /// Whether there was sound in the last seconds.
+    #[must_use]
+    pub fn sounds(&self) -> bool {
+        self.quiet_s.is_some_and(|seconds| seconds < SILENT_S)
+    }
+}
+
+/// Something that is not as it should be, and what to do about it.
+#[derive(Clone, Debug, Serialize, Deserialize, PartialEq, Eq)]
+pub struct Wrong {
+    /// What.
+    pub what: String,
+    /// What to do.
+    pub remedy: String,
+}
+
+/// What the daemon knows and the desk does not.
+#[derive(Clone, Debug, Default)]
+pub struct Facts {
+    /// What was heard lately, by meter path.
+    pub heard: BTreeMap<String, Heard>,
+    /// Control ports that are not there, with the reason.
+    pub ports_away: BTreeMap<Id, String>,
+    /// What is wrong outside the desk, the worst first.
+    pub wrong: Vec<Wrong>,
+    /// Seconds since somebody last used a control; none when nobody did.
+    pub idle_s: Option<u64>,
+    /// Which revision of the files is in force.
+    pub revision: u64,
+    /// What the desk decided lately, the newest last: when, and what.
+    pub decisions: Vec<(String, String)>,
+}
+
+/// A channel that can be heard.
+#[derive(Clone, Debug, Serialize, Deserialize, PartialEq)]
+pub struct Live {
+    /// Its id.
+    pub channel: String,
+    /// What its strip shows.
+    pub label: String,
+    /// The highest sample at its input in the last second or two, dBFS.
+    pub input_dbfs: f32,
+}
+
+/// How things are.
+#[derive(Clone, Debug, Serialize, Deserialize, PartialEq)]
+pub struct Status {
+    /// Whether the programme leaves the desk for listeners.
+    pub on_air: bool,
+    /// By which outputs, or why not.
+    pub air: String,
+    /// Microphones that can be heard on a bus.
+    pub microphones: Vec<Live>,
+    /// Everything else that is open on air.
+    pub others: Vec<Live>,
+    /// The name of the profile in force.
+    pub profile: String,
+    /// Which revision of the files.
+    pub revision: u64,
+    /// Whether somebody is there: a control was used in the last ten minutes, or a microphone is live.
+    pub attended: bool,
+    /// Seconds since a control was last used.
+    pub idle_s: Option<u64>,
+    /// The highest sample of the programme in the last second or two, dBFS.
+    pub programme_dbfs: f32,
+    /// What is wrong, the worst first.
+    pub wrong: Vec<Wrong>,
+    /// Faders and knobs that wait to rejoin.
+    pub waiting: Vec<String>,
+    /// What the desk decided lately, the newest last.
+    pub decisions: Vec<(String, String)>,
+}
+
+fn wrong(what: impl Into<String>, remedy: impl Into<String>) -> Wrong {
+    Wrong { what: what.into(), remedy: remedy.into() }
+}
+
+impl Desk {
+    /// How things are.
+    #[must_use]
+    pub fn status(&self, facts: &Facts) -> Status {
+        let open = self.channels().filter(|channel| self.is_open_on_air(&channel.id)).map(|channel| {
+            let heard = facts.heard.get(&format!("/meter/channel/{}/input/peak", channel.id));
+            Live {
+                channel: channel.id.to_string(),
+                label: channel.label.clone(),
+                input_dbfs: heard.map_or(super::FLOOR_DBFS, |heard| heard.peak_dbfs),
+            }
+        });
+        let (microphones, others): (Vec<Live>, Vec<Live>) = open.partition(|live| self.is_microphone(&live.channel));
+        let (on_air, air) = self.air();
+        let programme_dbfs = self.bus_peak("programme", facts);
+        let idle = facts.idle_s.is_some_and(|seconds| seconds < 600);
+        Status {
+            on_air,
+            air,
+            attended: idle || !microphones.is_empty(),
+            wrong: self.wrongs(on_air, programme_dbfs, facts),
+            microphones,
+            others,
+            profile: self.profile_name().to_owned(),
+            revision: facts.revision,
+            idle_s: facts.idle_s,
+            programme_dbfs,
+            waiting: self
+                .waiting_controls()
+                .filter_map(|(control, target, ..)| {
+                    let name = &self.panel().controls.get(control.0)?.id;
+                    Some(format!("{name} ({target}): {}", self.way_to_rejoin(control)?))
+                })
+                .collect(),
+            decisions: facts.decisions.clone(),
+        }
+    }
+
+    /// The highest sample of a bus lately, on either side.
+    pub(super) fn bus_peak(&self, bus: &str, facts: &Facts) -> f32 {
+        let sides = ["left", "right"].map(|side| facts.heard.get(&format!("/meter/bus/{bus}/{side}/peak")));
+        sides.into_iter().flatten().map(|heard| heard.peak_dbfs).fold(super::FLOOR_DBFS, f32::max)
+    }
+
+    /// Outputs that lead to listeners and are ready to; or why there are none.
+    fn air(&self) -> (bool, String) {
+        let feeds: Vec<&Output> = self.rig().outputs.iter().filter(|output| output.kind == OutputKind::Feed).collect();
+        if feeds.is_empty() {
+            return (false, "the rig has no output of kind \"feed\"".to_owned());
+        }
+        let blocked: Vec<(&Output, Option<String>)> =
+            feeds.into_iter().map(|output| (output, self.output_blocked(output))).collect();
+        let ready: Vec<String> = blocked
+            .iter()
+            .filter(|(_, why)| why.is_none())
+            .map(|(output, _)| format!("{} carries {}", output.id, self.carried(&output.id)))
+            .collect();
+        match blocked.into_iter().find_map(|(_, why)| why) {
+            Some(why) if ready.is_empty() => (false, why),
+            _ => (true, ready.join(", ")),
+        }
+    }
+
+    /// The bus that an output carries.
+    pub(super) fn carried(&self, output: &str) -> String {
+        match self.value(&Address::new(Key::OutputSource, output)) {
+            Some(Value::Word(bus)) => bus.to_string(),
+            _ => String::new(),
+        }
+    }
+
+    /// Why nothing can leave by an output, if so.
+    pub(super) fn output_blocked(&self, output: &Output) -> Option<String> {
+        if self.away.contains(&output.device) {
+            return Some(format!("device {}, on which output {} hangs, is not there", output.device, output.id));
+        }
+        let level = self.value(&Address::new(Key::OutputLevel, &output.id))?;
+        if level == Value::Off {
+            return Some(format!("the level of output {} is off", output.id));
+        }
+        (level.decibels().get() <= SILENT_DBFS)
+            .then(|| format!("the level of output {} is {} dB", output.id, level.decibels().get()))
+    }
+
+    fn wrongs(&self, on_air: bool, programme_dbfs: f32, facts: &Facts) -> Vec<Wrong> {
+        let mut all = facts.wrong.clone();
+        for device in &self.away {
+            all.push(wrong(
+                format!("device {device} is not there"),
+                "look at its plug and power; it is taken back by itself when it is there again",
+            ));
+        }
+        let quiet = ["left", "right"].iter().all(|side| {
+            facts.heard.get(&format!("/meter/bus/programme/{side}/peak")).is_some_and(|heard| !heard.sounds())
+        });
+        if on_air && quiet {
+            all.push(wrong(
+                format!("the programme is silent ({programme_dbfs:.0} dBFS)"),
+                "open what should be heard, or ask \"longthrow why bus.programme\"",
+            ));
+        }
+        for (port, why) in &facts.ports_away {
+            all.push(wrong(
+                format!("control port {port} is not there ({why})"),
+                "look at its cable; faders stay where they were",
+            ));
+        }
+        for channel in self.left_over() {
+            all.push(wrong(
+                format!("channel {} is open and not in this profile", channel.id),
+                "close it when it is no longer needed",
+            ));
+        }
+        all
+    }
+}
