@@ -119,6 +119,10 @@ fn show(round: usize) -> Installation {
         );
     }
     lines += &format!("bus.extra-{}.fader = 0.0\n", round % 3);
+    // The limiter that looks ahead and the leveller come, change and go.
+    if !round.is_multiple_of(5) {
+        lines += &format!("bus.programme.leveller = -23.0\noutput.feed.ceiling = -{}.0\n", 1 + round % 9);
+    }
     if round.is_multiple_of(2) {
         lines += "channel.player.source = in-20\nchannel.player.switch = open\nchannel.player.fader = 0.0\nchannel.player.assign.programme = on\n";
     }
