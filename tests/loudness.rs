@@ -361,7 +361,7 @@ fn agrees(found: &Value, [integrated, range, peak]: [f64; 3], meter: &str) {
 }
 
 /// Loudness range as Tech 3342 has it, of every short-term loudness there is. The crate's own takes one every second, where
-/// Tech 3342 (2023) asks for ten, and lies up to 0.25 LU apart on these programmes.
+/// Tech 3342 (2023) asks for ten, and lay 0.18 LU apart on a programme of this kind.
 fn range_of(mut short_terms: Vec<f64>) -> f64 {
     short_terms.retain(|lufs| *lufs > -70.0);
     let power = short_terms.iter().map(|lufs| 10_f64.powf(lufs / 10.0)).sum::<f64>() / short_terms.len() as f64;

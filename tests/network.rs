@@ -231,7 +231,7 @@ impl DeskThread {
                 }
                 return;
             }
-            Ask::Install { .. } | Ask::Note(_) => return,
+            Ask::Install { .. } | Ask::Note(_) | Ask::Question(_) => return,
             Ask::Pattern { values, may_open_microphones } => {
                 let fits = |(pattern, value): (String, Value)| {
                     self.fitting(&pattern).into_iter().map(move |address| (address, value.clone()))
