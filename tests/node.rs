@@ -346,13 +346,8 @@ fn a_simulated_hour_over_a_line_of_115200_baud_loses_nothing() {
     assert_eq!((frames.too_long, frames.spoiled, frames.unopened, unsure), (0, 0, 0, 0));
     assert_eq!(standing.left_out, 0, "but for what was said before the first hello");
     assert!(moves > 200_000, "{moves}");
-    for word in ["beats missed", "packets dropped"] {
+    for word in ["beats missed", "losses", "packets dropped"] {
         assert_eq!(counted(&report, word), 0, "{report}");
-    }
-    // A machine that runs other tests beside this one may stand still for longer than a beat may be late: the node has to
-    // say so then, and it is no loss of a message. The proof runs alone.
-    if proof {
-        assert_eq!(counted(&report, "losses"), 0, "{report}");
     }
     assert!(counted(&report, "beats") >= 3599 * 4, "{report}");
 }

@@ -7,6 +7,7 @@ mod capacity;
 mod check;
 pub mod exit;
 mod generate;
+mod history;
 mod measure;
 mod meters;
 mod new;
@@ -55,6 +56,10 @@ enum Command {
     Status(status::ShowStatus),
     /// Why something is silent, lit, or does not obey
     Why(why::AskWhy),
+    /// The accepted revisions of the desk's files
+    History(history::History),
+    /// Puts a file back to the revision before, or to any of those kept
+    Undo(history::Undo),
     /// The same desk and engine, offline: from files into files
     Render(render::Render),
     /// One audio device for the daemon that started this
@@ -80,6 +85,8 @@ pub fn main() -> ExitCode {
         Ok(Arguments { command: Command::Render(render) }) => render.run(),
         Ok(Arguments { command: Command::Status(status) }) => status.run(),
         Ok(Arguments { command: Command::Why(why) }) => why.run(),
+        Ok(Arguments { command: Command::History(history) }) => history.run(),
+        Ok(Arguments { command: Command::Undo(undo) }) => undo.run(),
         Ok(Arguments { command: Command::Satellite(satellite) }) => satellite.run(),
         Ok(Arguments { command: Command::Generate(generate) }) => generate.run(),
         Err(error) => {

@@ -35,7 +35,7 @@ impl ShowStatus {
                     complain(&why);
                     return exit::COULD_NOT_RUN;
                 }
-                Ok(Answer::Why(_)) => return exit::COULD_NOT_RUN,
+                Ok(_) => return exit::COULD_NOT_RUN,
             };
             // Clears the screen and goes to its top (ECMA-48, ED and CUP).
             let clear = if self.live { "\x1b[2J\x1b[H" } else { "" };

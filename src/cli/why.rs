@@ -33,7 +33,7 @@ impl AskWhy {
                 complain(&why);
                 return exit::COULD_NOT_RUN;
             }
-            Ok(Answer::Status(_)) => return exit::COULD_NOT_RUN,
+            Ok(_) => return exit::COULD_NOT_RUN,
         };
         let printed = if self.json {
             print_json(&why)

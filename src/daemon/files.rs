@@ -39,6 +39,15 @@ impl Paths {
         self.rig.iter().chain(&self.panel).chain(&self.profile).cloned().collect()
     }
 
+    /// Every file, by what it is called among those that were accepted.
+    #[must_use]
+    pub fn named(&self) -> Vec<(String, PathBuf)> {
+        let rig = self.rig.iter().enumerate().map(|(n, path)| (layer(n), path.clone()));
+        let panel = self.panel.iter().map(|path| ("panel".to_owned(), path.clone()));
+        let profile = self.profile.iter().map(|path| ("profile".to_owned(), path.clone()));
+        rig.chain(panel).chain(profile).collect()
+    }
+
     /// Reads and checks the files; what is not named comes from the built-in installation, a panel only
     /// together with the built-in rig.
     ///

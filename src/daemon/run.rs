@@ -266,7 +266,7 @@ impl Daemon {
         };
         warn_of_volumes(&installation.rig);
         let controls = control::open_all(&installation.rig, &shared);
-        let commands = super::talk::serve(state.folder(), &shared, &network, rate);
+        let commands = super::talk::serve(state.folder(), &shared, &network, rate, &start.paths);
         let mut daemon = Self {
             commands,
             shared,

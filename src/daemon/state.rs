@@ -99,7 +99,11 @@ pub fn civil_seconds() -> u64 {
 /// Civil time as RFC 3339 writes it, in UTC. The calendar is the proleptic Gregorian one, by counting days.
 #[must_use]
 pub fn civil_text() -> String {
-    let seconds = civil_seconds();
+    civil_text_of(civil_seconds())
+}
+
+/// Seconds since 1970 as RFC 3339 writes them.
+fn civil_text_of(seconds: u64) -> String {
     let (day, second) = (seconds / 86_400, seconds % 86_400);
     // Days since 1 March of the year 0, in cycles of 400, 100, 4 and 1 years.
     let days = day + 719_468;
@@ -210,6 +214,34 @@ impl State {
 
 fn revisions(folder: &Path, what: &str) -> io::Result<Revisions> {
     Revisions::open(&folder.join("accepted"), what, "toml", REVISIONS)
+}
+
+/// A text of a file that was accepted.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct AcceptedText {
+    /// Its number.
+    pub number: u64,
+    /// When, in UTC for people.
+    pub accepted: String,
+    /// The same, to be compared.
+    pub at: SystemTime,
+    /// The text.
+    pub text: String,
+}
+
+/// Every accepted text of a file, oldest first. One that cannot be read is passed over.
+///
+/// # Errors
+/// The folder cannot be read.
+pub fn accepted_revisions(folder: &Path, what: &str) -> io::Result<Vec<AcceptedText>> {
+    let list = revisions(folder, what)?.list()?;
+    let texts = list.into_iter().filter_map(|(number, path)| {
+        let at = std::fs::metadata(&path).and_then(|data| data.modified()).ok()?;
+        let seconds = at.duration_since(UNIX_EPOCH).map_or(0, |since| since.as_secs());
+        let text = std::fs::read_to_string(&path).ok()?;
+        Some(AcceptedText { number, accepted: civil_text_of(seconds), at, text })
+    });
+    Ok(texts.collect())
 }
 
 /// Keeps an accepted text as its newest revision; says its number.

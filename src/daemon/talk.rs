@@ -3,14 +3,17 @@
 //! A question is gathered with what the daemon knows ([`Facts`]) and put into the desk's own lane; the desk's thread answers.
 
 use super::desk_thread::DeskShared;
+use super::files::Paths;
 use super::inbox::{Ask, DAEMON_LANE, Item, Origin};
 use super::network::Network;
+use super::state;
 use crate::desk::{Facts, Status, Why, Wrong};
 use crate::ports::clock::nanos;
 use crate::ports::command_socket::{self, Served};
+use crate::ports::storage;
 use crate::units::{Frames, SampleRate};
 use serde::{Deserialize, Serialize};
-use std::path::Path;
+use std::path::{Path, PathBuf};
 use std::sync::atomic::Ordering;
 use std::sync::{Arc, PoisonError, mpsc};
 use std::time::Duration;
@@ -26,6 +29,28 @@ pub enum Question {
     Status,
     /// Why something is silent, lit, or does not obey.
     Why(String),
+    /// The accepted revisions of every file.
+    History,
+    /// A file as it was before, or as it was in a revision.
+    Undo {
+        /// `rig`, `panel` or `profile`; none is the one that was changed last.
+        file: Option<String>,
+        /// The revision; none is the one before what the file says now.
+        to: Option<u64>,
+    },
+}
+
+/// An accepted revision of a file.
+#[derive(Clone, Debug, Serialize, Deserialize, PartialEq, Eq)]
+pub struct Revision {
+    /// `rig`, `panel`, `profile`; further layers of a rig are `rig-2` and so on.
+    pub file: String,
+    /// Its number, counted from 1 for each file.
+    pub number: u64,
+    /// When it was accepted, in UTC.
+    pub accepted: String,
+    /// Whether it is what the file says now.
+    pub in_force: bool,
 }
 
 /// The answer.
@@ -36,6 +61,15 @@ pub enum Answer {
     Status(Box<Status>),
     /// Why it is so.
     Why(Why),
+    /// The accepted revisions of every file, oldest first.
+    History(Vec<Revision>),
+    /// A file was put back: which, to which revision. The desk reads it again as if somebody had saved it.
+    Undone {
+        /// The file.
+        path: String,
+        /// The revision whose text it has now.
+        number: u64,
+    },
     /// It cannot be answered, and why.
     Refused(String),
 }
@@ -58,10 +92,14 @@ pub(super) fn serve(
     shared: &Arc<DeskShared>,
     network: &Arc<Network>,
     rate: SampleRate,
+    paths: &Paths,
 ) -> Option<Served> {
     let (shared, network) = (Arc::clone(shared), Arc::clone(network));
+    let (kept, paths) = (folder.to_owned(), paths.clone());
     let answer = move |line: &str| {
         let answer = match serde_json::from_str(line) {
+            Ok(Question::History) => revisions(&kept, &paths).map_or_else(Answer::Refused, Answer::History),
+            Ok(Question::Undo { file, to }) => undo(&kept, &paths, file.as_deref(), to).unwrap_or_else(Answer::Refused),
             Ok(question) => put(question, &shared, &network, rate),
             Err(error) => Answer::Refused(format!("that is no question: {error}")),
         };
@@ -70,6 +108,67 @@ pub(super) fn serve(
     command_socket::serve(folder, answer)
         .inspect_err(|error| tracing::warn!("commands cannot reach this daemon: {}: {error}", folder.display()))
         .ok()
+}
+
+/// The accepted revisions of the files that were named at the start.
+fn revisions(folder: &Path, paths: &Paths) -> Result<Vec<Revision>, String> {
+    let mut all = Vec::new();
+    for (file, path) in paths.named() {
+        let now = std::fs::read_to_string(&path).ok();
+        let kept =
+            state::accepted_revisions(folder, &file).map_err(|error| format!("the revisions of {file}: {error}"))?;
+        // The newest with that text: a text that came back is kept anew.
+        let force = kept.iter().rposition(|revision| Some(&revision.text) == now.as_ref());
+        all.extend(kept.into_iter().enumerate().map(|(place, revision)| Revision {
+            file: file.clone(),
+            number: revision.number,
+            accepted: revision.accepted,
+            in_force: Some(place) == force,
+        }));
+    }
+    Ok(all)
+}
+
+/// Puts a file back. The watch of the files reads it then, with all the care that an edit by hand gets.
+fn undo(folder: &Path, paths: &Paths, file: Option<&str>, to: Option<u64>) -> Result<Answer, String> {
+    let named = paths.named();
+    let file = match file {
+        Some(file) => file.to_owned(),
+        None => changed_last(folder, &named).ok_or("no file has an earlier revision")?,
+    };
+    let Some((_, path)) = named.iter().find(|(name, _)| *name == file) else {
+        let names: Vec<&str> = named.iter().map(|(name, _)| &**name).collect();
+        return Err(format!("\"{file}\" is none of the files of this desk: {}", names.join(", ")));
+    };
+    let kept = state::accepted_revisions(folder, &file).map_err(|error| format!("the revisions of {file}: {error}"))?;
+    let now = std::fs::read_to_string(path).map_err(|error| format!("{}: {error}", path.display()))?;
+    let revision = match to {
+        Some(number) => kept.iter().find(|revision| revision.number == number),
+        // Where this text first stood, so that undoing again goes further back and not to and fro.
+        None => match kept.iter().position(|revision| revision.text == now) {
+            Some(place) => place.checked_sub(1).and_then(|place| kept.get(place)),
+            // An edit that was refused: back to what is in force.
+            None => kept.last(),
+        },
+    };
+    let revision = revision.ok_or_else(|| match to {
+        Some(number) => format!("{file} has no revision {number}; \"longthrow history\" lists them"),
+        None => format!("{file} has no earlier revision"),
+    })?;
+    storage::write_atomically(path, revision.text.as_bytes())
+        .map_err(|error| format!("{} cannot be written by the desk: {error}", path.display()))?;
+    tracing::info!("{} is put back to revision {}", path.display(), revision.number);
+    Ok(Answer::Undone { path: path.display().to_string(), number: revision.number })
+}
+
+/// The file whose newest revision is the youngest, of those that have an earlier one.
+fn changed_last(folder: &Path, named: &[(String, PathBuf)]) -> Option<String> {
+    let files = named.iter().filter_map(|(file, path)| {
+        let kept = state::accepted_revisions(folder, file).ok()?;
+        let refused = kept.last().is_some_and(|last| std::fs::read_to_string(path).is_ok_and(|now| now != last.text));
+        (kept.len() > 1 || refused).then(|| (refused, kept.last().map(|last| last.at), file.clone()))
+    });
+    files.max().map(|(.., file)| file)
 }
 
 fn put(question: Question, shared: &DeskShared, network: &Network, rate: SampleRate) -> Answer {
@@ -87,9 +186,15 @@ fn facts(shared: &DeskShared, network: &Network, rate: SampleRate) -> Facts {
         what: format!("nobody can reach the desk by OSC at {address} ({why})"),
         remedy: "another program has the port, or the machine has no such address: see [network] in the rig".to_owned(),
     }));
+    let mut ports_away = shared.ports_away.lock().unwrap_or_else(PoisonError::into_inner).clone();
+    for node in shared.nodes.shown() {
+        if node.standing.hello.is_none() {
+            ports_away.entry(node.port).or_insert_with(|| "its node does not answer".to_owned());
+        }
+    }
     Facts {
         heard: network.heard(rate.hz()),
-        ports_away: shared.ports_away.lock().unwrap_or_else(PoisonError::into_inner).clone(),
+        ports_away,
         wrong,
         idle_s: (last_hand > 0).then(|| nanos().saturating_sub(last_hand) / 1_000_000_000),
         revision: shared.revision.load(Ordering::Relaxed),

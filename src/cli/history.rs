@@ -1,0 +1,82 @@
+//! `longthrow history` and `longthrow undo`: the files as they were.
+
+use super::{complain, exit, print, print_json, talk};
+use crate::daemon::talk::{Answer, Question, Revision};
+use clap::Args;
+use std::path::PathBuf;
+
+/// Lists the revisions of rig, panel and profile that the desk accepted, the newest first. A hundred of each are kept.
+#[derive(Debug, Args)]
+pub(super) struct History {
+    /// As JSON
+    #[arg(long)]
+    json: bool,
+    /// The state folder of the desk, when it is not the usual one
+    #[arg(long, value_name = "FOLDER")]
+    state: Option<PathBuf>,
+}
+
+/// Puts a file back to an earlier accepted revision; the desk reads it as if somebody had saved it.
+///
+/// Values glide to where they were, and no microphone is opened by it. Undoing again goes further back.
+#[derive(Debug, Args)]
+pub(super) struct Undo {
+    /// Which file: rig, panel or profile; otherwise the one that was changed last
+    #[arg(long, value_name = "FILE")]
+    file: Option<String>,
+    /// Which revision, by its number in the history; otherwise the one before
+    #[arg(long, value_name = "NUMBER", requires = "file")]
+    to: Option<u64>,
+    /// The state folder of the desk, when it is not the usual one
+    #[arg(long, value_name = "FOLDER")]
+    state: Option<PathBuf>,
+}
+
+/// Complains of an answer that is not the one wanted.
+fn refused(answer: Result<Answer, String>) -> u8 {
+    match answer {
+        Ok(Answer::Refused(why)) => {
+            complain(&why);
+            exit::NOT_FINE
+        }
+        Ok(_) => exit::COULD_NOT_RUN,
+        Err(why) => {
+            complain(&why);
+            exit::COULD_NOT_RUN
+        }
+    }
+}
+
+impl History {
+    pub(super) fn run(self) -> u8 {
+        let revisions = match talk::ask(self.state.as_deref(), &Question::History) {
+            Ok(Answer::History(revisions)) => revisions,
+            other => return refused(other),
+        };
+        let printed = if self.json { print_json(&revisions) } else { print(&text(&revisions)) };
+        if printed { exit::FINE } else { exit::COULD_NOT_RUN }
+    }
+}
+
+fn text(revisions: &[Revision]) -> String {
+    if revisions.is_empty() {
+        return "nothing was accepted yet from files: the desk runs on what is built in\n".to_owned();
+    }
+    let lines = revisions.iter().rev().map(|revision| {
+        let force = if revision.in_force { "  as the file is now" } else { "" };
+        format!("{:<8} {:>4}  {}{force}\n", revision.file, revision.number, revision.accepted)
+    });
+    lines.collect()
+}
+
+impl Undo {
+    pub(super) fn run(self) -> u8 {
+        match talk::ask(self.state.as_deref(), &Question::Undo { file: self.file, to: self.to }) {
+            Ok(Answer::Undone { path, number }) => {
+                let said = format!("{path} says what it said in revision {number}; the desk reads it now\n");
+                if print(&said) { exit::FINE } else { exit::COULD_NOT_RUN }
+            }
+            other => refused(other),
+        }
+    }
+}

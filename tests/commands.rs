@@ -1,0 +1,157 @@
+//! The commands that ask the running desk, as a person gives them.
+
+#[path = "support/mod.rs"]
+mod support;
+
+use serde_json::Value as Json;
+use std::path::Path;
+use std::process::{Command, Output};
+use support::daemon::Daemon;
+use support::wait_until;
+
+const RIG: &str = r#"
+form = 1
+kind = "rig"
+rate_hz = 48000
+[network]
+listen = "127.0.0.1:0"
+[device.box]
+host = "jack"
+identity = "nowhere-at-all"
+inputs = 1
+outputs = 2
+[input.speech]
+kind = "line"
+generator = "speech-like"
+level_dbfs = -20.0
+[input.mic]
+kind = "microphone"
+device = "box"
+channels = [1]
+[output.stream]
+kind = "feed"
+device = "box"
+channels = [1, 2]
+"#;
+
+const PROFILE: &str = r#"
+form = 1
+kind = "profile"
+name = "Asked"
+[channel.reader]
+label = "Reader"
+source = "speech"
+switch = "open"
+fader = -6.0
+assign.programme = "on"
+[channel.host]
+label = "Host"
+source = "mic"
+fader = 0.0
+assign.programme = "on"
+[output.stream]
+source = "programme"
+level = 0.0
+"#;
+
+fn longthrow(state: &Path, arguments: &[&str]) -> Output {
+    let mut command = Command::new(env!("CARGO_BIN_EXE_longthrow"));
+    command.args(arguments).arg("--state").arg(state).output().expect("it runs")
+}
+
+fn text(output: &Output) -> String {
+    String::from_utf8_lossy(&output.stdout).into_owned() + &String::from_utf8_lossy(&output.stderr)
+}
+
+fn json(output: &Output) -> Json {
+    serde_json::from_slice(&output.stdout).unwrap_or_else(|error| panic!("{error}: {}", text(output)))
+}
+
+#[test]
+fn status_and_why_say_what_is_on_air_what_is_wrong_and_what_blocks() {
+    let daemon = Daemon::start(RIG, None, PROFILE);
+    let state = daemon.state();
+    wait_until("the reader is heard", || {
+        json(&longthrow(&state, &["status", "--json"]))["programme_dbfs"].as_f64().is_some_and(|peak| peak > -50.0)
+    });
+    let status = longthrow(&state, &["status"]);
+    assert_eq!(status.status.code(), Some(1), "the device is not there");
+    let shown = text(&status);
+    for part in
+        ["NOT ON AIR: device box", "No microphone is live.", "WRONG: device box is not there", "What to do:", "Reader"]
+    {
+        assert!(shown.contains(part), "{part} in\n{shown}");
+    }
+    let why = json(&longthrow(&state, &["why", "channel.reader", "--json"]));
+    assert_eq!(why["blocking"], "output stream", "{why}");
+    daemon.word("/channel/reader/switch", "closed");
+    wait_until("the switch is closed", || {
+        json(&longthrow(&state, &["why", "/channel/reader/fader", "--json"]))["blocking"] == "switch"
+    });
+    let unknown = longthrow(&state, &["why", "readr"]);
+    assert_eq!(unknown.status.code(), Some(2));
+    assert!(text(&unknown).contains("the nearest is channel.reader"), "{}", text(&unknown));
+}
+
+#[test]
+fn undo_steps_back_through_what_was_accepted_and_opens_no_microphone() {
+    let daemon = Daemon::start(RIG, None, PROFILE);
+    let state = daemon.state();
+    let profile = daemon.folder().join("profile.toml");
+    let level = |daemon: &Daemon| format!("{:?}", daemon.ask("/channel/reader/fader"));
+    for (fader, revision) in [("-12.0", 2), ("-18.0", 3)] {
+        let edited = PROFILE.replace("fader = -6.0", &format!("fader = {fader}"));
+        std::fs::write(&profile, edited.replace("source = \"mic\"", "source = \"mic\"\nswitch = \"open\""))
+            .expect("written");
+        daemon.await_line(&format!("revision {revision} is in force"));
+    }
+    assert!(level(&daemon).contains("-18"));
+    let history = json(&longthrow(&state, &["history", "--json"]));
+    let of_profile: Vec<&Json> =
+        history.as_array().expect("a list").iter().filter(|revision| revision["file"] == "profile").collect();
+    assert_eq!(of_profile.len(), 3, "{history}");
+    assert_eq!(of_profile[2]["in_force"], true);
+    for (expected, revision) in [("-12", 4), ("-6", 5)] {
+        let undone = longthrow(&state, &["undo"]);
+        assert_eq!(undone.status.code(), Some(0), "{}", text(&undone));
+        daemon.await_line(&format!("revision {revision} is in force"));
+        wait_until("the fader is as it was", || level(&daemon).contains(expected));
+        assert!(format!("{:?}", daemon.ask("/channel/host/switch")).contains("closed"), "no hand opened it");
+    }
+    let none = longthrow(&state, &["undo", "--file", "profile"]);
+    assert_eq!(none.status.code(), Some(1));
+    assert!(text(&none).contains("no earlier revision"), "{}", text(&none));
+    // Any of them by its number; one that is not there, and a file that is none, are answered.
+    assert_eq!(longthrow(&state, &["undo", "--file", "profile", "--to", "3"]).status.code(), Some(0));
+    daemon.await_line("revision 6 is in force");
+    wait_until("the fader is as in the third", || level(&daemon).contains("-18"));
+    assert_eq!(longthrow(&state, &["undo", "--file", "profile", "--to", "99"]).status.code(), Some(1));
+    assert!(text(&longthrow(&state, &["undo", "--file", "concert"])).contains("none of the files"));
+    // A broken edit is taken back to what is in force.
+    std::fs::write(&profile, "form = 1\nkind = \"profile\"\nnam = 3\n").expect("written");
+    daemon.await_line("stays in force");
+    let shown = text(&longthrow(&state, &["status"]));
+    assert!(shown.contains("the files were changed and refused"), "{shown}");
+    assert_eq!(longthrow(&state, &["undo"]).status.code(), Some(0));
+    wait_until("nothing is refused any more", || {
+        !text(&longthrow(&state, &["status"])).contains("the files were changed and refused")
+    });
+}
+
+#[test]
+fn where_no_desk_runs_it_is_said_plainly() {
+    let folder = tempfile::tempdir().expect("a folder");
+    for command in [&["status"][..], &["why", "x"], &["history"], &["undo"]] {
+        let output = longthrow(folder.path(), command);
+        assert_eq!(output.status.code(), Some(3), "{command:?}");
+        assert!(text(&output).contains("no desk runs with its state in"), "{}", text(&output));
+    }
+    let mut daemon = Daemon::start(RIG, None, PROFILE);
+    let (state, socket) = (daemon.state(), daemon.state().join("command.socket"));
+    // Owner and group only.
+    let mode = std::os::unix::fs::PermissionsExt::mode(&std::fs::metadata(&socket).expect("made").permissions());
+    assert_eq!(mode & 0o777, 0o660);
+    assert_eq!(daemon.stop(), Some(0));
+    assert!(!socket.exists());
+    assert_eq!(longthrow(&state, &["status"]).status.code(), Some(3));
+}
