@@ -139,9 +139,37 @@ fn undo_steps_back_through_what_was_accepted_and_opens_no_microphone() {
 }
 
 #[test]
+fn the_mix_is_kept_in_the_profile_and_nothing_moves() {
+    let daemon = Daemon::start(RIG, None, PROFILE);
+    let state = daemon.state();
+    daemon.set("/channel/reader/fader", -9.5);
+    daemon.word("/channel/host/switch", "open");
+    daemon.set("/channel/host/equaliser/low-mid/gain", 3.0);
+    wait_until("the mix is as it was set", || {
+        format!("{:?}", daemon.ask("/channel/host/equaliser/low-mid/gain")).contains("3.0")
+    });
+    let kept = longthrow(&state, &["keep"]);
+    assert_eq!(kept.status.code(), Some(0), "{}", text(&kept));
+    daemon.await_line("revision 2 is in force");
+    let profile = std::fs::read_to_string(daemon.folder().join("profile.toml")).expect("there");
+    let expected = PROFILE.replace("fader = -6.0", "fader = -9.5").replace(
+        "fader = 0.0\nassign.programme = \"on\"\n",
+        "fader = 0.0\nassign.programme = \"on\"\nequaliser.low-mid.gain = 3.0\n",
+    );
+    assert_eq!(profile, expected);
+    assert!(format!("{:?}", daemon.ask("/channel/host/switch")).contains("open"), "what a hand opened stays open");
+    assert!(text(&longthrow(&state, &["keep"])).contains("already"));
+    assert_eq!(longthrow(&state, &["undo"]).status.code(), Some(0));
+    daemon.await_line("revision 3 is in force");
+    wait_until("the fader is as the profile said", || {
+        format!("{:?}", daemon.ask("/channel/reader/fader")).contains("-6")
+    });
+}
+
+#[test]
 fn where_no_desk_runs_it_is_said_plainly() {
     let folder = tempfile::tempdir().expect("a folder");
-    for command in [&["status"][..], &["why", "x"], &["history"], &["undo"]] {
+    for command in [&["status"][..], &["why", "x"], &["history"], &["undo"], &["keep"]] {
         let output = longthrow(folder.path(), command);
         assert_eq!(output.status.code(), Some(3), "{command:?}");
         assert!(text(&output).contains("no desk runs with its state in"), "{}", text(&output));

@@ -1,4 +1,4 @@
-//! `longthrow history` and `longthrow undo`: the files as they were.
+//! `longthrow keep`, `history` and `undo`: the mix into the profile, and the files as they were.
 
 use super::{complain, exit, print, print_json, talk};
 use crate::daemon::talk::{Answer, Question, Revision};
@@ -30,6 +30,32 @@ pub(super) struct Undo {
     /// The state folder of the desk, when it is not the usual one
     #[arg(long, value_name = "FOLDER")]
     state: Option<PathBuf>,
+}
+
+/// Writes the mix as it is into the profile in force, as the one it starts with.
+///
+/// Comments and order of the file stay; the desk keeps the text of before, and `longthrow undo` brings it back. The switch of a
+/// microphone is not written: no file opens one.
+#[derive(Debug, Args)]
+pub(super) struct Keep {
+    /// The state folder of the desk, when it is not the usual one
+    #[arg(long, value_name = "FOLDER")]
+    state: Option<PathBuf>,
+}
+
+impl Keep {
+    pub(super) fn run(self) -> u8 {
+        match talk::ask(self.state.as_deref(), &Question::Keep) {
+            Ok(Answer::Kept { path, changed }) => {
+                let said = match changed {
+                    0 => format!("{path} starts with this mix already\n"),
+                    changed => format!("{path} starts with this mix now: {changed} values are other ones\n"),
+                };
+                if print(&said) { exit::FINE } else { exit::COULD_NOT_RUN }
+            }
+            other => refused(other),
+        }
+    }
 }
 
 /// Complains of an answer that is not the one wanted.

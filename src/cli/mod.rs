@@ -56,6 +56,8 @@ enum Command {
     Status(status::ShowStatus),
     /// Why something is silent, lit, or does not obey
     Why(why::AskWhy),
+    /// Writes the mix as it is into the profile, as the one it starts with
+    Keep(history::Keep),
     /// The accepted revisions of the desk's files
     History(history::History),
     /// Puts a file back to the revision before, or to any of those kept
@@ -85,6 +87,7 @@ pub fn main() -> ExitCode {
         Ok(Arguments { command: Command::Render(render) }) => render.run(),
         Ok(Arguments { command: Command::Status(status) }) => status.run(),
         Ok(Arguments { command: Command::Why(why) }) => why.run(),
+        Ok(Arguments { command: Command::Keep(keep) }) => keep.run(),
         Ok(Arguments { command: Command::History(history) }) => history.run(),
         Ok(Arguments { command: Command::Undo(undo) }) => undo.run(),
         Ok(Arguments { command: Command::Satellite(satellite) }) => satellite.run(),

@@ -439,7 +439,10 @@ impl DeskThread {
         facts.decisions = self.decisions.iter().cloned().collect();
         let answer = match asked.question {
             Question::Status => Answer::Status(Box::new(self.desk.status(&facts))),
-            Question::History | Question::Undo { .. } => Answer::Refused("files are not the desk's".to_owned()),
+            Question::Mix => Answer::Mix(self.desk.mix_to_keep()),
+            Question::History | Question::Keep | Question::Undo { .. } => {
+                Answer::Refused("files are not the desk's".to_owned())
+            }
             Question::Why(path) => self.desk.why(&path, &facts).map_or_else(Answer::Refused, Answer::Why),
         };
         // Whoever asked may have gone.

@@ -8,9 +8,11 @@ use super::inbox::{Ask, DAEMON_LANE, Item, Origin};
 use super::network::Network;
 use super::state;
 use crate::desk::{Facts, Status, Why, Wrong};
+use crate::params::{Address, Value};
 use crate::ports::clock::nanos;
 use crate::ports::command_socket::{self, Served};
 use crate::ports::storage;
+use crate::profile::edit;
 use crate::units::{Frames, SampleRate};
 use serde::{Deserialize, Serialize};
 use std::path::{Path, PathBuf};
@@ -31,6 +33,10 @@ pub enum Question {
     Why(String),
     /// The accepted revisions of every file.
     History,
+    /// The mix as it is: for the desk's thread, which knows it.
+    Mix,
+    /// The mix as it is, written into the profile as the one it starts with.
+    Keep,
     /// A file as it was before, or as it was in a revision.
     Undo {
         /// `rig`, `panel` or `profile`; none is the one that was changed last.
@@ -63,6 +69,16 @@ pub enum Answer {
     Why(Why),
     /// The accepted revisions of every file, oldest first.
     History(Vec<Revision>),
+    /// The mix: every value that a profile may start with.
+    #[serde(skip)]
+    Mix(Vec<(Address, Value)>),
+    /// The mix was written into a profile.
+    Kept {
+        /// The file.
+        path: String,
+        /// How many of its values are other ones now.
+        changed: usize,
+    },
     /// A file was put back: which, to which revision. The desk reads it again as if somebody had saved it.
     Undone {
         /// The file.
@@ -99,6 +115,10 @@ pub(super) fn serve(
     let answer = move |line: &str| {
         let answer = match serde_json::from_str(line) {
             Ok(Question::History) => revisions(&kept, &paths).map_or_else(Answer::Refused, Answer::History),
+            Ok(Question::Keep) => match put(Question::Mix, &shared, &network, rate) {
+                Answer::Mix(mix) => keep(&paths, &mix).unwrap_or_else(Answer::Refused),
+                other => other,
+            },
             Ok(Question::Undo { file, to }) => undo(&kept, &paths, file.as_deref(), to).unwrap_or_else(Answer::Refused),
             Ok(question) => put(question, &shared, &network, rate),
             Err(error) => Answer::Refused(format!("that is no question: {error}")),
@@ -159,6 +179,21 @@ fn undo(folder: &Path, paths: &Paths, file: Option<&str>, to: Option<u64>) -> Re
         .map_err(|error| format!("{} cannot be written by the desk: {error}", path.display()))?;
     tracing::info!("{} is put back to revision {}", path.display(), revision.number);
     Ok(Answer::Undone { path: path.display().to_string(), number: revision.number })
+}
+
+/// Writes the mix into the profile. What is read again then is what is already there, so nothing moves.
+fn keep(paths: &Paths, mix: &[(Address, Value)]) -> Result<Answer, String> {
+    let path = paths.profile.as_ref().ok_or("the desk runs on the built-in profile: start it with one of your own")?;
+    let name = path.display();
+    let text = std::fs::read_to_string(path).map_err(|error| format!("{name}: {error}"))?;
+    let values = mix.iter().map(|(address, value)| (address, value));
+    let (text, changed) = edit::with_values(&text, values).map_err(|why| format!("{name}: {why}"))?;
+    if changed > 0 {
+        storage::write_atomically(path, text.as_bytes())
+            .map_err(|error| format!("{name} cannot be written by the desk: {error}"))?;
+        tracing::info!("the mix as it is was kept in {name}: {changed} values");
+    }
+    Ok(Answer::Kept { path: name.to_string(), changed })
 }
 
 /// The file whose newest revision is the youngest, of those that have an earlier one.

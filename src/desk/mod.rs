@@ -361,6 +361,19 @@ impl Desk {
         self.mix.iter()
     }
 
+    /// The values that a profile may start with: those of its own channels and buses, and of the outputs. The switch of a
+    /// microphone is none: no file opens one.
+    #[must_use]
+    pub fn mix_to_keep(&self) -> Vec<(Address, Value)> {
+        let left_over = |id: &str| self.left_over.iter().any(|channel| &*channel.id == id);
+        let keeps = |address: &Address| {
+            address.key.parameter().scope != Scope::Channel
+                || !(left_over(&address.id) || address.key == Key::ChannelSwitch && self.is_microphone(&address.id))
+        };
+        let kept = self.mix.iter().filter(|(address, _)| keeps(address));
+        kept.map(|(address, value)| (address.clone(), value.clone())).collect()
+    }
+
     /// Every address that can be asked for.
     #[must_use]
     pub fn addresses(&self) -> Vec<Address> {

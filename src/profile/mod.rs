@@ -13,6 +13,7 @@
 
 mod cursor;
 mod diagnostic;
+pub mod edit;
 mod layers;
 mod log;
 mod model;
