@@ -11,7 +11,7 @@ use longthrow::dsp::lanes::{Form, Vectors};
 use longthrow::engine::Feed;
 use longthrow::params::{Key, Value};
 use longthrow::profile::{Code, Installation, Panel, Source, read_profile};
-use longthrow::units::Frames;
+use longthrow::units::{Frames, SampleRate};
 use show::{RATE, installation, profile, rig, set};
 use std::cell::RefCell;
 use std::collections::BTreeMap;
@@ -125,6 +125,30 @@ fn stages_that_a_profile_names_are_heard_as_written() {
         let heard = run(&mut desk, vec![tone(96_000, hertz, input), vec![0.0; 96_000]], 480);
         let found = level_db(&heard[0]);
         assert!((found - expected).abs() < 0.1, "{lines}: {found:.3} dB for {expected}");
+    }
+}
+
+/// Also rates at which 10 ms is no whole number of frames, and at which half the rate lies below the usual frequencies.
+#[test]
+fn every_rate_makes_its_meter_frames_and_no_stage_blows_up() {
+    let stages = "channel.a.equaliser.switch = on\nchannel.a.equaliser.high.gain = 12\nchannel.a.high-pass.switch = on\nchannel.a.gate.switch = on\nchannel.a.compressor.switch = on\nchannel.a.de-esser.switch = on\nchannel.a.de-esser.frequency = 12000\n";
+    for hz in [8_000, 11_025, 16_000, 22_050, 22_051, 44_100, 48_000, 96_000, 192_000] {
+        let rate = SampleRate::try_new(hz).expect("a rate");
+        let vectors = Vectors::new(Form::Plain).expect("always there");
+        let installation = installation(1, &format!("{OPEN}{stages}"));
+        let mut desk = Offline::new(installation, rate, vectors, Box::new(|_, _, _| Feed::Silent));
+        let frames: Rc<RefCell<(u64, u64)>> = Rc::default();
+        let seen = Rc::clone(&frames);
+        desk.on_meters(move |_, frame| {
+            let mut seen = seen.borrow_mut();
+            (seen.0, seen.1) = (seen.0 + 1, seen.1 + frame.frames);
+        });
+        let length = hz as usize;
+        let heard = run(&mut desk, vec![noise(length, 7).iter().map(|x| x / 10.0).collect()], 480);
+        let (count, measured) = *frames.borrow();
+        assert!((99..=101).contains(&count) && measured <= u64::from(hz), "{hz} Hz: {count} frames of {measured}");
+        let peak = heard[0].iter().fold(0.0_f32, |peak, x| peak.max(x.abs()));
+        assert!(peak < 1.0, "{hz} Hz: {peak}");
     }
 }
 

@@ -64,6 +64,13 @@ impl Measure {
             complain("--plot draws one file at a time");
             return exit::USAGE;
         }
+        // A name too many on the line must not cost a recording.
+        if let Some(svg) = &self.plot
+            && svg.extension().is_none_or(|extension| !extension.eq_ignore_ascii_case("svg"))
+        {
+            complain(&format!("--plot writes a picture: {} has to end with .svg", svg.display()));
+            return exit::USAGE;
+        }
         let (mut figures, mut code) = (Vec::new(), exit::FINE);
         for file in &self.files {
             let measured = match measure(file) {

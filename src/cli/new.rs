@@ -151,6 +151,9 @@ impl New {
         let (pair, question) = if outputs >= 2 { ("1,2", "Headphones on which outputs?") } else { ("none", "") };
         let on = |count: u16| move |text: &str| channels(text, count);
         let headphones = if outputs == 0 {
+            if let Some(wish) = self.headphones.as_ref().filter(|wish| *wish != "none") {
+                return Err(Stop(exit::USAGE, format!("--headphones {wish}: there is no device with outputs")));
+            }
             Vec::new()
         } else {
             ask.answer(self.headphones.as_ref(), "headphones", question, pair, on(outputs))?
@@ -237,7 +240,12 @@ impl New {
     }
 
     fn microphones(&self, ask: &mut Prompt, device: Option<&Device>) -> Result<Vec<Microphone>, Stop> {
-        let Some(device) = device.filter(|device| device.inputs > 0) else { return Ok(Vec::new()) };
+        let Some(device) = device.filter(|device| device.inputs > 0) else {
+            return match without_none(&self.microphone).first() {
+                Some(name) => Err(Stop(exit::USAGE, format!("--microphone {name}: there is no device with inputs"))),
+                None => Ok(Vec::new()),
+            };
+        };
         if !self.microphone.is_empty() {
             let given = without_none(&self.microphone);
             let parsed = given.iter().map(|text| microphone(text, device.inputs)).collect::<Result<Vec<_>, _>>();

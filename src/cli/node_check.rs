@@ -144,6 +144,9 @@ impl Line {
             let control = serial::open_serial(Path::new(port), baud, sink)?;
             return Ok(Self::Serial { control, pieces, deframer: Deframer::default(), packets: Vec::new() });
         }
+        if port.contains('/') {
+            return Err(io::Error::new(io::ErrorKind::NotFound, "there is no such device"));
+        }
         let to = port.to_socket_addrs()?.next().ok_or(io::ErrorKind::AddrNotAvailable)?;
         let any: SocketAddr = if to.is_ipv4() { ([0, 0, 0, 0], 0).into() } else { ([0_u16; 8], 0).into() };
         let socket = UdpSocket::bind(any)?;

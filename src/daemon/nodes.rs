@@ -125,7 +125,13 @@ impl Nodes {
             let kept = old.iter().position(same).map(|at| old.swap_remove(at));
             let mut port = kept.unwrap_or_else(|| Port::new(control_port.id.clone(), line.clone(), *slot));
             port.index = index;
-            let springs = |kind| matches!(kind, ControlKind::Momentary | ControlKind::Hold | ControlKind::Encoder(_));
+            // A latching button too: its press that was lost would open something late, with nobody looking.
+            let springs = |kind| {
+                matches!(
+                    kind,
+                    ControlKind::Momentary | ControlKind::Hold | ControlKind::Latching | ControlKind::Encoder(_)
+                )
+            };
             let of_port = panel.controls.iter().filter(|control| control.port == port.id && springs(control.kind));
             let springs = of_port.filter_map(|control| match &control.message {
                 profile::Message::Osc { address, .. } => Some(address.clone()),

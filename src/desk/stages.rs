@@ -64,7 +64,9 @@ impl Desk {
         self.aim_bands(columns, id, Key::ChannelEqualiser, &CHANNEL_BANDS, after);
         self.aim_compressor(columns, id, &CHANNEL_COMPRESSOR);
         let range = if self.is_on(Key::ChannelDeEsser, id) { self.number(Key::ChannelDeEsserRange, id) } else { 0.0 };
-        let g = tan_turns(0.5 * self.number(Key::ChannelDeEsserFrequency, id) / f64::from(self.rate.hz()));
+        // Its crossover is held below half the rate, where it would be no filter any more.
+        let rate = f64::from(self.rate.hz());
+        let g = tan_turns(0.5 * self.number(Key::ChannelDeEsserFrequency, id).min(0.45 * rate) / rate);
         let threshold = self.number(Key::ChannelDeEsserThreshold, id) / OCTAVE_DB;
         self.aim_values(columns, StageValue::DeEsser, &[g, threshold, range / OCTAVE_DB], range > 0.0, &[2]);
     }

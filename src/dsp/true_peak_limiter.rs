@@ -21,6 +21,8 @@ const HOLD_S: f64 = 12.0e-3;
 /// Frames at the highest rate, 192 kHz.
 const AHEAD_MAX: usize = 288;
 const HOLD_MAX: usize = 2_304 + AHEAD_MAX + 1;
+/// A new candidate is taken in before the oldest leaves.
+const CANDIDATES: usize = HOLD_MAX + 1;
 const DELAY_MAX: usize = AHEAD_MAX + DELAY_FRAMES;
 /// Gains are averaged as whole numbers of this unit, so that a sum never drifts.
 const UNIT: f64 = 16_777_216.0;
@@ -40,11 +42,11 @@ struct Lowest {
 impl Lowest {
     /// Real-time: never
     fn new(window: usize) -> Self {
-        Self { candidates: vec![(0, 1.0); HOLD_MAX].into_boxed_slice(), first: 0, count: 0, window: window as u64 }
+        Self { candidates: vec![(0, 1.0); CANDIDATES].into_boxed_slice(), first: 0, count: 0, window: window as u64 }
     }
 
     fn place(&self, at: usize) -> usize {
-        (self.first + at) % HOLD_MAX
+        (self.first + at) % CANDIDATES
     }
 
     /// Takes the next number in; at most `window` steps, one on average.
@@ -236,5 +238,21 @@ impl Kernel for Around<'_> {
         let [here, next] = [V::load(&rows[7]).abs(), V::load(&rows[8]).abs()];
         let highest = true_peak::between::<V>(&rows).max(here.max(next));
         highest.max(V::load(self.peaks)).store(self.peaks);
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_lowest_of_the_longest_window_is_the_lowest() {
+        let mut lowest = Lowest::new(HOLD_MAX);
+        // Rising for longer than the window: every one of them stays a candidate.
+        let values: Vec<f32> = (0..3 * HOLD_MAX).map(|n| 0.2 + 1e-5 * n as f32).collect();
+        for (frame, value) in values.iter().enumerate() {
+            let expected = values[(frame + 1).saturating_sub(HOLD_MAX)];
+            assert!((lowest.next(frame as u64, *value) - expected).abs() < 1e-9, "frame {frame}");
+        }
     }
 }

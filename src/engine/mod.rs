@@ -260,8 +260,10 @@ impl Engine {
         }
     }
 
+    /// The first meter boundary behind a frame. Boundaries lie at whole frames at or before every 10 ms, also at rates that
+    /// are no multiple of 100: what is behind must be counted from the next frame, or it would be the same one again.
     fn boundary_after(&self, frame: u64) -> u64 {
-        ((frame * METER_RATE / self.rate) + 1) * self.rate / METER_RATE
+        ((frame + 1) * METER_RATE).div_ceil(self.rate) * self.rate / METER_RATE
     }
 
     /// Aims one value.

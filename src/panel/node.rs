@@ -17,6 +17,14 @@ pub const HELLO_ASK_MS: u64 = 500;
 pub const LOST_MS: u64 = 2_000;
 /// A lamp or contact is told again after so long, in ms: with [`LAMPS_MAX`] of them waiting for their turn it is 2 s.
 pub const REPEAT_MS: u64 = 700;
+/// How often a contact that leaves the rig is told its safe state.
+const LEAVING_TOLD: u32 = 5;
+/// A node that was away for longer finds its contacts at their safe states: whoever set them may be gone.
+const CONTACTS_KEPT_MS: u64 = 10_000;
+/// A new hello counts at most so often: each is told to people and written down.
+const HELLO_EVERY_MS: u64 = 1_000;
+/// Characters of a text of the node's that are shown.
+const TEXT_MAX: usize = 80;
 /// A full state that is not complete after so long is asked for again, in ms.
 pub const STATE_MS: u64 = 1_500;
 /// A pulse is sent again after so long, in ms.
@@ -204,8 +212,8 @@ impl FromNode {
                 form: *form,
                 slot: *slot,
                 boot: *boot,
-                maker: maker.clone(),
-                capabilities: capabilities.clone(),
+                maker: printable(maker),
+                capabilities: printable(capabilities),
                 controls: *controls,
                 lamps: *lamps,
                 contacts: *contacts,
@@ -408,6 +416,11 @@ struct Pulse {
     due_ms: u64,
 }
 
+/// A text of the node's as people and logs may see it: on one line, and not too long.
+fn printable(text: &str) -> String {
+    text.chars().filter(|character| *character == ' ' || character.is_ascii_graphic()).take(TEXT_MAX).collect()
+}
+
 /// The link to one node.
 #[derive(Clone, Debug)]
 pub struct Link {
@@ -435,6 +448,10 @@ pub struct Link {
     contacts: BTreeMap<String, Contact>,
     pulses: BTreeMap<String, Pulse>,
     pulse_number: i32,
+    /// Contacts that are no longer ours: told their safe state so often yet, and when next.
+    leaving: BTreeMap<String, (bool, u32, u64)>,
+    /// When the last new hello was taken.
+    hello_at_ms: Option<u64>,
     /// Refusals of the node that people have been told.
     complained: BTreeSet<String>,
     standing: Standing,
@@ -462,6 +479,8 @@ impl Link {
             contacts: BTreeMap::new(),
             pulses: BTreeMap::new(),
             pulse_number: first_number & i32::MAX,
+            leaving: BTreeMap::new(),
+            hello_at_ms: None,
             complained: BTreeSet::new(),
             standing: Standing::default(),
         }
@@ -477,6 +496,13 @@ impl Link {
             let due_ms = (!pulses).then_some(0);
             self.contacts.insert(name.clone(), Contact { closed, safe_closed: *safe_closed, due_ms });
         }
+        // While the desk lives the node does not fail safe by itself: what it is not told any more is told to rest.
+        for (name, contact) in old.into_iter().filter(|(_, contact)| contact.due_ms.is_some()) {
+            if self.contacts.get(&name).is_none_or(|now| now.due_ms.is_none()) {
+                self.leaving.insert(name, (contact.safe_closed, LEAVING_TOLD, 0));
+            }
+        }
+        self.leaving.retain(|name, _| self.contacts.get(name).is_none_or(|now| now.due_ms.is_none()));
     }
 
     /// What it has seen.
@@ -540,7 +566,7 @@ impl Link {
                 }
             }
             FromNode::Refused { address, reason } => {
-                let complaint = format!("refuses {address}: {reason}");
+                let complaint = printable(&format!("refuses {address}: {reason}"));
                 if self.complained.len() < LAMPS_MAX && self.complained.insert(complaint.clone()) {
                     out.push(LinkEvent::Note(complaint));
                 }
@@ -668,11 +694,19 @@ impl Link {
             self.hello = Some(hello);
             return;
         }
+        if self.hello_at_ms.is_some_and(|at_ms| now_ms < at_ms + HELLO_EVERY_MS) {
+            self.standing.left_out += 1;
+            return;
+        }
+        self.hello_at_ms = Some(now_ms);
         out.push(LinkEvent::Found(format!(
             "node {} in slot {}: {} controls, {} lamps, {} contacts ({})",
             hello.maker, hello.slot, hello.controls, hello.lamps, hello.contacts, hello.capabilities
         )));
         self.hello = Some(hello);
+        if self.standing.losses > 0 && now_ms >= self.beat_at_ms + CONTACTS_KEPT_MS {
+            self.rest_contacts(out);
+        }
         (self.beat_at_ms, self.beat_due_ms) = (now_ms, now_ms);
         self.next = None;
         // Everything is told anew, but what a button said: a release that was missed has to be known.
@@ -766,6 +800,20 @@ impl Link {
         }
     }
 
+    /// Brings every contact to its safe state.
+    fn rest_contacts(&mut self, out: &mut Vec<LinkEvent>) {
+        let moved = self.contacts.iter_mut().filter(|(_, contact)| contact.closed != contact.safe_closed);
+        let mut names = Vec::new();
+        for (name, contact) in moved {
+            contact.closed = contact.safe_closed;
+            names.push(&**name);
+        }
+        if !names.is_empty() {
+            let names = names.join(", ");
+            out.push(LinkEvent::Note(format!("contacts {names} are at their safe states: the node was away too long")));
+        }
+    }
+
     fn tell_all(&mut self) {
         self.lamps.values_mut().for_each(|(_, due_ms)| *due_ms = 0);
         self.contacts.values_mut().filter_map(|contact| contact.due_ms.as_mut()).for_each(|due_ms| *due_ms = 0);
@@ -781,6 +829,14 @@ impl Link {
                 left -= 1;
             }
         }
+        for (name, (safe_closed, tries, due_ms)) in &mut self.leaving {
+            if left > 0 && now_ms >= *due_ms {
+                send(&ToNode::Contact { name, closed: *safe_closed, safe_closed: *safe_closed }, out);
+                (*tries, *due_ms) = (*tries - 1, now_ms + REPEAT_MS);
+                left -= 1;
+            }
+        }
+        self.leaving.retain(|_, (_, tries, _)| *tries > 0);
         for _ in 0..left {
             let first = self.lamps.iter_mut().filter(|(_, (_, due_ms))| now_ms >= *due_ms);
             let Some((address, (level, due_ms))) = first.min_by_key(|(_, (_, due_ms))| *due_ms) else { break };
@@ -866,6 +922,62 @@ mod tests {
         events.iter().filter(|event| matches!(event, LinkEvent::Send(message) if message.address == address)).count()
     }
 
+    fn contacts(events: &[LinkEvent], name: &str) -> Vec<(i32, i32)> {
+        let told = events.iter().filter_map(|event| match event {
+            LinkEvent::Send(Message { address, arguments }) if address == "/node/contact" => Some(&**arguments),
+            _ => None,
+        });
+        told.filter_map(|arguments| match arguments {
+            [Argument::Text(of), Argument::Int(now), Argument::Int(safe)] if of == name => Some((*now, *safe)),
+            _ => None,
+        })
+        .collect()
+    }
+
+    #[test]
+    fn a_contact_rests_after_a_long_loss_and_when_it_leaves_the_rig() {
+        for (away_ms, expected) in [(5_000, (0, 1)), (13_000, (1, 1))] {
+            let mut link = Link::new(None, 41);
+            link.configure(BTreeSet::new(), &[("mute".into(), true, false)]);
+            hear(&mut link, 0, &hello(7, 5));
+            link.contact("mute", false).expect("it is there");
+            assert_eq!(contacts(&tick(&mut link, 10), "mute").last(), Some(&(0, 1)));
+            let lost = tick(&mut link, 3_000);
+            assert!(lost.iter().any(|event| matches!(event, LinkEvent::Lost(_))), "{lost:?}");
+            let back = hear(&mut link, away_ms, &hello(8, 5));
+            assert_eq!(contacts(&back, "mute").first(), Some(&expected), "away for {away_ms} ms");
+        }
+        let mut link = Link::new(None, 41);
+        link.configure(BTreeSet::new(), &[("mute".into(), true, false)]);
+        hear(&mut link, 0, &hello(7, 5));
+        link.contact("mute", false).expect("it is there");
+        tick(&mut link, 10);
+        link.configure(BTreeSet::new(), &[]);
+        let mut told = Vec::new();
+        for beat in 1..40 {
+            hear(&mut link, beat * 250, &super::tests::beat(7, 0));
+            told.extend(contacts(&tick(&mut link, beat * 250 + 1), "mute"));
+        }
+        assert_eq!(told, [(1, 1); LEAVING_TOLD as usize]);
+    }
+
+    #[test]
+    fn hellos_without_end_are_told_once_a_second_and_on_one_line() {
+        let mut link = Link::new(None, 41);
+        let mut found = Vec::new();
+        for n in 0..20_000 {
+            let mut message = hello(n, 5);
+            message.arguments[3] = Argument::Text("evil\u{1b}[2J\nERROR forged".repeat(20));
+            for event in hear(&mut link, u64::try_from(n).expect("small"), &message) {
+                if let LinkEvent::Found(what) = event {
+                    found.push(what);
+                }
+            }
+        }
+        assert_eq!(found.len(), 20);
+        assert!(found.iter().all(|what| !what.contains(['\n', '\u{1b}']) && what.len() < 250), "{}", found[0]);
+    }
+
     #[test]
     fn a_hello_is_answered_by_a_beat_and_a_question_for_the_state() {
         let mut link = Link::new(Some(5), 1);
@@ -921,8 +1033,8 @@ mod tests {
         hear(&mut link, 5, &moved("/button", 1.0, 5));
         hear(&mut link, 6, &beat(8, 0));
         assert!(!link.is_up());
-        hear(&mut link, 7, &hello(8, 5));
-        assert!(stands(hear(&mut link, 8, &state("/button", 0.0, 1))));
+        hear(&mut link, HELLO_EVERY_MS, &hello(8, 5));
+        assert!(stands(hear(&mut link, HELLO_EVERY_MS + 1, &state("/button", 0.0, 1))));
     }
 
     #[test]
