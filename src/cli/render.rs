@@ -345,6 +345,7 @@ impl Render {
         let mut installations = std::mem::take(&mut show.installations).into_iter();
         let first = installations.next().expect("there is always a first one");
         let mut offline = Offline::with_desk(Desk::at_once(first, rate), vectors, Box::new(open_file));
+        offline.measure_levels_only();
         for (frame, event) in events {
             let event = match event {
                 ShowEvent::Desk(event) => Some(event),

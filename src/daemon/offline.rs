@@ -58,6 +58,11 @@ impl Offline {
         }
     }
 
+    /// Meter frames shall hold levels only, which makes it faster; see [`Engine::measure_levels_only`].
+    pub const fn measure_levels_only(&mut self) {
+        self.engine.measure_levels_only();
+    }
+
     /// Hears what follows from each event.
     pub fn on_effects(&mut self, hear: impl FnMut(Frames, &Effects) + 'static) {
         self.driven.on_effects = Box::new(hear);

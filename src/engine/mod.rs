@@ -202,6 +202,8 @@ pub struct Engine {
     openings_changed: bool,
     levellers: Levellers,
     measures: Measures,
+    /// Whether anybody reads what they measure.
+    measuring: bool,
     pending: MeterFrame,
     plan: u64,
 }
@@ -235,6 +237,7 @@ impl Engine {
             openings_changed: false,
             levellers: Levellers::new(settings.rate),
             measures: Measures::new(settings.rate),
+            measuring: true,
             pending: MeterFrame::nothing(),
             plan: 0,
         }
@@ -246,6 +249,14 @@ impl Engine {
     #[must_use]
     pub const fn frame(&self) -> u64 {
         self.frame
+    }
+
+    /// From now on meter frames hold levels at the input and after the fader, and what stages take off, but no loudness, true
+    /// peak, quasi-peak, correlation, DC or flat tops: for whoever reads none of these. The sound is the same.
+    ///
+    /// Real-time: never
+    pub const fn measure_levels_only(&mut self) {
+        self.measuring = false;
     }
 
     /// Leaves out frames that nobody could make in time: the time line goes on, the sound does not.
@@ -464,12 +475,16 @@ impl Engine {
         let sounding = self.sources.run(self.vectors, frames, grid);
         sum_bank(self.vectors, &mut self.to_buses, &self.sources.audio, sounding, &mut self.buses, frames);
         let sounding = self.buses.run(self.vectors, frames, grid);
-        self.sources.measure(self.vectors, &self.measures, frames, grid);
-        self.buses.measure(self.vectors, &self.measures, frames, grid);
+        if self.measuring {
+            self.sources.measure(self.vectors, &self.measures, frames, grid);
+            self.buses.measure(self.vectors, &self.measures, frames, grid);
+        }
         self.levellers.process(&mut self.buses.audio, frames);
         sum_bank(self.vectors, &mut self.to_outputs, &self.buses.audio, sounding, &mut self.outputs, frames);
         self.outputs.run(self.vectors, frames, grid);
-        self.outputs.measure(self.vectors, &self.measures, frames, grid);
+        if self.measuring {
+            self.outputs.measure(self.vectors, &self.measures, frames, grid);
+        }
         self.leave_by_wires(wires, offset, frames);
     }
 
