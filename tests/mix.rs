@@ -3,47 +3,17 @@
 #[path = "support/show.rs"]
 #[allow(dead_code, reason = "each test uses a part of it")]
 mod show;
+#[path = "support/through.rs"]
+mod through;
 
-use longthrow::daemon::offline::{Buffers, Offline};
+use longthrow::daemon::offline::Offline;
 use longthrow::desk::Event;
-use longthrow::dsp::lanes::{Form, Vectors};
-use longthrow::engine::Feed;
+use longthrow::dsp::lanes::Form;
 use longthrow::params::{Address, Value};
 use longthrow::profile::{Installation, Panel};
 use longthrow::units::Frames;
-use show::{RATE, installation, profile, rig, set};
-use std::path::Path;
-
-fn no_files() -> Box<dyn FnMut(&Path, bool, bool) -> Feed> {
-    Box::new(|_, _, _| Feed::Silent)
-}
-
-fn offline(installation: Installation, form: Form) -> Offline {
-    Offline::new(installation, RATE, Vectors::new(form).expect("this machine has it"), no_files())
-}
-
-/// Runs the inputs through in callbacks of this size.
-fn run(desk: &mut Offline, inputs: Vec<Vec<f32>>, callback: usize) -> Vec<Vec<f32>> {
-    let length = inputs[0].len();
-    let mut wires = Buffers { inputs, outputs: vec![vec![0.0; length]; 2], offset: 0, frames: 0 };
-    while wires.offset < length {
-        wires.frames = callback.min(length - wires.offset);
-        desk.process(&mut wires);
-        wires.offset += wires.frames;
-    }
-    wires.outputs
-}
-
-/// White noise that repeats for the same seed, of 24-bit samples.
-fn noise(frames: usize, seed: u64) -> Vec<f32> {
-    let mut state = seed.wrapping_mul(0x9E37_79B9_7F4A_7C15) | 1;
-    (0..frames)
-        .map(|_| {
-            state = state.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
-            ((state >> 40) as i32 - (1 << 23)) as f32 / (1 << 23) as f32
-        })
-        .collect()
-}
+use show::{installation, profile, rig, set};
+use through::{noise, offline, run};
 
 /// Outputs fade in from silence in 500 ms; what is compared starts after that.
 const SETTLED: usize = 30_000;

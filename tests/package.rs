@@ -145,9 +145,9 @@ fn the_readmes_first_commands_bring_the_programme_to_an_encoder() {
     // A desktop has its sound server; here there is nobody who started one, and none of the folders of the login service that
     // the session manager watches.
     let script = format!(
-        "set -e\nexport HOME=/root XDG_RUNTIME_DIR=/run/first\nrm -rf /run/first /root/first\nmkdir -m 700 /run/first\n\
+        "set -e\nexport HOME=/srv/first XDG_RUNTIME_DIR=/run/first\nrm -rf /run/first /srv/first\nmkdir -m 700 /run/first\n\
          mkdir -p /run/systemd/seats /run/systemd/sessions /run/systemd/users /run/systemd/machines\n\
-         mkdir /root/first\ncd /root/first\n{install}\npipewire >/dev/null 2>&1 &\nsleep 1\n\
+         mkdir -p /srv/first\ncd /srv/first\n{install}\npipewire >/dev/null 2>&1 &\nsleep 1\n\
          dbus-run-session -- wireplumber >/dev/null 2>&1 &\nsleep 2\n{rest}"
     );
     std::fs::write(debian.join("first.sh"), script).expect("written");
@@ -158,7 +158,7 @@ fn the_readmes_first_commands_bring_the_programme_to_an_encoder() {
     // A space of processes of its own: what is left of them ends with it.
     let said = run("unshare", &["--mount", "--pid", "--fork", "--kill-child", "sh", "-c", &inside]);
     let took = start.elapsed();
-    let heard = debian.join("root/first/heard.wav");
+    let heard = debian.join("srv/first/heard.wav");
     let mut wav = hound::WavReader::open(&heard).unwrap_or_else(|why| panic!("{why}: {said}"));
     let scale = f32::from(i16::MAX);
     let left: Vec<f32> = wav.samples::<i16>().step_by(2).map_while(Result::ok).map(|x| f32::from(x) / scale).collect();

@@ -4,43 +4,21 @@
 #[path = "support/show.rs"]
 #[allow(dead_code, reason = "each test uses a part of it")]
 mod show;
+#[path = "support/through.rs"]
+mod through;
 
-use longthrow::daemon::offline::{Buffers, Offline};
+use longthrow::daemon::offline::Offline;
 use longthrow::desk::{Event, MeterMemory, MeterName, Reading};
 use longthrow::dsp::lanes::{Form, Vectors};
 use longthrow::engine::Feed;
 use longthrow::params::{Key, Value};
 use longthrow::profile::{Code, Installation, Panel, Source, read_profile};
 use longthrow::units::{Frames, SampleRate};
-use show::{RATE, installation, profile, rig, set};
+use show::{installation, profile, rig, set};
 use std::cell::RefCell;
 use std::collections::BTreeMap;
 use std::rc::Rc;
-
-fn offline(installation: Installation, form: Form) -> Offline {
-    Offline::new(installation, RATE, Vectors::new(form).expect("it is here"), Box::new(|_, _, _| Feed::Silent))
-}
-
-fn run(desk: &mut Offline, inputs: Vec<Vec<f32>>, callback: usize) -> Vec<Vec<f32>> {
-    let length = inputs[0].len();
-    let mut wires = Buffers { inputs, outputs: vec![vec![0.0; length]; 2], offset: 0, frames: 0 };
-    while wires.offset < length {
-        wires.frames = callback.min(length - wires.offset);
-        desk.process(&mut wires);
-        wires.offset += wires.frames;
-    }
-    wires.outputs
-}
-
-fn noise(frames: usize, seed: u64) -> Vec<f32> {
-    let mut state = seed.wrapping_mul(0x9E37_79B9_7F4A_7C15) | 1;
-    (0..frames)
-        .map(|_| {
-            state = state.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
-            ((state >> 40) as i32 - (1 << 23)) as f32 / (1 << 23) as f32
-        })
-        .collect()
-}
+use through::{noise, offline, run};
 
 fn tone(frames: usize, hertz: f64, db: f64) -> Vec<f32> {
     let size = 10_f64.powf(db / 20.0);
@@ -150,6 +128,22 @@ fn every_rate_makes_its_meter_frames_and_no_stage_blows_up() {
         let peak = heard[0].iter().fold(0.0_f32, |peak, x| peak.max(x.abs()));
         assert!(peak < 1.0, "{hz} Hz: {peak}");
     }
+}
+
+/// A renderer reads no loudness, and its levellers go by it all the same.
+#[test]
+fn a_leveller_does_the_same_where_nobody_reads_the_loudness() {
+    let lines = format!("{OPEN}bus.programme.leveller = -20.0\n");
+    let heard = |lines: &str, levels_only| {
+        let mut desk = offline(installation(2, lines), Form::widest());
+        if levels_only {
+            desk.measure_levels_only();
+        }
+        run(&mut desk, vec![tone(480_000, 1000.0, -36.0), vec![0.0; 480_000]], 480)
+    };
+    let levelled = heard(&lines, false);
+    assert!(level_db(&levelled[0]) > level_db(&heard(OPEN, false)[0]) + 3.0, "it works at all");
+    assert!(levelled == heard(&lines, true));
 }
 
 #[test]

@@ -1,14 +1,14 @@
 //! `longthrow capacity`: how many channels this machine carries, at which period, with which margin.
 //!
 //! The engine itself runs on a paced clock: woken once a period as a device would wake it, with every fader and pan moving,
-//! all channels on one stereo bus through a limiter to an output. What a sound card's interrupts and a JACK server cost comes
+//! all channels on one stereo bus through a limiter to an output, the stages of the channels off. What a sound card's interrupts and a JACK server cost comes
 //! on top and is not measured.
 
 use super::{complain, exit, print, print_json};
+use crate::daemon::load::Load;
 use crate::desk::engine_settings;
 use crate::dsp::lanes::Vectors;
-use crate::engine::wires::PlanarWires;
-use crate::engine::{Bank, Command, Crossing, Edit, Engine, Feed, MeterFrame, Plan, Target};
+use crate::engine::Engine;
 use crate::ports::clock::nanos;
 use crate::ports::rights;
 use crate::units::SampleRate;
@@ -18,11 +18,9 @@ use std::time::Duration;
 
 const CHANNELS: [u16; 5] = [16, 32, 64, 128, 256];
 const PERIODS: [usize; 4] = [64, 128, 256, 512];
-/// Faders and pans get new values so often, in frames: a glide is never at its end.
-const MOVE_FRAMES: u64 = 4_800;
 /// Blocks of a measurement that are made before it counts.
 const WARM_UP_BLOCKS: usize = 50;
-/// A size is advised when 99.9 of 100 blocks, waking included, are done within this part of the period, and none is late.
+/// A size is advised when 99.9 % of the blocks, waking included, are done within this part of the period, and none is late.
 /// Common practice, no source.
 const ADVISED: f64 = 0.5;
 
@@ -32,7 +30,7 @@ const ADVISED: f64 = 0.5;
 /// have; the screen should stay as idle or as busy as in a show.
 #[derive(Debug, Args)]
 pub(super) struct Capacity {
-    /// How long the whole measurement takes, in seconds
+    /// How long is measured in all, in seconds; warming up comes on top
     #[arg(long, default_value_t = 60.0, value_parser = seconds)]
     seconds: f64,
     /// Sampling rate in Hz
@@ -100,8 +98,10 @@ impl Capacity {
 
 impl Report {
     fn text(&self) -> String {
-        let mut text =
-            format!("The engine at {} Hz, every fader and pan moving; shares of a period.\n\n", self.rate_hz);
+        let mut text = format!(
+            "The engine at {} Hz, every fader and pan moving, stages off; shares of a period.\n\n",
+            self.rate_hz
+        );
         text += "period   channels   engine: median   99.9 %    worst    done: 99.9 %    worst   late blocks\n";
         let percent = |share: f64| format!("{:.1} %", 100.0 * share);
         for size in &self.measured {
@@ -126,9 +126,10 @@ impl Report {
             let ms = 1e3 * period as f64 / f64::from(self.rate_hz);
             text += &match best {
                 Some(size) => format!(
-                    "{} channels at {period} frames ({ms:.1} ms): margin {} in 99.9 of 100 blocks, {} in the worst\n",
+                    "{} channels at {period} frames ({ms:.1} ms): margin {} in 99.9 % of {} blocks, {} in the worst\n",
                     size.channels,
                     percent(1.0 - size.done_999),
+                    size.blocks,
                     percent(1.0 - size.done_worst)
                 ),
                 None => format!("{period} frames ({ms:.1} ms): not advised on this machine as it is now\n"),
@@ -145,69 +146,10 @@ impl Report {
     }
 }
 
-/// So many mono channels on one stereo bus, limited, on one output.
-struct Load {
-    channels: u16,
-    plan: Option<Plan>,
-    high: bool,
-}
-
-impl Load {
-    fn new(channels: u16) -> Self {
-        let mut plan = Plan { sequence: 1, ..Plan::default() };
-        for (bank, columns) in [(Bank::Sources, channels), (Bank::Buses, 2), (Bank::Outputs, 2)] {
-            for column in 0..columns {
-                plan.edits.push(Edit::Start { bank, column, ramp_frames: 0 });
-                plan.edits.push(Edit::Jump(Command { target: Target::Gate { bank, column }, value: 1.0 }));
-            }
-        }
-        for column in 0..channels {
-            // Slot 0 stays silent.
-            plan.feeds.push((column + 1, Feed::Wires(column, None)));
-            plan.edits.push(Edit::Connect { column, feed: column + 1, side: 0 });
-        }
-        plan.edits.extend(levels(channels, 0.05).map(Edit::Jump));
-        for side in 0..2 {
-            let target = Target::ToOutput { from: side, to: side };
-            plan.edits.push(Edit::Jump(Command { target, value: 1.0 }));
-            plan.edits.push(Edit::Wire { column: side, wire: Some(side), limited: true });
-        }
-        Self { channels, plan: Some(plan), high: false }
-    }
-}
-
-fn levels(channels: u16, value: f32) -> impl Iterator<Item = Command> {
-    (0..channels).flat_map(move |column| {
-        let level = Target::Level { bank: Bank::Sources, column };
-        let sides = (0..2).map(move |to| Target::ToBus { from: column, to });
-        sides.chain([level]).map(move |target| Command { target, value })
-    })
-}
-
-impl Crossing for Load {
-    fn at_tick(&mut self, engine: &mut Engine) {
-        if let Some(mut plan) = self.plan.take() {
-            engine.adopt(&mut plan);
-        }
-        if engine.frame().is_multiple_of(MOVE_FRAMES) {
-            self.high = !self.high;
-            let value = if self.high { 0.08 } else { 0.05 };
-            levels(self.channels, value).for_each(|command| engine.apply(command));
-        }
-    }
-
-    fn at_meter_boundary(&mut self, _: &MeterFrame) -> bool {
-        true
-    }
-}
-
 /// Runs one size for so long.
 fn measure(channels: u16, period: usize, rate: SampleRate, length: Duration) -> Measured {
     let mut engine = Engine::new(engine_settings(rate, Vectors::widest()));
-    let mut load = Load::new(channels);
-    let noise = |n: usize| ((n as u32).wrapping_mul(2_654_435_761) as i32) as f32 / 4.3e9;
-    let inputs: Vec<f32> = (0..usize::from(channels) * period).map(noise).collect();
-    let mut outputs = vec![0.0; 2 * period];
+    let mut load = Load::new(channels, period, true, true);
     let period_nanos = period as f64 * 1e9 / f64::from(rate.hz());
     let blocks = ((length.as_nanos() as f64 / period_nanos) as usize).max(20);
     let (mut engine_times, mut done_times) = (Vec::with_capacity(blocks), Vec::with_capacity(blocks));
@@ -219,8 +161,7 @@ fn measure(channels: u16, period: usize, rate: SampleRate, length: Duration) -> 
             std::thread::sleep(Duration::from_nanos(due - now));
         }
         let began = nanos();
-        let mut wires = PlanarWires { frames: period, stride: period, inputs: &inputs, outputs: &mut outputs };
-        engine.process(&mut wires, &mut load);
+        load.block(&mut engine);
         let ended = nanos();
         if block >= WARM_UP_BLOCKS {
             engine_times.push((ended - began) as f64 / period_nanos);
@@ -275,7 +216,7 @@ mod tests {
         let measured = vec![size(16, 0.1, 0), size(32, 0.4, 0), size(64, 0.6, 0), size(128, 0.2, 0)];
         let text = Report { rate_hz: 48_000, realtime: false, measured }.text();
         assert!(
-            text.contains("\n32 channels at 256 frames (5.3 ms): margin 60.0 % in 99.9 of 100 blocks, 55.0 %"),
+            text.contains("\n32 channels at 256 frames (5.3 ms): margin 60.0 % in 99.9 % of 1000 blocks, 55.0 %"),
             "{text}"
         );
         assert!(text.contains("\n64 frames (1.3 ms): not advised") && text.contains("LimitRTPRIO=95"), "{text}");

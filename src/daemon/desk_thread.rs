@@ -9,9 +9,9 @@ use super::inbox::{Ask, DAEMON_LANE, Inbox, Item, Origin};
 use super::network::{Answers, To, answer, refused};
 use super::nodes::Nodes;
 use super::record::{Kept, Writer};
-use super::talk::{Answer, Asked, Question};
+use super::talk::{Answer, Asked};
 use crate::desk::journal::{At, Line, Ports, What};
-use crate::desk::{By, Desk, Effects, Event, Feedback, ToEngine, Wrong};
+use crate::desk::{By, Desk, Effects, Event, Facts, Feedback, ToEngine, Wrong};
 use crate::handoff::{Clock, Console};
 use crate::panel::PortIndex;
 use crate::panel::encode::{encode_midi, encode_osc};
@@ -434,19 +434,21 @@ impl DeskThread {
         self.desk.addresses().into_iter().filter(|address| pattern.matches(&address.to_osc())).collect()
     }
 
+    /// Answers a command. Whoever asked may have gone.
     fn answer_question(&self, asked: Asked) {
-        let mut facts = asked.facts;
-        facts.decisions = self.decisions.iter().cloned().collect();
-        let answer = match asked.question {
-            Question::Status => Answer::Status(Box::new(self.desk.status(&facts))),
-            Question::Mix => Answer::Mix(self.desk.mix_to_keep()),
-            Question::History | Question::Keep | Question::Undo { .. } => {
-                Answer::Refused("files are not the desk's".to_owned())
+        let with_decisions =
+            |facts: Box<Facts>| Facts { decisions: self.decisions.iter().cloned().collect(), ..*facts };
+        match asked {
+            Asked::Status(facts, answer) => {
+                let status = self.desk.status(&with_decisions(facts));
+                drop(answer.try_send(Answer::Status(Box::new(status))));
             }
-            Question::Why(path) => self.desk.why(&path, &facts).map_or_else(Answer::Refused, Answer::Why),
-        };
-        // Whoever asked may have gone.
-        drop(asked.answer.try_send(answer));
+            Asked::Why(path, facts, answer) => {
+                let why = self.desk.why(&path, &facts).map_or_else(Answer::Refused, Answer::Why);
+                drop(answer.try_send(why));
+            }
+            Asked::Mix(answer) => drop(answer.try_send(self.desk.mix_to_keep())),
+        }
     }
 
     fn answer_values(&self, pattern: &str, origin: Origin) {

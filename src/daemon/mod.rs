@@ -10,6 +10,7 @@ pub mod files;
 pub mod hub;
 pub mod inbox;
 mod levels;
+pub mod load;
 pub mod network;
 pub mod nodes;
 pub mod offline;

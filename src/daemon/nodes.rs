@@ -126,14 +126,14 @@ impl Nodes {
             let mut port = kept.unwrap_or_else(|| Port::new(control_port.id.clone(), line.clone(), *slot));
             port.index = index;
             // A latching button too: its press that was lost would open something late, with nobody looking.
-            let springs = |kind| {
+            let buttons = |kind| {
                 matches!(
                     kind,
                     ControlKind::Momentary | ControlKind::Hold | ControlKind::Latching | ControlKind::Encoder(_)
                 )
             };
-            let of_port = panel.controls.iter().filter(|control| control.port == port.id && springs(control.kind));
-            let springs = of_port.filter_map(|control| match &control.message {
+            let of_port = panel.controls.iter().filter(|control| control.port == port.id && buttons(control.kind));
+            let buttons = of_port.filter_map(|control| match &control.message {
                 profile::Message::Osc { address, .. } => Some(address.clone()),
                 _ => None,
             });
@@ -141,7 +141,7 @@ impl Nodes {
             let contacts: Vec<_> = contacts
                 .map(|contact| (contact.name.clone(), contact.safe_closed, contact.pulse_ms.is_some()))
                 .collect();
-            port.link.configure(springs.collect(), &contacts);
+            port.link.configure(buttons.collect(), &contacts);
             inner.ports.push(Some(port));
         }
         inner.contacts.clone_from(&rig.contacts);

@@ -1,6 +1,6 @@
 //! What commands ask the running daemon over its socket, and how the answer comes about.
 //!
-//! A question is gathered with what the daemon knows ([`Facts`]) and put into the desk's own lane; the desk's thread answers.
+//! What concerns the desk goes to its thread, with what the daemon knows besides ([`Facts`]); files are seen to here.
 
 use super::desk_thread::DeskShared;
 use super::files::Paths;
@@ -33,8 +33,6 @@ pub enum Question {
     Why(String),
     /// The accepted revisions of every file.
     History,
-    /// The mix as it is: for the desk's thread, which knows it.
-    Mix,
     /// The mix as it is, written into the profile as the one it starts with.
     Keep,
     /// A file as it was before, or as it was in a revision.
@@ -69,9 +67,6 @@ pub enum Answer {
     Why(Why),
     /// The accepted revisions of every file, oldest first.
     History(Vec<Revision>),
-    /// The mix: every value that a profile may start with.
-    #[serde(skip)]
-    Mix(Vec<(Address, Value)>),
     /// The mix was written into a profile.
     Kept {
         /// The file.
@@ -90,15 +85,15 @@ pub enum Answer {
     Refused(String),
 }
 
-/// A question on its way to the desk's thread.
+/// What the desk's thread is asked, with where the answer goes; nobody may be there any more.
 #[derive(Clone, Debug)]
-pub struct Asked {
-    /// What.
-    pub question: Question,
-    /// What the daemon knows besides.
-    pub facts: Box<Facts>,
-    /// Where the answer goes; nobody may be there any more.
-    pub answer: mpsc::SyncSender<Answer>,
+pub enum Asked {
+    /// How things are.
+    Status(Box<Facts>, mpsc::SyncSender<Answer>),
+    /// Why something is as it is.
+    Why(String, Box<Facts>, mpsc::SyncSender<Answer>),
+    /// Every value that a profile may start with.
+    Mix(mpsc::SyncSender<Vec<(Address, Value)>>),
 }
 
 /// Serves the questions of one daemon in its state folder. A folder in which no socket can be made is said, and the desk
@@ -114,15 +109,14 @@ pub(super) fn serve(
     let (kept, paths) = (folder.to_owned(), paths.clone());
     let answer = move |line: &str| {
         let answer = match serde_json::from_str(line) {
-            Ok(Question::History) => revisions(&kept, &paths).map_or_else(Answer::Refused, Answer::History),
-            Ok(Question::Keep) => match put(Question::Mix, &shared, &network, rate) {
-                Answer::Mix(mix) => keep(&paths, &mix).unwrap_or_else(Answer::Refused),
-                other => other,
-            },
-            Ok(Question::Undo { file, to }) => undo(&kept, &paths, file.as_deref(), to).unwrap_or_else(Answer::Refused),
-            Ok(question) => put(question, &shared, &network, rate),
-            Err(error) => Answer::Refused(format!("that is no question: {error}")),
+            Ok(Question::Status) => desk(&shared, |answer| Asked::Status(facts(&shared, &network, rate), answer)),
+            Ok(Question::Why(path)) => desk(&shared, |answer| Asked::Why(path, facts(&shared, &network, rate), answer)),
+            Ok(Question::History) => revisions(&kept, &paths).map(Answer::History),
+            Ok(Question::Keep) => desk(&shared, Asked::Mix).and_then(|mix| keep(&paths, &mix)),
+            Ok(Question::Undo { file, to }) => undo(&kept, &paths, file.as_deref(), to),
+            Err(error) => Err(format!("that is no question: {error}")),
         };
+        let answer = answer.unwrap_or_else(Answer::Refused);
         serde_json::to_string(&answer).unwrap_or_default()
     };
     command_socket::serve(folder, answer)
@@ -206,15 +200,15 @@ fn changed_last(folder: &Path, named: &[(String, PathBuf)]) -> Option<String> {
     files.max().map(|(.., file)| file)
 }
 
-fn put(question: Question, shared: &DeskShared, network: &Network, rate: SampleRate) -> Answer {
+/// Asks the desk's thread.
+fn desk<T>(shared: &DeskShared, ask: impl FnOnce(mpsc::SyncSender<T>) -> Asked) -> Result<T, String> {
     let (answer, answered) = mpsc::sync_channel(1);
-    let facts = Box::new(facts(shared, network, rate));
-    let ask = Ask::Question(Asked { question, facts, answer });
+    let ask = Ask::Question(ask(answer));
     shared.inbox.push(DAEMON_LANE, Item { ask, origin: Origin::Nobody, due: Frames(0) });
-    answered.recv_timeout(PATIENCE).unwrap_or_else(|_| Answer::Refused("the desk does not answer".to_owned()))
+    answered.recv_timeout(PATIENCE).map_err(|_| "the desk does not answer".to_owned())
 }
 
-fn facts(shared: &DeskShared, network: &Network, rate: SampleRate) -> Facts {
+fn facts(shared: &DeskShared, network: &Network, rate: SampleRate) -> Box<Facts> {
     let last_hand = shared.shown().last_hand;
     let mut wrong: Vec<Wrong> = shared.wrong.lock().unwrap_or_else(PoisonError::into_inner).values().cloned().collect();
     wrong.extend(network.missing().into_iter().map(|(address, why)| Wrong {
@@ -227,12 +221,12 @@ fn facts(shared: &DeskShared, network: &Network, rate: SampleRate) -> Facts {
             ports_away.entry(node.port).or_insert_with(|| "its node does not answer".to_owned());
         }
     }
-    Facts {
+    Box::new(Facts {
         heard: network.heard(rate.hz()),
         ports_away,
         wrong,
         idle_s: (last_hand > 0).then(|| nanos().saturating_sub(last_hand) / 1_000_000_000),
         revision: shared.revision.load(Ordering::Relaxed),
         decisions: Vec::new(),
-    }
+    })
 }

@@ -82,7 +82,7 @@ impl Levellers {
     }
 
     /// At a meter boundary: what both columns of each pair measured (sums of K-weighted squares) over `frames`; the next gain is
-    /// reached after `next` frames. Gives nothing back: see [`gain_db`](Self::gain_db).
+    /// reached after `next` frames.
     ///
     /// Real-time: safe
     pub fn at_boundary(&mut self, weighted: impl Fn(usize) -> f32, frames: u64, next: u64) {

@@ -251,8 +251,8 @@ impl Engine {
         self.frame
     }
 
-    /// From now on meter frames hold levels at the input and after the fader, and what stages take off, but no loudness, true
-    /// peak, quasi-peak, correlation, DC or flat tops: for whoever reads none of these. The sound is the same.
+    /// From now on meter frames of channels and outputs hold levels at the input and after the fader, and what stages take off,
+    /// but no loudness, true peak, quasi-peak, correlation, DC or flat tops: for whoever reads none of these. The sound is the same.
     ///
     /// Real-time: never
     pub const fn measure_levels_only(&mut self) {
@@ -477,8 +477,9 @@ impl Engine {
         let sounding = self.buses.run(self.vectors, frames, grid);
         if self.measuring {
             self.sources.measure(self.vectors, &self.measures, frames, grid);
-            self.buses.measure(self.vectors, &self.measures, frames, grid);
         }
+        // Buses always: their levellers go by it.
+        self.buses.measure(self.vectors, &self.measures, frames, grid);
         self.levellers.process(&mut self.buses.audio, frames);
         sum_bank(self.vectors, &mut self.to_outputs, &self.buses.audio, sounding, &mut self.outputs, frames);
         self.outputs.run(self.vectors, frames, grid);

@@ -426,8 +426,8 @@ fn printable(text: &str) -> String {
 pub struct Link {
     /// The slot the rig expects, if it names one.
     slot: Option<u8>,
-    /// Addresses of controls that spring back: a state of theirs never presses.
-    springs: BTreeSet<String>,
+    /// Addresses of buttons and encoders: a state of theirs never presses.
+    buttons: BTreeSet<String>,
     hello: Option<Hello>,
     /// Why the last hello did not fit; said once.
     unfit: Option<String>,
@@ -463,7 +463,7 @@ impl Link {
     pub fn new(slot: Option<u8>, first_number: i32) -> Self {
         Self {
             slot,
-            springs: BTreeSet::new(),
+            buttons: BTreeSet::new(),
             hello: None,
             unfit: None,
             beat_at_ms: 0,
@@ -486,10 +486,10 @@ impl Link {
         }
     }
 
-    /// Which controls spring back, and which contacts there are: name, safe state, whether it is for pulses. A contact
+    /// Which controls are buttons, and which contacts there are: name, safe state, whether it is for pulses. A contact
     /// that is new stands at its safe state until somebody says otherwise.
-    pub fn configure(&mut self, springs: BTreeSet<String>, contacts: &[(String, bool, bool)]) {
-        self.springs = springs;
+    pub fn configure(&mut self, buttons: BTreeSet<String>, contacts: &[(String, bool, bool)]) {
+        self.buttons = buttons;
         let old = std::mem::take(&mut self.contacts);
         for (name, safe_closed, pulses) in contacts {
             let closed = old.get(name).map_or(*safe_closed, |contact| contact.closed);
@@ -710,8 +710,8 @@ impl Link {
         (self.beat_at_ms, self.beat_due_ms) = (now_ms, now_ms);
         self.next = None;
         // Everything is told anew, but what a button said: a release that was missed has to be known.
-        let springs = &self.springs;
-        self.known.retain(|address, _| springs.contains(address));
+        let buttons = &self.buttons;
+        self.known.retain(|address, _| buttons.contains(address));
         self.complained.clear();
         self.tell_all();
         self.ask_state(now_ms, out);
@@ -785,8 +785,8 @@ impl Link {
         let known = self.known.get(address).copied();
         let news = known != Some(value);
         // A press that was missed is not made up for: it would come late, and nobody knows of it.
-        let springs = self.springs.contains(address);
-        if news && (!springs || (value == 0.0 && known.is_some())) {
+        let buttons = self.buttons.contains(address);
+        if news && (!buttons || (value == 0.0 && known.is_some())) {
             out.push(LinkEvent::Stands(panel_message(address, value)));
         }
         self.remember(address, value);

@@ -448,8 +448,193 @@ pub const BUS_COMPRESSOR: CompressorKeys = CompressorKeys {
     gain: Key::BusCompressorGain,
 };
 
+/// One band of an equaliser: the words of its rows, what it is when nobody says otherwise, and which way a shelf goes.
+#[derive(Clone, Copy)]
+struct Band {
+    words: [&'static str; 4],
+    shape: &'static str,
+    frequency: &'static str,
+    shapes: &'static str,
+}
+
+const SHAPES_BELOW: &str = "shelf moves all below, pass takes away what is below, notch takes the frequency out";
+const SHAPES_ABOVE: &str = "shelf moves all above, pass takes away what is above, notch takes the frequency out";
+
+const LOW: Band = Band {
+    words: ["equaliser.low.shape", "equaliser.low.frequency", "equaliser.low.gain", "equaliser.low.q"],
+    shape: "shelf",
+    frequency: "100.0",
+    shapes: SHAPES_BELOW,
+};
+const LOW_MID: Band = Band {
+    words: ["equaliser.low-mid.shape", "equaliser.low-mid.frequency", "equaliser.low-mid.gain", "equaliser.low-mid.q"],
+    shape: "bell",
+    frequency: "400.0",
+    shapes: SHAPES_BELOW,
+};
+const HIGH_MID: Band = Band {
+    words: [
+        "equaliser.high-mid.shape",
+        "equaliser.high-mid.frequency",
+        "equaliser.high-mid.gain",
+        "equaliser.high-mid.q",
+    ],
+    shape: "bell",
+    frequency: "2500.0",
+    shapes: SHAPES_ABOVE,
+};
+const HIGH: Band = Band {
+    words: ["equaliser.high.shape", "equaliser.high.frequency", "equaliser.high.gain", "equaliser.high.q"],
+    shape: "shelf",
+    frequency: "8000.0",
+    shapes: SHAPES_ABOVE,
+};
+
+/// The rows of one band.
+const fn band(scope: Scope, keys: BandKeys, band: Band) -> [Parameter; 4] {
+    let [shape, frequency, gain, q] = band.words;
+    [
+        words(keys.shape, scope, shape, SHAPES, band.shape, band.shapes),
+        number(
+            keys.frequency,
+            scope,
+            frequency,
+            Unit::Hertz,
+            [20.0, 20_000.0],
+            band.frequency,
+            Taper::Logarithmic,
+            "where the band works; shelves stay below 14 kHz",
+        ),
+        number(
+            keys.gain,
+            scope,
+            gain,
+            Unit::Decibels,
+            [-15.0, 15.0],
+            "0.0",
+            Taper::Linear,
+            "what a bell or shelf adds or takes; at 0 it is out of the way",
+        ),
+        number(
+            keys.q,
+            scope,
+            q,
+            Unit::Factor,
+            [0.3, 10.0],
+            "0.7",
+            Taper::Logarithmic,
+            "how narrow; shelves keep to 0.6 to 1.4, passes to 0.5 to 1.5, notches to 0.7 and more",
+        ),
+    ]
+}
+
+/// The rows of an equaliser.
+const fn equaliser(scope: Scope, switch: Key, [low, low_mid, high_mid, high]: [BandKeys; 4]) -> [Parameter; 17] {
+    joined(&[
+        &[words(switch, scope, "equaliser.switch", OFF_ON, "on", "off lets everything past the four bands")],
+        &band(scope, low, LOW),
+        &band(scope, low_mid, LOW_MID),
+        &band(scope, high_mid, HIGH_MID),
+        &band(scope, high, HIGH),
+    ])
+}
+
+/// The rows of a compressor.
+const fn compressor(scope: Scope, keys: CompressorKeys) -> [Parameter; 7] {
+    [
+        words(keys.switch, scope, "compressor.switch", OFF_ON, "off", "on brings loud passages down"),
+        number(
+            keys.threshold,
+            scope,
+            "compressor.threshold",
+            Unit::Decibels,
+            [-60.0, 0.0],
+            "-20.0",
+            Taper::Linear,
+            "level from which it works, peaks against full scale",
+        ),
+        number(
+            keys.ratio,
+            scope,
+            "compressor.ratio",
+            Unit::Factor,
+            [1.0, 20.0],
+            "3.0",
+            Taper::Logarithmic,
+            "dB in for each dB out above the threshold",
+        ),
+        number(
+            keys.knee,
+            scope,
+            "compressor.knee",
+            Unit::Decibels,
+            [0.0, 24.0],
+            "6.0",
+            Taper::Linear,
+            "width of the bend around the threshold",
+        ),
+        number(
+            keys.attack,
+            scope,
+            "compressor.attack",
+            Unit::Milliseconds,
+            [0.1, 250.0],
+            "10.0",
+            Taper::Logarithmic,
+            "time to 63 % of a reduction",
+        ),
+        number(
+            keys.release,
+            scope,
+            "compressor.release",
+            Unit::Milliseconds,
+            [10.0, 4000.0],
+            "150.0",
+            Taper::Logarithmic,
+            "time in which 63 % of a reduction is given back",
+        ),
+        number(
+            keys.gain,
+            scope,
+            "compressor.gain",
+            Unit::Decibels,
+            [0.0, 24.0],
+            "0.0",
+            Taper::Linear,
+            "gain after it, to make up for the reduction",
+        ),
+    ]
+}
+
+/// Parts of the table as one; they must be `N` rows in all.
+const fn joined<const N: usize>(parts: &[&[Parameter]]) -> [Parameter; N] {
+    let mut rows = [parts[0][0]; N];
+    let (mut part, mut row) = (0, 0);
+    while part < parts.len() {
+        let mut index = 0;
+        while index < parts[part].len() {
+            rows[row] = parts[part][index];
+            (row, index) = (row + 1, index + 1);
+        }
+        part += 1;
+    }
+    assert!(row == N);
+    rows
+}
+
 /// Every parameter of the desk, in signal order.
-pub static TABLE: &[Parameter] = &[
+pub static TABLE: &[Parameter] = &joined::<79>(&[
+    CHANNEL_HEAD,
+    &equaliser(Scope::Channel, Key::ChannelEqualiser, CHANNEL_BANDS),
+    &compressor(Scope::Channel, CHANNEL_COMPRESSOR),
+    CHANNEL_TAIL,
+    &equaliser(Scope::Bus, Key::BusEqualiser, BUS_BANDS),
+    &compressor(Scope::Bus, BUS_COMPRESSOR),
+    BUS_AND_OUTPUT,
+]);
+
+/// A channel from its source to its gate.
+const CHANNEL_HEAD: &[Parameter] = &[
     Parameter {
         key: Key::ChannelSource,
         scope: Scope::Channel,
@@ -588,227 +773,10 @@ pub static TABLE: &[Parameter] = &[
         Taper::Logarithmic,
         "time to close by 63 %",
     ),
-    words(
-        Key::ChannelEqualiser,
-        Scope::Channel,
-        "equaliser.switch",
-        OFF_ON,
-        "on",
-        "off lets everything past the four bands",
-    ),
-    words(
-        Key::ChannelLowShape,
-        Scope::Channel,
-        "equaliser.low.shape",
-        SHAPES,
-        "shelf",
-        "shelf moves all below, pass takes away what is below, notch takes the frequency out",
-    ),
-    number(
-        Key::ChannelLowFrequency,
-        Scope::Channel,
-        "equaliser.low.frequency",
-        Unit::Hertz,
-        [20.0, 20_000.0],
-        "100.0",
-        Taper::Logarithmic,
-        "where the band works; shelves stay below 14 kHz",
-    ),
-    number(
-        Key::ChannelLowGain,
-        Scope::Channel,
-        "equaliser.low.gain",
-        Unit::Decibels,
-        [-15.0, 15.0],
-        "0.0",
-        Taper::Linear,
-        "what a bell or shelf adds or takes; at 0 it is out of the way",
-    ),
-    number(
-        Key::ChannelLowQ,
-        Scope::Channel,
-        "equaliser.low.q",
-        Unit::Factor,
-        [0.3, 10.0],
-        "0.7",
-        Taper::Logarithmic,
-        "how narrow; shelves keep to 0.6 to 1.4, passes to 0.5 to 1.5, notches to 0.7 and more",
-    ),
-    words(
-        Key::ChannelLowMidShape,
-        Scope::Channel,
-        "equaliser.low-mid.shape",
-        SHAPES,
-        "bell",
-        "shelf moves all below, pass takes away what is below, notch takes the frequency out",
-    ),
-    number(
-        Key::ChannelLowMidFrequency,
-        Scope::Channel,
-        "equaliser.low-mid.frequency",
-        Unit::Hertz,
-        [20.0, 20_000.0],
-        "400.0",
-        Taper::Logarithmic,
-        "where the band works; shelves stay below 14 kHz",
-    ),
-    number(
-        Key::ChannelLowMidGain,
-        Scope::Channel,
-        "equaliser.low-mid.gain",
-        Unit::Decibels,
-        [-15.0, 15.0],
-        "0.0",
-        Taper::Linear,
-        "what a bell or shelf adds or takes; at 0 it is out of the way",
-    ),
-    number(
-        Key::ChannelLowMidQ,
-        Scope::Channel,
-        "equaliser.low-mid.q",
-        Unit::Factor,
-        [0.3, 10.0],
-        "0.7",
-        Taper::Logarithmic,
-        "how narrow; shelves keep to 0.6 to 1.4, passes to 0.5 to 1.5, notches to 0.7 and more",
-    ),
-    words(
-        Key::ChannelHighMidShape,
-        Scope::Channel,
-        "equaliser.high-mid.shape",
-        SHAPES,
-        "bell",
-        "shelf moves all above, pass takes away what is above, notch takes the frequency out",
-    ),
-    number(
-        Key::ChannelHighMidFrequency,
-        Scope::Channel,
-        "equaliser.high-mid.frequency",
-        Unit::Hertz,
-        [20.0, 20_000.0],
-        "2500.0",
-        Taper::Logarithmic,
-        "where the band works; shelves stay below 14 kHz",
-    ),
-    number(
-        Key::ChannelHighMidGain,
-        Scope::Channel,
-        "equaliser.high-mid.gain",
-        Unit::Decibels,
-        [-15.0, 15.0],
-        "0.0",
-        Taper::Linear,
-        "what a bell or shelf adds or takes; at 0 it is out of the way",
-    ),
-    number(
-        Key::ChannelHighMidQ,
-        Scope::Channel,
-        "equaliser.high-mid.q",
-        Unit::Factor,
-        [0.3, 10.0],
-        "0.7",
-        Taper::Logarithmic,
-        "how narrow; shelves keep to 0.6 to 1.4, passes to 0.5 to 1.5, notches to 0.7 and more",
-    ),
-    words(
-        Key::ChannelHighShape,
-        Scope::Channel,
-        "equaliser.high.shape",
-        SHAPES,
-        "shelf",
-        "shelf moves all above, pass takes away what is above, notch takes the frequency out",
-    ),
-    number(
-        Key::ChannelHighFrequency,
-        Scope::Channel,
-        "equaliser.high.frequency",
-        Unit::Hertz,
-        [20.0, 20_000.0],
-        "8000.0",
-        Taper::Logarithmic,
-        "where the band works; shelves stay below 14 kHz",
-    ),
-    number(
-        Key::ChannelHighGain,
-        Scope::Channel,
-        "equaliser.high.gain",
-        Unit::Decibels,
-        [-15.0, 15.0],
-        "0.0",
-        Taper::Linear,
-        "what a bell or shelf adds or takes; at 0 it is out of the way",
-    ),
-    number(
-        Key::ChannelHighQ,
-        Scope::Channel,
-        "equaliser.high.q",
-        Unit::Factor,
-        [0.3, 10.0],
-        "0.7",
-        Taper::Logarithmic,
-        "how narrow; shelves keep to 0.6 to 1.4, passes to 0.5 to 1.5, notches to 0.7 and more",
-    ),
-    words(Key::ChannelCompressor, Scope::Channel, "compressor.switch", OFF_ON, "off", "on brings loud passages down"),
-    number(
-        Key::ChannelCompressorThreshold,
-        Scope::Channel,
-        "compressor.threshold",
-        Unit::Decibels,
-        [-60.0, 0.0],
-        "-20.0",
-        Taper::Linear,
-        "level from which it works, peaks against full scale",
-    ),
-    number(
-        Key::ChannelCompressorRatio,
-        Scope::Channel,
-        "compressor.ratio",
-        Unit::Factor,
-        [1.0, 20.0],
-        "3.0",
-        Taper::Logarithmic,
-        "dB in for each dB out above the threshold",
-    ),
-    number(
-        Key::ChannelCompressorKnee,
-        Scope::Channel,
-        "compressor.knee",
-        Unit::Decibels,
-        [0.0, 24.0],
-        "6.0",
-        Taper::Linear,
-        "width of the bend around the threshold",
-    ),
-    number(
-        Key::ChannelCompressorAttack,
-        Scope::Channel,
-        "compressor.attack",
-        Unit::Milliseconds,
-        [0.1, 250.0],
-        "10.0",
-        Taper::Logarithmic,
-        "time to 63 % of a reduction",
-    ),
-    number(
-        Key::ChannelCompressorRelease,
-        Scope::Channel,
-        "compressor.release",
-        Unit::Milliseconds,
-        [10.0, 4000.0],
-        "150.0",
-        Taper::Logarithmic,
-        "time in which 63 % of a reduction is given back",
-    ),
-    number(
-        Key::ChannelCompressorGain,
-        Scope::Channel,
-        "compressor.gain",
-        Unit::Decibels,
-        [0.0, 24.0],
-        "0.0",
-        Taper::Linear,
-        "gain after it, to make up for the reduction",
-    ),
+];
+
+/// A channel behind its equaliser and compressor.
+const CHANNEL_TAIL: &[Parameter] = &[
     words(
         Key::ChannelOrder,
         Scope::Channel,
@@ -903,220 +871,10 @@ pub static TABLE: &[Parameter] = &[
         glide: Glide::OnePole { ms: 10 },
         summary: "on sends the channel, after its fader and pan, to that bus",
     },
-    words(Key::BusEqualiser, Scope::Bus, "equaliser.switch", OFF_ON, "on", "off lets everything past the four bands"),
-    words(
-        Key::BusLowShape,
-        Scope::Bus,
-        "equaliser.low.shape",
-        SHAPES,
-        "shelf",
-        "shelf moves all below, pass takes away what is below, notch takes the frequency out",
-    ),
-    number(
-        Key::BusLowFrequency,
-        Scope::Bus,
-        "equaliser.low.frequency",
-        Unit::Hertz,
-        [20.0, 20_000.0],
-        "100.0",
-        Taper::Logarithmic,
-        "where the band works; shelves stay below 14 kHz",
-    ),
-    number(
-        Key::BusLowGain,
-        Scope::Bus,
-        "equaliser.low.gain",
-        Unit::Decibels,
-        [-15.0, 15.0],
-        "0.0",
-        Taper::Linear,
-        "what a bell or shelf adds or takes; at 0 it is out of the way",
-    ),
-    number(
-        Key::BusLowQ,
-        Scope::Bus,
-        "equaliser.low.q",
-        Unit::Factor,
-        [0.3, 10.0],
-        "0.7",
-        Taper::Logarithmic,
-        "how narrow; shelves keep to 0.6 to 1.4, passes to 0.5 to 1.5, notches to 0.7 and more",
-    ),
-    words(
-        Key::BusLowMidShape,
-        Scope::Bus,
-        "equaliser.low-mid.shape",
-        SHAPES,
-        "bell",
-        "shelf moves all below, pass takes away what is below, notch takes the frequency out",
-    ),
-    number(
-        Key::BusLowMidFrequency,
-        Scope::Bus,
-        "equaliser.low-mid.frequency",
-        Unit::Hertz,
-        [20.0, 20_000.0],
-        "400.0",
-        Taper::Logarithmic,
-        "where the band works; shelves stay below 14 kHz",
-    ),
-    number(
-        Key::BusLowMidGain,
-        Scope::Bus,
-        "equaliser.low-mid.gain",
-        Unit::Decibels,
-        [-15.0, 15.0],
-        "0.0",
-        Taper::Linear,
-        "what a bell or shelf adds or takes; at 0 it is out of the way",
-    ),
-    number(
-        Key::BusLowMidQ,
-        Scope::Bus,
-        "equaliser.low-mid.q",
-        Unit::Factor,
-        [0.3, 10.0],
-        "0.7",
-        Taper::Logarithmic,
-        "how narrow; shelves keep to 0.6 to 1.4, passes to 0.5 to 1.5, notches to 0.7 and more",
-    ),
-    words(
-        Key::BusHighMidShape,
-        Scope::Bus,
-        "equaliser.high-mid.shape",
-        SHAPES,
-        "bell",
-        "shelf moves all above, pass takes away what is above, notch takes the frequency out",
-    ),
-    number(
-        Key::BusHighMidFrequency,
-        Scope::Bus,
-        "equaliser.high-mid.frequency",
-        Unit::Hertz,
-        [20.0, 20_000.0],
-        "2500.0",
-        Taper::Logarithmic,
-        "where the band works; shelves stay below 14 kHz",
-    ),
-    number(
-        Key::BusHighMidGain,
-        Scope::Bus,
-        "equaliser.high-mid.gain",
-        Unit::Decibels,
-        [-15.0, 15.0],
-        "0.0",
-        Taper::Linear,
-        "what a bell or shelf adds or takes; at 0 it is out of the way",
-    ),
-    number(
-        Key::BusHighMidQ,
-        Scope::Bus,
-        "equaliser.high-mid.q",
-        Unit::Factor,
-        [0.3, 10.0],
-        "0.7",
-        Taper::Logarithmic,
-        "how narrow; shelves keep to 0.6 to 1.4, passes to 0.5 to 1.5, notches to 0.7 and more",
-    ),
-    words(
-        Key::BusHighShape,
-        Scope::Bus,
-        "equaliser.high.shape",
-        SHAPES,
-        "shelf",
-        "shelf moves all above, pass takes away what is above, notch takes the frequency out",
-    ),
-    number(
-        Key::BusHighFrequency,
-        Scope::Bus,
-        "equaliser.high.frequency",
-        Unit::Hertz,
-        [20.0, 20_000.0],
-        "8000.0",
-        Taper::Logarithmic,
-        "where the band works; shelves stay below 14 kHz",
-    ),
-    number(
-        Key::BusHighGain,
-        Scope::Bus,
-        "equaliser.high.gain",
-        Unit::Decibels,
-        [-15.0, 15.0],
-        "0.0",
-        Taper::Linear,
-        "what a bell or shelf adds or takes; at 0 it is out of the way",
-    ),
-    number(
-        Key::BusHighQ,
-        Scope::Bus,
-        "equaliser.high.q",
-        Unit::Factor,
-        [0.3, 10.0],
-        "0.7",
-        Taper::Logarithmic,
-        "how narrow; shelves keep to 0.6 to 1.4, passes to 0.5 to 1.5, notches to 0.7 and more",
-    ),
-    words(Key::BusCompressor, Scope::Bus, "compressor.switch", OFF_ON, "off", "on brings loud passages down"),
-    number(
-        Key::BusCompressorThreshold,
-        Scope::Bus,
-        "compressor.threshold",
-        Unit::Decibels,
-        [-60.0, 0.0],
-        "-20.0",
-        Taper::Linear,
-        "level from which it works, peaks against full scale",
-    ),
-    number(
-        Key::BusCompressorRatio,
-        Scope::Bus,
-        "compressor.ratio",
-        Unit::Factor,
-        [1.0, 20.0],
-        "3.0",
-        Taper::Logarithmic,
-        "dB in for each dB out above the threshold",
-    ),
-    number(
-        Key::BusCompressorKnee,
-        Scope::Bus,
-        "compressor.knee",
-        Unit::Decibels,
-        [0.0, 24.0],
-        "6.0",
-        Taper::Linear,
-        "width of the bend around the threshold",
-    ),
-    number(
-        Key::BusCompressorAttack,
-        Scope::Bus,
-        "compressor.attack",
-        Unit::Milliseconds,
-        [0.1, 250.0],
-        "10.0",
-        Taper::Logarithmic,
-        "time to 63 % of a reduction",
-    ),
-    number(
-        Key::BusCompressorRelease,
-        Scope::Bus,
-        "compressor.release",
-        Unit::Milliseconds,
-        [10.0, 4000.0],
-        "150.0",
-        Taper::Logarithmic,
-        "time in which 63 % of a reduction is given back",
-    ),
-    number(
-        Key::BusCompressorGain,
-        Scope::Bus,
-        "compressor.gain",
-        Unit::Decibels,
-        [0.0, 24.0],
-        "0.0",
-        Taper::Linear,
-        "gain after it, to make up for the reduction",
-    ),
+];
+
+/// A bus behind its stages, and the outputs.
+const BUS_AND_OUTPUT: &[Parameter] = &[
     Parameter {
         key: Key::BusFader,
         scope: Scope::Bus,

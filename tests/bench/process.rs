@@ -8,11 +8,11 @@
 
 #![allow(clippy::print_stdout, reason = "a bench prints")]
 
+use longthrow::daemon::load::Load;
 use longthrow::desk::engine_settings;
 use longthrow::dsp::lanes::{Form, Vectors};
+use longthrow::engine::Engine;
 use longthrow::engine::limits::TICK;
-use longthrow::engine::wires::PlanarWires;
-use longthrow::engine::{Bank, Command, Crossing, Edit, Engine, Feed, MeterFrame, Plan, Target};
 use longthrow::units::SampleRate;
 use std::fmt::Write as _;
 use std::path::Path;
@@ -23,86 +23,19 @@ const BLOCKS: [usize; 4] = [16, 64, 256, 1024];
 /// Frames in a round, and rounds of which the best counts.
 const ROUND_FRAMES: usize = 16_384;
 const ROUNDS: usize = 8;
-/// A glide of 10 ms is not at its end before this many frames.
-const GLIDE_FRAMES: u64 = 4_800;
-
-/// So many mono channels on one stereo bus on one output.
-struct Load {
-    lanes: u16,
-    gliding: bool,
-    plan: Option<Plan>,
-    high: bool,
-}
-
-impl Load {
-    fn new(lanes: u16, gliding: bool) -> Self {
-        let mut plan = Plan { sequence: 1, ..Plan::default() };
-        let mut start = |bank, columns: u16| {
-            for column in 0..columns {
-                plan.edits.push(Edit::Start { bank, column, ramp_frames: 0 });
-                plan.edits.push(Edit::Jump(Command { target: Target::Gate { bank, column }, value: 1.0 }));
-            }
-        };
-        start(Bank::Sources, lanes);
-        start(Bank::Buses, 2);
-        start(Bank::Outputs, 2);
-        for column in 0..lanes {
-            // Slot 0 stays silent.
-            plan.feeds.push((column + 1, Feed::Wires(column, None)));
-            plan.edits.push(Edit::Connect { column, feed: column + 1, side: 0 });
-        }
-        plan.edits.extend(Self::levels(lanes, 0.05).map(Edit::Jump));
-        for side in 0..2 {
-            let target = Target::ToOutput { from: side, to: side };
-            plan.edits.push(Edit::Jump(Command { target, value: 1.0 }));
-            plan.edits.push(Edit::Wire { column: side, wire: Some(side), limited: false });
-        }
-        Self { lanes, gliding, plan: Some(plan), high: false }
-    }
-
-    fn levels(lanes: u16, value: f32) -> impl Iterator<Item = Command> {
-        (0..lanes).flat_map(move |column| {
-            let level = Target::Level { bank: Bank::Sources, column };
-            let sides = (0..2).map(move |to| Target::ToBus { from: column, to });
-            sides.chain([level]).map(move |target| Command { target, value })
-        })
-    }
-}
-
-impl Crossing for Load {
-    fn at_tick(&mut self, engine: &mut Engine) {
-        if let Some(mut plan) = self.plan.take() {
-            engine.adopt(&mut plan);
-        }
-        if self.gliding && engine.frame().is_multiple_of(GLIDE_FRAMES) {
-            self.high = !self.high;
-            let value = if self.high { 0.08 } else { 0.05 };
-            Self::levels(self.lanes, value).for_each(|command| engine.apply(command));
-        }
-    }
-
-    fn at_meter_boundary(&mut self, _: &MeterFrame) -> bool {
-        true
-    }
-}
-
 /// Nanoseconds for each frame.
 fn measure(lanes: u16, block: usize, vectors: Vectors, gliding: bool) -> f64 {
     let mut engine = Engine::new(engine_settings(SampleRate::HZ_48000, vectors));
-    let mut load = Load::new(lanes, gliding);
-    let noise = |n: usize| ((n as u32).wrapping_mul(2_654_435_761) as i32) as f32 / 4.3e9;
-    let inputs: Vec<f32> = (0..usize::from(lanes) * block).map(noise).collect();
-    let mut outputs = vec![0.0; 2 * block];
+    let mut load = Load::new(lanes, block, gliding, false);
     let mut best = f64::INFINITY;
     for _ in 0..=ROUNDS {
         let start = Instant::now();
         for _ in 0..ROUND_FRAMES / block {
-            let mut wires = PlanarWires { frames: block, stride: block, inputs: &inputs, outputs: &mut outputs };
-            engine.process(&mut wires, &mut load);
+            load.block(&mut engine);
         }
         best = best.min(start.elapsed().as_secs_f64() * 1e9 / ROUND_FRAMES as f64);
     }
-    assert!(outputs.iter().any(|sample| *sample != 0.0), "nothing came out, so nothing was measured");
+    assert!(load.sounds(), "nothing came out, so nothing was measured");
     best
 }
 
