@@ -365,7 +365,13 @@ struct Panel {
 
 impl Panel {
     fn start(each_period: u32) -> Self {
-        let (client, _) = jack::Client::new("panel", jack::ClientOptions::NO_START_SERVER).expect("a client");
+        // The server is up; but the registry that all servers of a machine share is closed for a moment while another starts.
+        let mut opened = None;
+        wait_for("a client", || {
+            opened = jack::Client::new("panel", jack::ClientOptions::NO_START_SERVER).ok();
+            opened.is_some()
+        });
+        let (client, _) = opened.expect("awaited");
         let (heard, from_desk) = mpsc::channel();
         let end = Arc::new(AtomicU32::new(0));
         let callback = PanelCallback {
