@@ -11,9 +11,9 @@
 use super::Columns;
 use super::command::Tap;
 use super::feed::NO_FEED;
-use super::limits::{FOLLOWER_COLUMNS, LEVEL_COLUMNS, SOURCE_COLUMNS, SOURCE_GROUPS, TICK};
+use super::limits::{FOLLOWER_COLUMNS, LEVEL_COLUMNS, LEVEL_GROUPS, SOURCE_COLUMNS, SOURCE_GROUPS, TICK};
 use super::matrix::{Masked, Matrix};
-use super::strip::GroupAudio;
+use super::strip::{GroupAudio, Strip};
 use crate::dsp::lanes::{LANES, Row, Vectors};
 
 /// Columns of one owner: a channel, and while its source changes the one that fades out; or two channels.
@@ -170,10 +170,11 @@ impl Followers {
         self.what[column].filter(|_| self.columns.strips[column / LANES].uses(column % LANES))
     }
 
-    fn of_level(&self, level: usize) -> impl Iterator<Item = (usize, Follower)> {
-        let columns = level * LEVEL_COLUMNS..(level + 1) * LEVEL_COLUMNS;
-        let in_use = columns.filter(|column| self.columns.strips[column / LANES].in_use());
-        in_use.filter_map(|column| Some((column, self.in_use(column)?)))
+    /// Whether anything follows a bus of this level.
+    ///
+    /// Real-time: safe
+    pub(super) fn any_on(&self, level: usize) -> bool {
+        self.columns.strips[level * LEVEL_GROUPS..(level + 1) * LEVEL_GROUPS].iter().any(Strip::in_use)
     }
 
     /// Before the buses of a level are summed: what each owner will give to the leader.
@@ -245,8 +246,7 @@ impl Followers {
     ///
     /// Real-time: safe
     pub(super) fn take(&mut self, level: usize, buses: &[GroupAudio], frames: usize) {
-        let columns = level * LEVEL_COLUMNS..(level + 1) * LEVEL_COLUMNS;
-        for group in columns.step_by(LANES).map(|column| column / LANES) {
+        for group in level * LEVEL_GROUPS..(level + 1) * LEVEL_GROUPS {
             if !self.columns.strips[group].in_use() {
                 continue;
             }
@@ -260,9 +260,10 @@ impl Followers {
                     row[lane] = if without { bus - share } else { *share };
                 }
                 if column == self.watched {
-                    for frame in 0..frames {
-                        let bus = f64::from(buses[leader / LANES][frame][leader % LANES]);
-                        let off = f64::from(self.columns.audio[group][frame][lane]) - f64::from(self.afresh[frame]);
+                    let held = self.columns.audio[group][..frames].iter().zip(&buses[leader / LANES]);
+                    for ((held, bus), afresh) in held.zip(&self.afresh) {
+                        let bus = f64::from(bus[leader % LANES]);
+                        let off = f64::from(held[lane]) - f64::from(*afresh);
                         self.proof.bus += bus * bus;
                         self.proof.difference += off * off;
                     }
@@ -275,7 +276,7 @@ impl Followers {
     ///
     /// Real-time: safe
     pub(super) fn run(&mut self, level: usize, buses: &Columns, vectors: Vectors, frames: usize, grid: bool) -> u64 {
-        let groups = level * LEVEL_COLUMNS / LANES..(level + 1) * LEVEL_COLUMNS / LANES;
+        let groups = level * LEVEL_GROUPS..(level + 1) * LEVEL_GROUPS;
         for group in groups.clone() {
             if self.columns.strips[group].in_use() {
                 self.columns.run_stages(group, vectors, frames, grid);
