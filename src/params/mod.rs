@@ -20,13 +20,15 @@ pub enum Scope {
     Channel,
     /// A sum of channels.
     Bus,
+    /// A control over the gains of several channels; no sound goes through it.
+    GainGroup,
     /// A place where sound leaves the desk, described in the rig.
     Output,
 }
 
 impl Scope {
     /// All scopes, in signal order.
-    pub const ALL: [Self; 3] = [Self::Channel, Self::Bus, Self::Output];
+    pub const ALL: [Self; 4] = [Self::Channel, Self::Bus, Self::GainGroup, Self::Output];
 
     /// The first word of an address.
     #[must_use]
@@ -34,6 +36,7 @@ impl Scope {
         match self {
             Self::Channel => "channel",
             Self::Bus => "bus",
+            Self::GainGroup => "gain-group",
             Self::Output => "output",
         }
     }
@@ -202,6 +205,10 @@ pub enum Key {
     BusLeveller,
     /// `bus.ID.leveller-range`
     BusLevellerRange,
+    /// `gain-group.ID.switch`
+    GroupSwitch,
+    /// `gain-group.ID.fader`
+    GroupFader,
     /// `output.ID.source`
     OutputSource,
     /// `output.ID.level`
@@ -630,8 +637,19 @@ const fn joined<const N: usize>(parts: &[&[Parameter]]) -> [Parameter; N] {
     rows
 }
 
+/// How many rows there are in all parts.
+const fn rows(parts: &[&[Parameter]]) -> usize {
+    let (mut part, mut rows) = (0, 0);
+    while part < parts.len() {
+        (part, rows) = (part + 1, rows + parts[part].len());
+    }
+    rows
+}
+
 /// Every parameter of the desk, in signal order.
-pub static TABLE: &[Parameter] = &joined::<83>(&[
+pub static TABLE: &[Parameter] = &joined::<{ rows(PARTS) }>(PARTS);
+
+const PARTS: &[&[Parameter]] = &[
     CHANNEL_HEAD,
     &equaliser(Scope::Channel, Key::ChannelEqualiser, CHANNEL_BANDS),
     &compressor(Scope::Channel, CHANNEL_COMPRESSOR),
@@ -639,7 +657,7 @@ pub static TABLE: &[Parameter] = &joined::<83>(&[
     &equaliser(Scope::Bus, Key::BusEqualiser, BUS_BANDS),
     &compressor(Scope::Bus, BUS_COMPRESSOR),
     BUS_AND_OUTPUT,
-]);
+];
 
 /// A channel from its source to its gate.
 const CHANNEL_HEAD: &[Parameter] = &[
@@ -914,7 +932,7 @@ const CHANNEL_TAIL: &[Parameter] = &[
     },
 ];
 
-/// A bus behind its stages, and the outputs.
+/// A bus behind its stages, gain groups, and the outputs.
 const BUS_AND_OUTPUT: &[Parameter] = &[
     Parameter {
         key: Key::BusAssign,
@@ -959,6 +977,28 @@ const BUS_AND_OUTPUT: &[Parameter] = &[
         taper: Taper::Linear,
         glide: Glide::OnePole { ms: 1_700 },
         summary: "how far the leveller may go either way",
+    },
+    Parameter {
+        key: Key::GroupSwitch,
+        scope: Scope::GainGroup,
+        word: "switch",
+        further: None,
+        domain: Domain::Words(&["closed", "open"]),
+        default: "open",
+        taper: Taper::Steps,
+        glide: Glide::Ramp { up_ms: 20, down_ms: 5 },
+        summary: "closed closes every member, whatever else would open it",
+    },
+    Parameter {
+        key: Key::GroupFader,
+        scope: Scope::GainGroup,
+        word: "fader",
+        further: None,
+        domain: Domain::Number { unit: Unit::Decibels, lowest: -90.0, highest: 10.0, off: true },
+        default: "0.0",
+        taper: Taper::Fader,
+        glide: Glide::OnePole { ms: 10 },
+        summary: "added to the fader of every member; off closes them",
     },
     Parameter {
         key: Key::OutputSource,
