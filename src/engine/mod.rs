@@ -17,7 +17,7 @@ mod stages;
 mod strip;
 pub mod wires;
 
-pub use command::{Bank, Command, Edit, Plan, Target};
+pub use command::{Bank, Command, Edit, LevellerValue, Plan, Target};
 pub use feed::{Feed, Sides, Tape};
 pub use meter::{GroupReading, MeterFrame};
 pub use stages::StageValue;
@@ -304,8 +304,7 @@ impl Engine {
                 self.bank(bank).set_stage(column, which, value, at_once);
             }
             Target::ToBus { from, to } => self.to_buses.set(usize::from(from), usize::from(to), value, at_once),
-            Target::Leveller { column } => self.levellers.set_target(usize::from(column) / 2, value),
-            Target::LevellerRange { column } => self.levellers.set_range(usize::from(column) / 2, value),
+            Target::Leveller { column, value: which } => self.levellers.set(usize::from(column) / 2, which, value),
             Target::Ceiling { column } => {
                 if column.is_multiple_of(2) {
                     self.limiters[usize::from(column) / 2].set_ceiling(value);

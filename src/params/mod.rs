@@ -194,6 +194,12 @@ pub enum Key {
     BusLeveller,
     /// `bus.ID.leveller-range`
     BusLevellerRange,
+    /// `bus.ID.leveller-window`
+    BusLevellerWindow,
+    /// `bus.ID.leveller-floor`
+    BusLevellerFloor,
+    /// `bus.ID.leveller-speed`
+    BusLevellerSpeed,
     /// `output.ID.source`
     OutputSource,
     /// `output.ID.level`
@@ -217,6 +223,10 @@ pub enum Unit {
     Factor,
     /// Loudness.
     Lufs,
+    /// s.
+    Seconds,
+    /// dB in a second.
+    DecibelsPerSecond,
 }
 
 impl Unit {
@@ -229,6 +239,8 @@ impl Unit {
             Self::Hertz => "Hz",
             Self::Milliseconds => "ms",
             Self::Lufs => "LUFS",
+            Self::Seconds => "s",
+            Self::DecibelsPerSecond => "dB/s",
         }
     }
 }
@@ -320,6 +332,8 @@ const SHAPES: &[&str] = &["bell", "shelf", "pass", "notch"];
 
 /// How the values of stages glide.
 const STAGE_GLIDE: Glide = Glide::OnePole { ms: 10 };
+/// How a leveller follows what is asked of it, by its own slow gain.
+const LEVELLER_GLIDE: Glide = Glide::OnePole { ms: 1_700 };
 
 /// A row of a stage whose values are words.
 const fn words(
@@ -623,7 +637,7 @@ const fn joined<const N: usize>(parts: &[&[Parameter]]) -> [Parameter; N] {
 }
 
 /// Every parameter of the desk, in signal order.
-pub static TABLE: &[Parameter] = &joined::<79>(&[
+pub static TABLE: &[Parameter] = &joined::<82>(&[
     CHANNEL_HEAD,
     &equaliser(Scope::Channel, Key::ChannelEqualiser, CHANNEL_BANDS),
     &compressor(Scope::Channel, CHANNEL_COMPRESSOR),
@@ -894,19 +908,61 @@ const BUS_AND_OUTPUT: &[Parameter] = &[
         domain: Domain::Number { unit: Unit::Lufs, lowest: -36.0, highest: -10.0, off: true },
         default: "off",
         taper: Taper::Linear,
-        glide: Glide::OnePole { ms: 1_700 },
+        glide: LEVELLER_GLIDE,
         summary: "the loudness that a slow gain before the outputs brings the bus to; off goes back to 0 dB",
     },
     Parameter {
-        key: Key::BusLevellerRange,
-        scope: Scope::Bus,
-        word: "leveller-range",
-        further: None,
-        domain: Domain::Number { unit: Unit::Decibels, lowest: 0.0, highest: 15.0, off: false },
-        default: "6.0",
-        taper: Taper::Linear,
-        glide: Glide::OnePole { ms: 1_700 },
-        summary: "how far the leveller may go either way",
+        glide: LEVELLER_GLIDE,
+        ..number(
+            Key::BusLevellerRange,
+            Scope::Bus,
+            "leveller-range",
+            Unit::Decibels,
+            [0.0, 15.0],
+            "6.0",
+            Taper::Linear,
+            "how far the leveller may go either way",
+        )
+    },
+    Parameter {
+        glide: LEVELLER_GLIDE,
+        ..number(
+            Key::BusLevellerWindow,
+            Scope::Bus,
+            "leveller-window",
+            Unit::Seconds,
+            // 3 to 10 s is common practice, no source.
+            [1.0, 30.0],
+            "5.0",
+            Taper::Logarithmic,
+            "how much of what was heard last, pauses left out, the leveller goes by",
+        )
+    },
+    Parameter {
+        glide: LEVELLER_GLIDE,
+        ..number(
+            Key::BusLevellerFloor,
+            Scope::Bus,
+            "leveller-floor",
+            Unit::Lufs,
+            [-70.0, -20.0],
+            "-45.0",
+            Taper::Linear,
+            "below this momentary loudness the leveller stands still",
+        )
+    },
+    Parameter {
+        glide: LEVELLER_GLIDE,
+        ..number(
+            Key::BusLevellerSpeed,
+            Scope::Bus,
+            "leveller-speed",
+            Unit::DecibelsPerSecond,
+            [0.1, 3.0],
+            "2.8",
+            Taper::Logarithmic,
+            "how fast the leveller moves at most",
+        )
     },
     Parameter {
         key: Key::OutputSource,
