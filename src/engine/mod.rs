@@ -19,7 +19,7 @@ pub mod wires;
 
 pub use command::{Bank, Command, Edit, LevellerValue, Plan, Target};
 pub use feed::{Feed, Sides, Tape};
-pub use meter::{GroupReading, MeterFrame};
+pub use meter::{GroupReading, MeterFrame, MeterStep};
 pub use stages::StageValue;
 pub use strip::Times;
 pub use wires::Wires;
@@ -545,6 +545,7 @@ impl Engine {
             self.pending.start = self.measured_from;
         }
         self.pending.frames += self.frame - self.measured_from;
+        (self.pending.last.start, self.pending.last.frames) = (self.measured_from, self.frame - self.measured_from);
         self.measured_from = self.frame;
         self.pending.plan = self.plan;
         let banks = [&mut self.sources, &mut self.buses, &mut self.outputs];
@@ -557,8 +558,10 @@ impl Engine {
                 .zip(&mut bank.meters)
                 .map(move |((strip, stages), meters)| (strip, stages, meters, outside))
         });
-        for (group, (strip, stages, meters, outside)) in self.pending.groups.iter_mut().zip(strips) {
+        let groups = self.pending.groups.iter_mut().zip(&mut self.pending.last.weighted);
+        for ((group, last), (strip, stages, meters, outside)) in groups.zip(strips) {
             let (readings, frames) = strip.take_readings();
+            *last = [0.0; LANES];
             if frames == 0 {
                 continue;
             }
@@ -571,7 +574,9 @@ impl Engine {
                     group.de_esser[lane] = group.de_esser[lane].max(taken.de_esser[lane]);
                 }
             }
-            group.measured(&meters.take_readings());
+            let measured = meters.take_readings();
+            *last = measured.weighted;
+            group.measured(&measured);
             for lane in 0..LANES {
                 group.input_peak[lane] = group.input_peak[lane].max(readings.input_peak[lane]);
                 group.input_energy[lane] += f64::from(readings.input_energy[lane]);
