@@ -37,7 +37,8 @@ fn play(signal: &[f32], callback: usize) -> Heard {
 }
 
 fn play_with(more: &str, signal: &[f32], callback: usize) -> Heard {
-    let mut desk = Offline::new(installation(2, &lines(more)), RATE, Vectors::widest(), Box::new(|_, _, _| Feed::Silent));
+    let mut desk =
+        Offline::new(installation(2, &lines(more)), RATE, Vectors::widest(), Box::new(|_, _, _| Feed::Silent));
     let state = Rc::new(RefCell::new((Vec::<MeterName>::new(), MeterMemory::default(), Vec::new(), [0.0; 2])));
     let into = Rc::clone(&state);
     desk.on_meters(move |desk, frame| {

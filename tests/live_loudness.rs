@@ -18,16 +18,14 @@ mod show;
 use live::{Kept, LEAD_IN, STEREO, frames};
 use longthrow::daemon::hub::{Hub, MeterTable};
 use longthrow::daemon::offline::Buffers;
-use longthrow::desk::{
-    Desk, Event, FeedSpec, MeterMemory, MeterName, Order, Reading, ToEngine, engine_settings,
-};
+use longthrow::desk::{Desk, Event, FeedSpec, MeterMemory, MeterName, Order, Reading, ToEngine, engine_settings};
 use longthrow::dsp::lanes::Form;
 use longthrow::engine::{Engine, Feed, MeterFrame};
 use longthrow::handoff::crossing;
 use longthrow::panel::osc::{Argument, Pattern};
 use longthrow::ports::osc;
-use loud::{Planar, sine, tone, true_peak_splice, true_peak_tone};
 use longthrow::units::Frames;
+use loud::{Planar, sine, tone, true_peak_splice, true_peak_tone};
 use std::cell::RefCell;
 use std::collections::BTreeMap;
 use std::rc::Rc;
@@ -324,7 +322,8 @@ fn a_reader_stalled_for_five_seconds_loses_no_energy_no_peak_and_no_clip() {
     }
     let pause = 2 * 48_000..7 * 48_000;
     let prompt = read_with_a_pause(&signal, 0..0, false);
-    let (stalled, blurred) = (read_with_a_pause(&signal, pause.clone(), false), read_with_a_pause(&signal, pause, true));
+    let (stalled, blurred) =
+        (read_with_a_pause(&signal, pause.clone(), false), read_with_a_pause(&signal, pause, true));
     for end in ["left/peak", "left/level", "left/true-peak", "left/dc", "left/flat-tops", "left/quasi-peak-i"] {
         within(stalled.bus(end), prompt.bus(end), 1e-4, 1e-4, end);
     }

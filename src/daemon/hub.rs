@@ -146,6 +146,12 @@ impl Hub {
         self.levels.heard(&self.table, rate_hz)
     }
 
+    /// What the meters of buses and outputs show, by path.
+    #[must_use]
+    pub fn shown(&self) -> BTreeMap<String, f32> {
+        self.levels.shown(&self.table, &self.memory)
+    }
+
     /// How many follow.
     #[must_use]
     pub fn followers(&self) -> usize {

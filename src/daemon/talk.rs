@@ -223,6 +223,7 @@ fn facts(shared: &DeskShared, network: &Network, rate: SampleRate) -> Box<Facts>
     }
     Box::new(Facts {
         heard: network.heard(rate.hz()),
+        meters: network.meters_shown(),
         ports_away,
         wrong,
         idle_s: (last_hand > 0).then(|| nanos().saturating_sub(last_hand) / 1_000_000_000),

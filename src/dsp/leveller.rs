@@ -65,8 +65,8 @@ impl Leveller {
         let momentary = self.recent.iter().sum::<f64>() / MOMENTARY as f64;
         let steps_per_second = STEPS_PER_SECOND as f64;
         let floor = mean_square(asked.floor_lufs);
-        self.frozen = momentary < floor
-            || momentary < self.active * math::exp2(RELATIVE_GATE / 10.0 * std::f64::consts::LOG2_10);
+        self.frozen =
+            momentary < floor || momentary < self.active * math::exp2(RELATIVE_GATE / 10.0 * std::f64::consts::LOG2_10);
         let window = ((asked.window_s * steps_per_second) as u64).max(1);
         if !self.frozen {
             self.active_steps = (self.active_steps + 1).min(window);

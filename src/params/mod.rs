@@ -200,12 +200,16 @@ pub enum Key {
     BusLevellerFloor,
     /// `bus.ID.leveller-speed`
     BusLevellerSpeed,
+    /// `bus.ID.meter`
+    BusMeter,
     /// `output.ID.source`
     OutputSource,
     /// `output.ID.level`
     OutputLevel,
     /// `output.ID.ceiling`
     OutputCeiling,
+    /// `output.ID.meter`
+    OutputMeter,
 }
 
 /// What a number means.
@@ -285,6 +289,8 @@ pub enum Taper {
 /// How the sound follows a change; the time is the one the desk promises.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Glide {
+    /// Nothing is to be heard of it.
+    None,
     /// A one-pole with this time constant.
     OnePole {
         /// Time constant in ms.
@@ -303,6 +309,10 @@ pub enum Glide {
         ms: u32,
     },
 }
+
+/// The meters that a bus or output can be shown on.
+const METERS: &[&str] =
+    &["peak", "rms", "quasi-peak-i", "quasi-peak-iia", "quasi-peak-iib", "vu", "ebu-plus-9", "ebu-plus-18"];
 
 /// One row of the table.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -346,6 +356,12 @@ const fn words(
 ) -> Parameter {
     let domain = Domain::Words(words);
     Parameter { key, scope, word, further: None, domain, default, taper: Taper::Steps, glide: STAGE_GLIDE, summary }
+}
+
+/// Which meter a bus or output is shown on.
+const fn meter(key: Key, scope: Scope) -> Parameter {
+    let summary = "the meter that the terminal shows of it; all of them can be followed all the time";
+    Parameter { glide: Glide::None, ..words(key, scope, "meter", METERS, "peak", summary) }
 }
 
 /// A row of a stage whose value is a number.
@@ -637,7 +653,7 @@ const fn joined<const N: usize>(parts: &[&[Parameter]]) -> [Parameter; N] {
 }
 
 /// Every parameter of the desk, in signal order.
-pub static TABLE: &[Parameter] = &joined::<82>(&[
+pub static TABLE: &[Parameter] = &joined::<84>(&[
     CHANNEL_HEAD,
     &equaliser(Scope::Channel, Key::ChannelEqualiser, CHANNEL_BANDS),
     &compressor(Scope::Channel, CHANNEL_COMPRESSOR),
@@ -964,6 +980,7 @@ const BUS_AND_OUTPUT: &[Parameter] = &[
             "how fast the leveller moves at most",
         )
     },
+    meter(Key::BusMeter, Scope::Bus),
     Parameter {
         key: Key::OutputSource,
         scope: Scope::Output,
@@ -997,6 +1014,7 @@ const BUS_AND_OUTPUT: &[Parameter] = &[
         glide: Glide::CrossFade { ms: 20 },
         summary: "highest true peak that leaves (dBTP), by a limiter that delays by 1.6 ms; off has neither",
     },
+    meter(Key::OutputMeter, Scope::Output),
 ];
 
 impl Key {
