@@ -1,6 +1,7 @@
 //! Meter frames: what the engine measured in 10 ms, made only of quantities that merge.
 
 use super::command::Bank;
+use super::followers::Proof;
 use super::limits::{BUS_GROUPS, OUTPUT_GROUPS, SOURCE_GROUPS};
 use super::meters::Readings;
 use crate::dsp::lanes::{LANES, Row};
@@ -132,6 +133,8 @@ pub struct MeterFrame {
     /// Of a frame that stands for several steps, each of them from the first on, as many as are known; else none. The engine
     /// leaves it empty.
     pub steps: Vec<MeterStep>,
+    /// What the proof of the followers found.
+    pub proof: Proof,
 }
 
 impl MeterFrame {
@@ -141,10 +144,18 @@ impl MeterFrame {
     #[must_use]
     pub fn nothing() -> Self {
         let groups = vec![GroupReading::NOTHING; GROUPS].into_boxed_slice();
-        Self { start: 0, frames: 0, plan: 0, groups, last: Box::new(MeterStep::NOTHING), steps: Vec::new() }
+        Self {
+            start: 0,
+            frames: 0,
+            plan: 0,
+            groups,
+            last: Box::new(MeterStep::NOTHING),
+            steps: Vec::new(),
+            proof: Proof::default(),
+        }
     }
 
-    /// The group that holds a column, and the lane it has there.
+    /// The group that holds a column, and the lane it has there. Followers are not metered: theirs is a group that is not there.
     ///
     /// Real-time: safe
     #[must_use]
@@ -153,6 +164,7 @@ impl MeterFrame {
             Bank::Sources => 0,
             Bank::Buses => SOURCE_GROUPS,
             Bank::Outputs => SOURCE_GROUPS + BUS_GROUPS,
+            Bank::Followers => SOURCE_GROUPS + BUS_GROUPS + OUTPUT_GROUPS,
         };
         (first + column as usize / LANES, column as usize % LANES)
     }
@@ -162,6 +174,7 @@ impl MeterFrame {
     /// Real-time: safe
     pub fn clear(&mut self) {
         self.frames = 0;
+        self.proof = Proof::default();
         for group in &mut self.groups {
             *group = GroupReading::NOTHING;
         }
