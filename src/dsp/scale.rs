@@ -216,7 +216,7 @@ mod tests {
         }
         let iib = scale("quasi-peak-iib");
         assert_eq!(iib.ends(), (-12.0, 12.0));
-        assert!(iib.marks.windows(2).all(|pair| pair[1] - pair[0] == 2.0) && iib.marks.contains(&0.0));
+        assert!(iib.marks.windows(2).all(|pair| (pair[1] - pair[0] - 2.0).abs() < 1e-6) && iib.marks.contains(&0.0));
     }
 
     /// 0 VU is +4 dBu by the historic definition (1.228 V: 0.7746 V are 0 dBu); in digital -18 dBFS (EBU) or -20 dBFS (SMPTE).

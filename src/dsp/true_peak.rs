@@ -153,6 +153,7 @@ impl<const ROOM: usize> Past<ROOM> {
 }
 
 #[cfg(test)]
+#[allow(clippy::print_stdout, reason = "tests say what they measured")]
 mod tests {
     use super::*;
     use crate::dsp::lanes::{Kernel, Vectors};

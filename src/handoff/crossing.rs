@@ -265,8 +265,9 @@ impl Crossing for Rings {
     }
 
     fn at_meter_boundary(&mut self, readings: &MeterFrame) -> bool {
+        // Where there is no room it is known in sum.
         // Real-time: a ring of fixed size
-        if self.steps.push(*readings.last).is_err() {}
+        self.steps.push(*readings.last).ok();
         let Ok(mut frame) = self.spare_meters.pop() else { return false };
         frame.start = readings.start;
         frame.frames = readings.frames;
