@@ -14,6 +14,8 @@ mod show;
 use live::{LEAD_IN, STEREO, frames};
 use longthrow::desk::{MeterMemory, Reading};
 use longthrow::dsp::lanes::Form;
+use longthrow::dsp::scale::SCALES;
+use longthrow::params::{Domain, Key};
 use loud::{Planar, sine, stereo, tone};
 
 const SILENCE: f64 = f64::NEG_INFINITY;
@@ -90,6 +92,22 @@ fn meters_return_in_their_times() {
     let held = shown(&signal, "left/peak-held");
     let fall = held[199..].iter().position(|value| *value < held[199] - 0.1).expect("it falls");
     within(fall as f64 / 100.0, 1.0, 0.5, "hold");
+}
+
+/// What a profile may choose is what there are scales of.
+#[test]
+fn every_meter_that_can_be_chosen_has_its_scale() {
+    let words: Vec<&str> = SCALES.iter().map(|scale| scale.word).collect();
+    for key in [Key::BusMeter, Key::OutputMeter] {
+        assert_eq!(key.parameter().domain, Domain::Words(words.clone().leak()));
+    }
+    let (table, _) = frames(STEREO, &tone(&[(-18.0, 0.1)], 1), 64, Form::widest());
+    for scale in SCALES {
+        for point in scale.points {
+            let path = format!("/meter/bus/programme/{point}/{}", scale.meter);
+            assert!(table.iter().any(|name| name.path == path), "{path}");
+        }
+    }
 }
 
 /// One full-scale sample shows in full (common practice, no source), and lights the overload light for at least 150 ms (ITU-R
