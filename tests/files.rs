@@ -242,6 +242,22 @@ fn mistakes() -> Vec<(Code, Texts)> {
         (Code::S09, small("", "", "[channel.guest]\nwas = \"lectern\"\nsource = \"piano\"\n")),
         (Code::S10, small("", "", "[channel.guest]\nsource = \"lectern-mic\"\nfader = 18.0\n")),
         (Code::S11, small("", "", "[channel.guest]\nsource = \"piano\"\npan-law = \"linear\"\n")),
+        (
+            Code::C01,
+            small(
+                "[input.handheld]\nkind = \"microphone\"\ndevice = \"box\"\nchannels = [2]\nroom = \"hal\"\n\n[room.hall]\n",
+                "",
+                "",
+            ),
+        ),
+        (Code::C02, small("[room.hall]\nlamp = \"hall-lamp\"\n", "", "")),
+        (
+            Code::C03,
+            node(
+                "[output.lamp]\nkind = \"contact\"\nport = \"node-1\"\nsafe = \"open\"\n\n[room.hall]\nlamp = \"lamp\"\n",
+            ),
+        ),
+        (Code::C04, small("", "", "[channel.guest]\nsource = \"piano\"\ntally = \"live\"\n")),
         // What the list is not complete without: a layer that is no file.
         (
             Code::F12,

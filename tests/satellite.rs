@@ -359,6 +359,7 @@ fn installation(master: Device, far: Device) -> Installation {
         devices: vec![master, far],
         outputs,
         contacts: vec![],
+        console: longthrow::profile::RigConsole::default(),
         control_ports: vec![],
         network: Network {
             listen: "127.0.0.1:0".parse().expect("an address"),

@@ -119,7 +119,8 @@ impl Desk {
             if level != Value::Off {
                 self.stage.aim(Target::Level { bank: Bank::Outputs, column }, linear(level.decibels()).get());
             }
-            let gate = if level == Value::Off { 0.0 } else { 1.0 };
+            let heard = level != Value::Off && !self.console.is_muted(id);
+            let gate = if heard { 1.0 } else { 0.0 };
             self.stage.aim(Target::Gate { bank: Bank::Outputs, column }, gate);
         }
         let ceiling = match self.held(Key::OutputCeiling, id) {

@@ -6,6 +6,7 @@
 //! wants to be called with nothing else to say.
 
 mod aims;
+mod console;
 mod hands;
 pub mod journal;
 mod layout;
@@ -19,18 +20,19 @@ mod swap;
 mod why;
 pub mod wiring;
 
+pub use console::ContactDo;
 pub use meter_memory::{MeterMemory, Order, Thing};
 pub use meters::{FLOOR_DBFS, MeterName, Quantity, Reading};
 pub use settings::engine_settings;
 pub use stage::{PlanToSend, ToEngine};
-pub use status::{Facts, Heard, Live, Status, Wrong};
+pub use status::{Facts, Heard, Live, RoomShown, Status, Wrong};
 pub use why::{Step, Why};
 pub use wiring::FeedSpec;
 
 use crate::engine::Bank;
 use crate::panel::osc;
 use crate::panel::{Action, ControlIndex, Decoder, Gesture, PortIndex};
-use crate::params::{Address, Domain, Key, Scope, TABLE, Value, nearest};
+use crate::params::{Address, Domain, Key, Nature, Scope, TABLE, Value, nearest};
 use crate::profile::{Bus, Channel, Id, Input, InputFrom, InputKind, Installation, Panel, Rig};
 use crate::units::{Frames, SampleRate, Travel};
 use hands::Hand;
@@ -159,6 +161,8 @@ pub struct Effects {
     pub feedback: Vec<Feedback>,
     /// What was not done, for whoever asked.
     pub refused: Vec<Refusal>,
+    /// Contacts that shall do something.
+    pub contacts: Vec<(Id, ContactDo)>,
     /// What the desk decided by itself, in words for the log.
     pub notes: Vec<String>,
     /// A hand was at the desk: a control moved, or somebody's message was done.
@@ -185,6 +189,8 @@ pub struct Desk {
     stage: Stage,
     /// Values are being gathered: the engine follows when all are there.
     gathering: bool,
+    /// Who is live, and what follows from it.
+    console: console::Console,
     /// What there is to say of the first installation; goes out with the first event.
     first_notes: Vec<String>,
 }
@@ -220,6 +226,7 @@ impl Desk {
             structure: 0,
             stage: Stage::new(rate, at_once),
             gathering: false,
+            console: console::Console::default(),
             first_notes: Vec::new(),
         };
         desk.start();
@@ -246,6 +253,7 @@ impl Desk {
                 self.decoder.reset_port(port);
                 self.let_go(port);
                 effects.feedback = self.all_feedback();
+                self.console.tell_contacts_again();
             }
             Event::Set { address, value, by } => self.set(&address, &value, by, &mut effects),
             Event::SetAll { values, by } => {
@@ -260,7 +268,10 @@ impl Desk {
                 self.device_back(&device, microphones_open, &mut effects);
             }
             Event::FadeOut => self.stage.fade_outputs(false),
-            Event::Echo { sequence, frame } => self.stage.echo(sequence, frame),
+            Event::Echo { sequence, frame } => {
+                self.stage.echo(sequence, frame);
+                self.console.echo(sequence, frame);
+            }
             Event::Deadline => {}
         }
         for gesture in gestures {
@@ -270,6 +281,7 @@ impl Desk {
             self.reconcile();
             self.aim_all();
         }
+        self.follow_console(&mut effects);
         effects
     }
 
@@ -299,7 +311,8 @@ impl Desk {
     /// When [`Desk::handle`] wants to be called with [`Event::Deadline`] at the latest.
     #[must_use]
     pub fn next_deadline(&self) -> Option<Frames> {
-        self.decoder.next_deadline().into_iter().chain(self.stage.next_deadline()).min()
+        let console = self.console.next_deadline();
+        self.decoder.next_deadline().into_iter().chain(self.stage.next_deadline()).chain(console).min()
     }
 
     /// The rate of the engine.
@@ -356,9 +369,9 @@ impl Desk {
         })
     }
 
-    /// Every value of the desk, in the order of the addresses: what is kept over a restart.
+    /// Every value of the desk that is kept over a restart, in the order of the addresses.
     pub fn mix(&self) -> impl Iterator<Item = (&Address, &Value)> {
-        self.mix.iter()
+        self.mix.iter().filter(|(address, _)| address.key.nature() == Nature::Kept)
     }
 
     /// The values that a profile may start with: those of its own channels and buses, and of the outputs. The switch of a
@@ -370,7 +383,7 @@ impl Desk {
             address.key.parameter().scope != Scope::Channel
                 || !(left_over(&address.id) || address.key == Key::ChannelSwitch && self.is_microphone(&address.id))
         };
-        let kept = self.mix.iter().filter(|(address, _)| keeps(address));
+        let kept = self.mix().filter(|(address, _)| keeps(address));
         kept.map(|(address, value)| (address.clone(), value.clone())).collect()
     }
 
@@ -396,6 +409,7 @@ impl Desk {
             Scope::Channel => self.channels().map(|channel| channel.id.clone()).collect(),
             Scope::Bus => self.buses().map(|bus| bus.id.clone()).collect(),
             Scope::Output => self.rig().outputs.iter().map(|output| output.id.clone()).collect(),
+            Scope::Room => self.rig().console.rooms.iter().map(|room| room.id.clone()).collect(),
         }
     }
 
@@ -424,7 +438,12 @@ impl Desk {
             Ok(value) if by == NETWORK && self.opens_a_microphone(address, &value) => {
                 "a microphone is opened over the network only from loopback or wired control".to_owned()
             }
-            Ok(value) => return self.put(address, value, by, effects),
+            Ok(value) => {
+                if !self.waits_for_silence(address, &value, by) {
+                    self.put(address, value, by, effects);
+                }
+                return;
+            }
             Err(why) => why,
         };
         effects.refused.push(Refusal { what: address.to_osc(), why: refused });
@@ -432,6 +451,9 @@ impl Desk {
 
     fn acceptable(&self, address: &Address, value: &Value) -> Result<Value, String> {
         self.exists(address)?;
+        if address.key.nature() == Nature::Told {
+            return Err("the desk says this and nobody sets it".to_owned());
+        }
         let row = address.key.parameter();
         let value = row.accept(value).map_err(|refused| refused.to_string())?;
         if let Value::Word(word) = &value {
@@ -451,7 +473,12 @@ impl Desk {
     fn opens_a_microphone(&mut self, address: &Address, value: &Value) -> bool {
         let id: Id = address.id.as_ref().into();
         let live = |desk: &Self| desk.is_microphone(&id) && desk.is_open_on_air(&id);
-        if address.key.parameter().scope != Scope::Channel || live(self) {
+        if address.key.parameter().scope != Scope::Channel {
+            let before = self.live_microphones();
+            return console::decides_who_is_live(address.key, self.value(address).as_ref(), value)
+                && self.live_with(std::iter::once((address.clone(), value.clone())), before.clone()) != before;
+        }
+        if live(self) {
             return false;
         }
         if address.key == Key::ChannelSwitch {
@@ -468,9 +495,11 @@ impl Desk {
 
     /// Stores a value that is known to be good, and lets the engine, the controls and the listeners know.
     fn put(&mut self, address: &Address, value: Value, by: By, effects: &mut Effects) {
-        if self.value(address).as_ref() == Some(&value) {
+        let before = self.value(address);
+        if before.as_ref() == Some(&value) {
             return;
         }
+        self.console.stale |= console::decides_who_is_live(address.key, before.as_ref(), &value);
         self.mix.insert(address.clone(), value.clone());
         for (control, hand) in &mut self.hands {
             if hand.moves.target != *address {
@@ -499,6 +528,7 @@ impl Desk {
         }
         let id: Id = address.id.as_ref().into();
         match address.key.parameter().scope {
+            _ if address.key.nature() == Nature::Told => {}
             // A fader that moves works out no filters.
             Scope::Channel if address.key.is_of_a_stage() => self.aim_stages_of_channel(&id),
             Scope::Bus if address.key.is_of_a_stage() => self.aim_stages_of_bus(&id),
@@ -512,6 +542,7 @@ impl Desk {
             }
             Scope::Bus => self.aim_strip_of_bus(&id),
             Scope::Output => self.aim_output(&id),
+            Scope::Room => {}
         }
     }
 
@@ -534,7 +565,7 @@ impl Desk {
         let indices: Vec<usize> = (0..self.hands.len()).filter(|&i| self.hands[i].0 == gesture.control).collect();
         for index in indices {
             let address = self.hands[index].1.moves.target.clone();
-            let Some(current) = self.value(&address) else { continue };
+            let Some(current) = self.console.wanted(&address).or_else(|| self.value(&address)) else { continue };
             let hand = &mut self.hands[index].1;
             let report = hand.reports(self.now);
             effects.hand |= !report;

@@ -67,6 +67,19 @@ pub struct Live {
     pub input_dbfs: f32,
 }
 
+/// A room, and whether somebody in it can be heard outside.
+#[derive(Clone, Debug, Serialize, Deserialize, PartialEq, Eq)]
+pub struct RoomShown {
+    /// Its id.
+    pub room: String,
+    /// What people call it.
+    pub label: String,
+    /// Whether a microphone in it is live.
+    pub live: bool,
+    /// Whether its loudspeakers are muted.
+    pub muted: bool,
+}
+
 /// How things are.
 #[derive(Clone, Debug, Serialize, Deserialize, PartialEq)]
 pub struct Status {
@@ -74,10 +87,12 @@ pub struct Status {
     pub on_air: bool,
     /// By which outputs, or why not.
     pub air: String,
-    /// Microphones that can be heard on a bus.
+    /// Microphones that can be heard on air.
     pub microphones: Vec<Live>,
-    /// Everything else that is open on air.
+    /// Everything else that can be heard on a bus.
     pub others: Vec<Live>,
+    /// Rooms with microphones.
+    pub rooms: Vec<RoomShown>,
     /// The name of the profile in force.
     pub profile: String,
     /// Which revision of the files.
@@ -112,14 +127,17 @@ impl Desk {
                 input_dbfs: heard.map_or(super::FLOOR_DBFS, |heard| heard.peak_dbfs),
             }
         });
-        let (microphones, others): (Vec<Live>, Vec<Live>) = open.partition(|live| self.is_microphone(&live.channel));
+        let on_air = self.live_microphones();
+        let (microphones, others): (Vec<Live>, Vec<Live>) = open.partition(|live| on_air.contains(&*live.channel));
+        let attended = microphones.iter().chain(&others).any(|live| self.is_microphone(&live.channel));
         let (on_air, air) = self.air();
         let programme_dbfs = self.bus_peak("programme", facts);
         let idle = facts.idle_s.is_some_and(|seconds| seconds < 600);
         Status {
             on_air,
             air,
-            attended: idle || !microphones.is_empty(),
+            attended: idle || attended,
+            rooms: self.rooms_shown(),
             wrong: self.wrongs(on_air, programme_dbfs, facts),
             microphones,
             others,

@@ -4,7 +4,7 @@ use super::stage::{Wanted, WantedKind};
 use super::{By, Desk, Effects, Feedback, Hand, wiring};
 use crate::engine::Bank;
 use crate::panel::{ControlIndex, Decoder};
-use crate::params::{Address, Domain, Key, Scope, Value};
+use crate::params::{Address, Domain, Key, Nature, Scope, Value};
 use crate::profile::{Channel, Id, InputFrom, Installation, OutputKind, Panel, Profile, Rig};
 use std::collections::{BTreeMap, BTreeSet};
 
@@ -15,6 +15,8 @@ struct Opened {
     switched: BTreeSet<Id>,
     /// Channels that were open on air, and where their sound came from.
     live: BTreeMap<Id, InputFrom>,
+    /// Microphones that could be heard outside.
+    on_air: BTreeSet<Id>,
 }
 
 impl Desk {
@@ -26,6 +28,7 @@ impl Desk {
         self.close_what_no_hand_opened(&Opened::default(), &mut effects);
         self.first_notes = effects.notes;
         self.take_up_hands(&Panel::default());
+        self.console.stale = true;
         self.reconcile();
         self.aim_all();
     }
@@ -65,6 +68,7 @@ impl Desk {
                 self.adopt_value(&address, value, effects);
             }
         }
+        self.console.tell_contacts_again();
         self.drop_left_over_without_input(effects);
         self.forget_what_is_gone();
         self.mend_references(effects);
@@ -87,7 +91,7 @@ impl Desk {
     }
 
     fn opened(&self) -> Opened {
-        let mut opened = Opened::default();
+        let mut opened = Opened { on_air: self.live_microphones(), ..Opened::default() };
         for Channel { id, .. } in self.channels() {
             if self.value(&Address::new(Key::ChannelSwitch, id)).is_some_and(|value| value.is_word("open")) {
                 opened.switched.insert(id.clone());
@@ -106,7 +110,9 @@ impl Desk {
         let now = self.opened();
         for id in &now.switched {
             let from = now.live.get(id);
-            let opened = !before.switched.contains(id) || (from.is_some() && before.live.get(id) != from);
+            let opened = !before.switched.contains(id)
+                || (from.is_some() && before.live.get(id) != from)
+                || (now.on_air.contains(id) && !before.on_air.contains(id));
             if opened && self.is_microphone(id) {
                 effects.notes.push(format!("channel {id} is closed: a microphone is opened by a hand"));
                 self.put(&Address::new(Key::ChannelSwitch, id), Value::Word("closed".into()), By::Desk, effects);
@@ -185,7 +191,7 @@ impl Desk {
                 profile.buses.iter_mut().filter(|bus| bus.id == *was).for_each(|bus| bus.id = id.clone());
                 self.stage.rename(Bank::Buses, was, id);
             }
-            Scope::Output => {}
+            Scope::Output | Scope::Room => {}
         }
     }
 
@@ -269,6 +275,7 @@ impl Desk {
         let before = self.left_over.len();
         self.left_over.retain(|channel| channel.id != *id);
         if self.left_over.len() != before {
+            self.console.stale = true;
             self.forget_what_is_gone();
             self.reconcile();
         }
@@ -366,18 +373,19 @@ impl Desk {
     /// The mix of before a restart. A microphone that was open comes back open only if promise 5 lets it.
     pub(super) fn restore(&mut self, values: &[(Address, Value)], microphones_open: bool, effects: &mut Effects) {
         self.gathering = true;
-        let mut were_open = BTreeSet::new();
+        let mut were_open = BTreeMap::new();
         for (address, value) in values {
             if let Ok(value) = self.acceptable(address, value) {
                 if address.key == Key::ChannelSwitch && value.is_word("open") {
-                    were_open.insert(Id::from(&*address.id));
+                    were_open.insert(Id::from(&*address.id), (address, value));
+                } else if address.key.nature() == Nature::Kept {
+                    self.put(address, value, By::Desk, effects);
                 }
-                self.put(address, value, By::Desk, effects);
             }
         }
         // Only now is it known what each channel carries.
         for id in self.opened().switched {
-            if self.is_microphone(&id) && !(microphones_open && were_open.contains(&id)) {
+            if self.is_microphone(&id) && !(microphones_open && were_open.contains_key(&id)) {
                 effects.notes.push(format!("channel {id} comes back closed: it waits for a hand"));
                 self.put(&Address::new(Key::ChannelSwitch, &id), Value::Word("closed".into()), By::Desk, effects);
             }
@@ -385,6 +393,14 @@ impl Desk {
         self.gathering = false;
         self.reconcile();
         self.aim_all();
+        // Last, so that the loudspeakers of a room hear of its microphones first.
+        for (id, (address, value)) in were_open {
+            if microphones_open || !self.is_microphone(&id) {
+                self.set(address, &value, By::Desk, effects);
+            } else {
+                effects.notes.push(format!("channel {id} comes back closed: it waits for a hand"));
+            }
+        }
     }
 
     /// Whether the device that a channel's sound comes from is gone.
@@ -452,7 +468,7 @@ fn starting_mix(profile: &Profile) -> BTreeMap<Address, Value> {
     let channels = profile.channels.iter().map(|channel| (Scope::Channel, &channel.id));
     let buses = profile.buses.iter().map(|bus| (Scope::Bus, &bus.id));
     for (scope, id) in channels.chain(buses) {
-        for row in crate::params::TABLE.iter().filter(|row| row.scope == scope) {
+        for row in crate::params::TABLE.iter().filter(|row| row.scope == scope && row.key.nature() == Nature::Kept) {
             let addresses: Vec<Address> = match row.further {
                 None => vec![Address::new(row.key, id)],
                 Some(_) => profile.buses.iter().map(|bus| Address::with_further(row.key, id, &bus.id)).collect(),

@@ -36,7 +36,8 @@ impl fmt::Display for AddressError {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         match self {
             Self::UnknownScope(found) => {
-                write!(f, "\"{found}\" is not one of channel, bus, output")
+                let scopes: Vec<&str> = Scope::ALL.into_iter().map(Scope::word).collect();
+                write!(f, "\"{found}\" is not one of {}", scopes.join(", "))
             }
             Self::BadId(found) => {
                 write!(f, "\"{found}\" is no id: lower-case letters, digits and single hyphens, 1 to 40")

@@ -5,9 +5,11 @@
 //! `channel.lectern.fader` in files, `/channel/lectern/fader` over OSC, the same words in both.
 
 mod address;
+mod console;
 mod law;
 
 pub use address::{Address, AddressError, is_id, nearest};
+pub use console::Nature;
 pub use law::{FADER_OFF_BELOW, FADER_ON_ABOVE, Law, house_fader, house_fader_travel};
 
 use crate::units::Decibels;
@@ -22,11 +24,13 @@ pub enum Scope {
     Bus,
     /// A place where sound leaves the desk, described in the rig.
     Output,
+    /// A room with microphones, described in the rig.
+    Room,
 }
 
 impl Scope {
     /// All scopes, in signal order.
-    pub const ALL: [Self; 3] = [Self::Channel, Self::Bus, Self::Output];
+    pub const ALL: [Self; 4] = [Self::Channel, Self::Bus, Self::Output, Self::Room];
 
     /// The first word of an address.
     #[must_use]
@@ -35,6 +39,7 @@ impl Scope {
             Self::Channel => "channel",
             Self::Bus => "bus",
             Self::Output => "output",
+            Self::Room => "room",
         }
     }
 }
@@ -200,6 +205,18 @@ pub enum Key {
     OutputLevel,
     /// `output.ID.ceiling`
     OutputCeiling,
+    /// `channel.ID.tally`
+    ChannelTally,
+    /// `bus.ID.air`
+    BusAir,
+    /// `bus.ID.rehearsal`
+    BusRehearsal,
+    /// `bus.ID.tally`
+    BusTally,
+    /// `output.ID.muted`
+    OutputMuted,
+    /// `room.ID.tally`
+    RoomTally,
 }
 
 /// What a number means.
@@ -623,7 +640,7 @@ const fn joined<const N: usize>(parts: &[&[Parameter]]) -> [Parameter; N] {
 }
 
 /// Every parameter of the desk, in signal order.
-pub static TABLE: &[Parameter] = &joined::<79>(&[
+pub static TABLE: &[Parameter] = &joined::<85>(&[
     CHANNEL_HEAD,
     &equaliser(Scope::Channel, Key::ChannelEqualiser, CHANNEL_BANDS),
     &compressor(Scope::Channel, CHANNEL_COMPRESSOR),
@@ -631,6 +648,7 @@ pub static TABLE: &[Parameter] = &joined::<79>(&[
     &equaliser(Scope::Bus, Key::BusEqualiser, BUS_BANDS),
     &compressor(Scope::Bus, BUS_COMPRESSOR),
     BUS_AND_OUTPUT,
+    console::ROWS,
 ]);
 
 /// A channel from its source to its gate.

@@ -16,7 +16,8 @@ pub enum Severity {
     Warning,
 }
 
-/// The stable name of a kind of mistake: F for any file, R for the rig, P for the panel, S for the show's profile.
+/// The stable name of a kind of mistake: F for any file, R for the rig, P for the panel, S for the show's profile,
+/// N for panel nodes, C for console logic.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
 #[allow(missing_docs, reason = "each meaning stands in CODES")]
 pub enum Code {
@@ -62,6 +63,10 @@ pub enum Code {
     S09,
     S10,
     S11,
+    C01,
+    C02,
+    C03,
+    C04,
 }
 
 /// Every code with its name and meaning, in the order of the enum.
@@ -108,6 +113,10 @@ pub static CODES: &[(Code, &str, &str)] = &[
     (Code::S09, "S09", "an earlier id that is claimed twice or still in use"),
     (Code::S10, "S10", "a value that the parameter does not accept"),
     (Code::S11, "S11", "a setting that has no effect"),
+    (Code::C01, "C01", "a room that the rig does not have, or a thing that belongs to none"),
+    (Code::C02, "C02", "a contact that the rig does not have"),
+    (Code::C03, "C03", "a lamp or mute that would let go when the desk is lost"),
+    (Code::C04, "C04", "a value that the desk says and nobody sets, or that no file sets"),
 ];
 
 impl Code {

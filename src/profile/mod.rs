@@ -19,6 +19,7 @@ mod log;
 mod model;
 mod panel;
 mod rig;
+mod rooms;
 mod show;
 mod text;
 

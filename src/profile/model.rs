@@ -32,6 +32,8 @@ pub struct Rig {
     pub contacts: Vec<Contact>,
     /// Where the panel's bytes come in and go out.
     pub control_ports: Vec<ControlPort>,
+    /// What the desk's own logic has to know of the wiring.
+    pub console: RigConsole,
     /// OSC and who may use it.
     pub network: Network,
     /// Where state, journal and old revisions are kept; without it the state folder of the user.
@@ -206,6 +208,34 @@ pub struct Contact {
     pub safe_closed: bool,
     /// It makes pulses of this width, timed by the node; without it, it stands open or closed.
     pub pulse_ms: Option<u16>,
+}
+
+/// What the desk's own logic has to know of the wiring: who stands in which room.
+#[derive(Clone, Debug, PartialEq, Default)]
+pub struct RigConsole {
+    /// Rooms in the order of the file.
+    pub rooms: Vec<Room>,
+}
+
+/// A room with microphones, and what has to be dark and silent in it, or lit, for their sake.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Room {
+    /// Its id.
+    pub id: Id,
+    /// What people call it.
+    pub label: String,
+    /// Inputs of kind microphone that stand in it.
+    pub microphones: Vec<Id>,
+    /// Loudspeakers in it, that are muted while one of its microphones is live.
+    pub loudspeakers: Vec<Id>,
+    /// The contact that lights its lamp.
+    pub lamp: Option<Id>,
+    /// The contact that mutes its loudspeakers besides.
+    pub mute: Option<Id>,
+    /// How much later its loudspeakers sound than the desk says, ms.
+    pub latency_ms: f32,
+    /// How long its loudspeakers wait after the last microphone closed, ms.
+    pub decay_ms: u32,
 }
 
 /// Where a panel's bytes come in and go out.

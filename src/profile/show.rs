@@ -7,7 +7,7 @@ use super::model::{Bus, Channel, ControlKind, Id, Move, Profile, Rejoin};
 use super::panel::ControlKinds;
 use super::rig::RigNames;
 use super::text::{Node, Raw, Tree};
-use crate::params::{Address, AddressError, Domain, Key, Parameter, Scope, TABLE, Taper, Value, nearest};
+use crate::params::{Address, AddressError, Domain, Key, Nature, Parameter, Scope, TABLE, Taper, Value, nearest};
 use std::collections::BTreeMap;
 
 /// The buses that every profile has.
@@ -176,6 +176,10 @@ fn values_below(id: &str, scope: Scope, stage: &str, table: &mut Table<'_>, show
         let required = row.default.is_empty();
         let node = if required { table.need(word, &row.accepted(), log) } else { table.get(word) };
         let Some(node) = node else { continue };
+        if row.key.nature() != Nature::Kept {
+            not_kept(row, node, log);
+            continue;
+        }
         if row.further.is_none() {
             let value = value(row, node, show, log);
             show.values.extend(value.map(|value| (Address::new(row.key, id), value)));
@@ -191,6 +195,15 @@ fn values_below(id: &str, scope: Scope, stage: &str, table: &mut Table<'_>, show
             show.values.extend(value.map(|value| (Address::with_further(row.key, id, bus), value)));
         }
     }
+}
+
+/// A state of the moment has no place in a file.
+fn not_kept(row: &Parameter, node: &Node, log: &mut Log) {
+    let (label, help) = match row.key.nature() {
+        Nature::Told => ("the desk says it", "remove the line; a lamp may show it"),
+        _ => ("it begins at its default", "remove the line; a control may move it"),
+    };
+    log.error(Code::C04, node.key_at, format!("no file sets \"{}\"", row.word), label).help(help);
 }
 
 /// A value as the parameter keeps it.
@@ -367,6 +380,9 @@ fn fits(kind: Option<ControlKind>, target: &Address, node: &Node, log: &mut Log)
     let row = target.key.parameter();
     let help = match (kind, row.domain, row.taper) {
         (_, _, Taper::None) => "no control moves or shows it; it is set in the profile or over OSC",
+        (kind, ..) if kind != ControlKind::Lamp && row.key.nature() == Nature::Told => {
+            "the desk says it and no control moves it; use a lamp"
+        }
         (ControlKind::Momentary | ControlKind::Hold | ControlKind::Latching, Domain::Number { .. }, _) => {
             "a button moves parameters that have states, as channel.ID.switch; use a fader, knob or encoder here"
         }
@@ -396,10 +412,12 @@ fn target(node: &Node, known: &Known<'_>, log: &mut Log) -> Option<Address> {
     let mut sound = true;
     let scope = address.key.parameter().scope;
     let outputs: Option<Vec<&str>> = known.rig.map(|rig| rig.outputs.iter().map(|output| &**output).collect());
+    let rooms: Option<Vec<&str>> = known.rig.map(|rig| rig.rooms.iter().map(|room| &**room).collect());
     let ids = match scope {
         Scope::Channel => Some(known.channel_ids),
         Scope::Bus => Some(known.bus_ids),
         Scope::Output => outputs.as_deref(),
+        Scope::Room => rooms.as_deref(),
     };
     if let Some(ids) = ids.filter(|ids| !ids.contains(&&*address.id)) {
         let headline = format!("there is no {} \"{}\"", scope.word(), address.id);

@@ -36,6 +36,7 @@ pub fn rig(inputs: u16) -> Rig {
         inputs: mono.chain(pairs).map(|(name, from)| Input { id: id(&name), kind: InputKind::Line, from }).collect(),
         outputs: vec![Output { id: id("feed"), kind: OutputKind::Feed, device: id("box"), channels: vec![0, 1] }],
         contacts: vec![],
+        console: longthrow::profile::RigConsole::default(),
         control_ports: vec![],
         network: Network {
             listen: "127.0.0.1:0".parse().expect("an address"),

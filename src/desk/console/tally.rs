@@ -1,0 +1,132 @@
+//! The truth about live microphones and live buses, and the lamps that tell it.
+//!
+//! | a microphone is live when | and |
+//! | --- | --- |
+//! | its channel is open: switch, fader, no group that closes it | a bus that it is sent to is on air |
+//!
+//! | a bus is on air when | and |
+//! | --- | --- |
+//! | `air` is `always`, or `by-outputs` and a feed, a line or a loudspeaker of no room carries it | `rehearsal` is off |
+//!
+//! A cough key and a device that is away change nothing of it: both can be over at any moment. Levels of buses and outputs
+//! neither: a lit lamp over a silent microphone is a nuisance, a dark one over a live microphone is not.
+
+use super::super::{By, Desk, Effects, RoomShown};
+use crate::params::{Address, Key, Value};
+use crate::profile::{Id, Output, OutputKind, Room};
+use std::collections::BTreeSet;
+
+/// A lamp that went on stays on for this long, so that it does not flicker.
+const LIT_MS: u32 = 500;
+
+/// Whether this change can make a microphone live, or no longer so.
+pub(in crate::desk) fn decides_who_is_live(key: Key, before: Option<&Value>, now: &Value) -> bool {
+    match key {
+        Key::ChannelFader => (before == Some(&Value::Off)) != (*now == Value::Off),
+        Key::ChannelSource
+        | Key::ChannelSwitch
+        | Key::ChannelAssign
+        | Key::BusAir
+        | Key::BusRehearsal
+        | Key::OutputSource => true,
+        _ => false,
+    }
+}
+
+fn word(live: bool) -> Value {
+    Value::Word(if live { "live" } else { "dark" }.into())
+}
+
+impl Desk {
+    /// Whether people outside hear a bus, or would if somebody were listening.
+    fn is_public(&self, bus: &Id) -> bool {
+        let air = self.held(Key::BusAir, bus);
+        air.is_word("always")
+            || air.is_word("by-outputs")
+                && self.rig().outputs.iter().any(|output| self.is_outside(output) && *self.carried(&output.id) == **bus)
+    }
+
+    /// Whether an output leads out of the rooms in which the desk is worked.
+    fn is_outside(&self, output: &Output) -> bool {
+        match output.kind {
+            OutputKind::Feed | OutputKind::Line => true,
+            OutputKind::Headphones => false,
+            // What is in a room is muted for its microphones; what is in none plays to an audience.
+            OutputKind::Loudspeaker => {
+                !self.rig().console.rooms.iter().any(|room| room.loudspeakers.contains(&output.id))
+            }
+        }
+    }
+
+    /// Whether a bus is on air, and nobody rehearses on it.
+    #[must_use]
+    pub fn is_on_air(&self, bus: &Id) -> bool {
+        !self.held(Key::BusRehearsal, bus).is_word("on") && self.is_public(bus)
+    }
+
+    /// Microphones that can be heard on air.
+    #[must_use]
+    pub fn live_microphones(&self) -> BTreeSet<Id> {
+        let on_air: Vec<&Id> = self.buses().map(|bus| &bus.id).filter(|bus| self.is_on_air(bus)).collect();
+        let sent = |id: &Id, bus: &Id| {
+            self.value(&Address::with_further(Key::ChannelAssign, id, bus)).is_some_and(|value| value.is_word("on"))
+        };
+        let channels = self.channels().map(|channel| &channel.id);
+        let live =
+            channels.filter(|id| self.is_open(id) && self.is_microphone(id) && on_air.iter().any(|bus| sent(id, bus)));
+        live.cloned().collect()
+    }
+
+    /// Whether the microphone of a channel stands in a room.
+    pub(super) fn stands_in(&self, channel: &Id, room: &Room) -> bool {
+        self.input_of(channel).is_some_and(|input| room.microphones.contains(&input.id))
+    }
+
+    /// The rooms of the rig, for the screen.
+    pub(in crate::desk) fn rooms_shown(&self) -> Vec<RoomShown> {
+        let shown = self.rig().console.rooms.iter().map(|room| RoomShown {
+            room: room.id.to_string(),
+            label: room.label.clone(),
+            live: self.held(Key::RoomTally, &room.id).is_word("live"),
+            muted: self.console.muted.contains_key(&room.id),
+        });
+        shown.collect()
+    }
+
+    /// Lights what has to be lit, and lets dark what may be.
+    pub(super) fn show_tallies(&mut self, live: &BTreeSet<Id>, effects: &mut Effects) {
+        let least = self.now.plus(self.rate.frames_in_ms_rounded_up(LIT_MS));
+        for id in live {
+            if !self.is_lit(id) {
+                self.console.lit_until.insert(id.clone(), least);
+            }
+        }
+        let now = self.now;
+        self.console.lit_until.retain(|_, until| *until > now);
+        let lit: BTreeSet<Id> = live.iter().chain(self.console.lit_until.keys()).cloned().collect();
+        let channels: Vec<Id> = self.channels().map(|channel| channel.id.clone()).collect();
+        for id in channels {
+            self.tell(Key::ChannelTally, &id, word(lit.contains(&id)), effects);
+        }
+        let buses: Vec<Id> = self.buses().map(|bus| bus.id.clone()).collect();
+        for id in buses {
+            self.tell(Key::BusTally, &id, word(self.is_on_air(&id)), effects);
+        }
+        for room in self.rig().console.rooms.clone() {
+            let lit = lit.iter().any(|id| self.stands_in(id, &room));
+            self.tell(Key::RoomTally, &room.id, word(lit), effects);
+            if let Some(lamp) = &room.lamp {
+                self.stand(lamp, lit, effects);
+            }
+        }
+    }
+
+    fn is_lit(&self, channel: &Id) -> bool {
+        self.held(Key::ChannelTally, channel).is_word("live")
+    }
+
+    /// Says a value that nobody sets.
+    pub(super) fn tell(&mut self, key: Key, id: &Id, value: Value, effects: &mut Effects) {
+        self.put(&Address::new(key, id), value, By::Desk, effects);
+    }
+}
