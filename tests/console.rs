@@ -12,8 +12,12 @@ use longthrow::daemon::offline::{Buffers, Offline};
 use longthrow::desk::{By, ContactDo, Desk, Effects, Event, ToEngine};
 use longthrow::dsp::lanes::Vectors;
 use longthrow::engine::{Bank, Command, Edit, Target};
+use longthrow::panel::PortIndex;
 use longthrow::params::{Address, Value};
-use longthrow::profile::{Contact, InputKind, Installation, Output, OutputKind, Room};
+use longthrow::profile::{
+    Contact, Control, ControlKind, ControlPort, InputKind, Installation, Message, Move, Output, OutputKind, Reach,
+    Rejoin, Room,
+};
 use longthrow::units::Frames;
 use show::{RATE, id, installation, set};
 
@@ -439,4 +443,505 @@ fn a_microphone_that_comes_back_after_a_restart_waits_for_its_room_too() {
     let mute = driven.aimed(driven.gate(Bank::Outputs, "speakers"), 0.0, at);
     let opens = driven.aimed(driven.gate(Bank::Sources, "a"), 1.0, at);
     assert!(opens[0] - mute[0] >= 10 * MS, "{mute:?} {opens:?}");
+}
+
+// ---- listening, monitors ----
+
+const LISTEN: &str = "output.ears.listen = on\n";
+
+fn driven(lines: &str) -> Driven {
+    Driven::new(hall(&format!("{CHANNELS}channel.a.fader = 0.0\nchannel.a.assign.programme = on\n{lines}")))
+}
+
+/// How much of a bus an output carries: both gains to its left side, and both to its right.
+fn carried(driven: &Driven, bus: &str, output: &str) -> [f32; 4] {
+    let (from, to) = (
+        driven.desk.columns(Bank::Buses, bus).expect(bus).start,
+        driven.desk.columns(Bank::Outputs, output).expect(output).start,
+    );
+    [(0, 0), (1, 0), (0, 1), (1, 1)]
+        .map(|(left, right)| aim_of(driven, Target::ToOutput { from: from + left, to: to + right }))
+}
+
+/// What a target was aimed at last.
+fn aim_of(driven: &Driven, target: Target) -> f32 {
+    let all = driven.commands.iter().filter(|(_, command)| command.target == target);
+    all.last().map_or(0.0, |(_, command)| command.value)
+}
+
+const STRAIGHT: [f32; 4] = [1.0, 0.0, 0.0, 1.0];
+const NOTHING: [f32; 4] = [0.0; 4];
+
+#[test]
+fn what_is_listened_to_takes_the_place_of_the_source_and_nothing_live_moves() {
+    let mut driven = driven(LISTEN);
+    assert_eq!(carried(&driven, "programme", "ears"), STRAIGHT);
+    let live_before = carried(&driven, "programme", "feed");
+    driven.set("channel.a.listen", word("on"));
+    driven.set("channel.music.listen", word("on"));
+    driven.set("bus.audition.listen", word("on"));
+    assert_eq!(value(&driven.desk, "desk.listening"), "3.0");
+    assert_eq!(carried(&driven, "programme", "ears"), NOTHING);
+    assert_eq!(carried(&driven, "listen:", "ears"), STRAIGHT);
+    assert_eq!(carried(&driven, "audition", "ears"), STRAIGHT);
+    assert_eq!(carried(&driven, "programme", "feed"), live_before);
+    assert_eq!(carried(&driven, "listen:", "feed"), NOTHING, "listening never touches a live bus");
+    driven.set("desk.listen-clear", word("on"));
+    assert_eq!(value(&driven.desk, "desk.listening"), "0.0");
+    assert_eq!(value(&driven.desk, "desk.listen-clear"), "off", "it can be pressed again");
+    assert_eq!(carried(&driven, "programme", "ears"), STRAIGHT);
+    // It ends when the fader opens, and not when it moves.
+    driven.set("channel.a.fader", Value::Off);
+    driven.set("channel.a.listen", word("on"));
+    driven.set("channel.a.fader", Value::Number(-20.0));
+    assert_eq!(value(&driven.desk, "channel.a.listen"), "off");
+    driven.set("channel.a.listen", word("on"));
+    driven.set("channel.a.fader", Value::Number(-10.0));
+    assert_eq!(value(&driven.desk, "channel.a.listen"), "on");
+    // A feed does not listen, whoever says so.
+    driven.set("output.feed.listen", word("on"));
+    assert_eq!(value(&driven.desk, "output.feed.listen"), "off");
+}
+
+#[test]
+fn monitors_dim_by_20_db_and_go_to_mono_and_a_feed_does_neither() {
+    let mut driven = driven(LISTEN);
+    let level = |driven: &Driven, output: &str| {
+        let column = driven.desk.columns(Bank::Outputs, output).expect(output).start;
+        aim_of(driven, Target::Level { bank: Bank::Outputs, column })
+    };
+    driven.set("output.ears.level", Value::Number(-6.0));
+    let before = level(&driven, "ears");
+    driven.set("output.ears.dim", word("on"));
+    assert!((level(&driven, "ears") / before - 0.1).abs() < 1e-6, "20 dB");
+    driven.set("output.ears.dim", word("off"));
+    assert!((level(&driven, "ears") - before).abs() < 1e-9);
+    driven.set("output.ears.mono", word("on"));
+    assert_eq!(carried(&driven, "programme", "ears"), [0.5; 4]);
+    driven.set("output.ears.mono", word("off"));
+    assert_eq!(carried(&driven, "programme", "ears"), STRAIGHT);
+    for path in ["output.feed.dim", "output.feed.mono"] {
+        driven.set(path, word("on"));
+        assert_eq!(value(&driven.desk, path), "off");
+    }
+}
+
+#[test]
+fn solo_in_place_is_for_rehearsal_only_and_ends_when_a_bus_goes_on_air() {
+    let mut driven = driven("");
+    driven.set("channel.music.solo-in-place", word("on"));
+    assert_eq!(value(&driven.desk, "channel.music.solo-in-place"), "off", "the programme is on air");
+    driven.set("bus.programme.rehearsal", word("on"));
+    driven.set("channel.a.switch", word("open"));
+    driven.pass(50);
+    let gate = driven.gate(Bank::Sources, "a");
+    assert!(aim_of(&driven, gate) > 0.0);
+    driven.set("channel.music.solo-in-place", word("on"));
+    assert!(aim_of(&driven, gate) < 1e-9, "all others are closed");
+    driven.set("bus.programme.rehearsal", word("off"));
+    driven.pass(50);
+    assert_eq!(value(&driven.desk, "channel.music.solo-in-place"), "off");
+    assert!(aim_of(&driven, gate) > 0.0);
+}
+
+// ---- talkback ----
+
+/// A talkback in a room of its own, with loudspeakers; it speaks to two buses, and slates onto a third.
+fn control_room(lines: &str) -> Installation {
+    let mut installation = hall(&format!("{CHANNELS}bus.foldback.fader = 0.0\nbus.visitor.fader = 0.0\n{lines}"));
+    let rig = &mut installation.rig;
+    rig.devices[0].outputs = 12;
+    rig.inputs[3].kind = InputKind::Microphone;
+    rig.outputs.push(output("foldback", OutputKind::Headphones, [6, 7]));
+    rig.outputs.push(output("near", OutputKind::Loudspeaker, [8, 9]));
+    rig.console.rooms.push(Room {
+        id: id("control"),
+        label: "Control".to_owned(),
+        microphones: vec![id("in-4")],
+        loudspeakers: vec![id("near")],
+        lamp: None,
+        mute: None,
+        latency_ms: 0.0,
+        decay_ms: 300,
+    });
+    installation.profile.console.talkbacks = vec![longthrow::profile::Talkback {
+        id: id("producer"),
+        label: "Producer".to_owned(),
+        source: id("in-4"),
+        to: vec![id("foldback"), id("visitor")],
+        slate: vec![id("programme")],
+    }];
+    installation
+}
+
+#[test]
+fn every_state_of_keys_speaks_to_the_buses_it_says_and_to_no_other() {
+    let mut driven = Driven::new(control_room("output.foldback.source = foldback\n"));
+    let paths = [
+        "talkback.producer.to.foldback",
+        "talkback.producer.to.visitor",
+        "talkback.producer.all",
+        "talkback.producer.slate",
+    ];
+    let source = driven.desk.columns(Bank::Sources, "talkback:producer").expect("it is in the engine").start;
+    let heard = |driven: &Driven, bus: &str| {
+        let to = driven.desk.columns(Bank::Buses, bus).expect(bus).start;
+        aim_of(driven, Target::ToBus { from: source, to }) > 0.0
+            && aim_of(driven, Target::Gate { bank: Bank::Sources, column: source }) > 0.0
+    };
+    let near = driven.desk.columns(Bank::Outputs, "near").expect("it is there").start;
+    let level = Target::Level { bank: Bank::Outputs, column: near };
+    let mut states = 0;
+    for to_loudspeaker in [false, true] {
+        // The visitors' bus in a loudspeaker of the hall, or nowhere.
+        driven.set("output.speakers.source", word(if to_loudspeaker { "visitor" } else { "programme" }));
+        // A loudspeaker in a room is a monitor there: it does not put a bus on air.
+        for state in 0..16_u32 {
+            for (place, path) in paths.iter().enumerate() {
+                driven.set(path, word(if state & (1 << place) != 0 { "on" } else { "off" }));
+            }
+            let [one, two, all, slate] = [0, 1, 2, 3].map(|place| state & (1 << place) != 0);
+            let context = format!("{state:04b}, loudspeaker {to_loudspeaker}");
+            assert_eq!(heard(&driven, "foldback"), one || all, "{context}");
+            assert_eq!(heard(&driven, "visitor"), two || all, "{context}");
+            assert_eq!(heard(&driven, "programme"), slate, "{context}");
+            assert!(!heard(&driven, "audition"), "{context}");
+            let live = slate || (to_loudspeaker && (two || all));
+            driven.pass(600);
+            assert_eq!(value(&driven.desk, "talkback.producer.tally") == "live", live, "{context}");
+            assert_eq!(value(&driven.desk, "room.control.tally") == "live", live, "{context}");
+            assert_eq!(value(&driven.desk, "room.hall.tally"), "dark", "{context}");
+            let dimmed = aim_of(&driven, level) < 0.5 && aim_of(&driven, level) > 0.0;
+            assert_eq!(dimmed, state != 0, "{context}: the loudspeakers beside the microphone");
+            assert_eq!(value(&driven.desk, "output.near.muted"), "off", "dimmed, not muted");
+            states += 1;
+        }
+    }
+    println!("{states} states of keys, 0 violations");
+}
+
+#[test]
+fn what_a_talkback_speaks_over_gives_way_and_comes_back_slowly() {
+    let mut driven = Driven::new(control_room("channel.music.assign.foldback = on\n"));
+    driven.pass(100);
+    let from = driven.desk.columns(Bank::Sources, "music").expect("it is there").start;
+    let to = driven.desk.columns(Bank::Buses, "foldback").expect("it is there").start;
+    let gain = |driven: &Driven| 20.0 * aim_of(driven, Target::ToBus { from, to }).log10();
+    let full = gain(&driven);
+    driven.set("talkback.producer.to.foldback", word("on"));
+    assert!((gain(&driven) - full + 20.0).abs() < 0.01);
+    driven.pass(1_000);
+    driven.set("talkback.producer.to.foldback", word("off"));
+    driven.pass(199);
+    assert!((gain(&driven) - full + 20.0).abs() < 0.01, "held for 200 ms");
+    driven.pass(202);
+    assert!((gain(&driven) - full + 10.0).abs() < 1.1, "half of the way: {}", gain(&driven) - full);
+    driven.pass(220);
+    assert!((gain(&driven) - full).abs() < 0.01, "back");
+}
+
+/// A hold button on a serial port for each of these.
+fn with_keys(mut installation: Installation, targets: &[(&str, ControlKind)]) -> Installation {
+    installation.rig.control_ports =
+        vec![ControlPort { id: id("panel"), reach: Reach::Serial { path: "/dev/none".into(), baud: 31_250 } }];
+    for (number, (target, kind)) in (0_u8..).zip(targets) {
+        let name = id(&format!("k{number}"));
+        let message = match kind {
+            ControlKind::Fader => Message::ControlChange { channel: 0, number },
+            _ => Message::Note { channel: 0, number },
+        };
+        installation.panel.controls.push(Control {
+            id: name.clone(),
+            place: String::new(),
+            kind: *kind,
+            port: id("panel"),
+            message,
+            calibration: None,
+            travel_mm: 100.0,
+            feedback: false,
+        });
+        installation.profile.moves.push(Move {
+            control: name,
+            target: Address::from_dotted(target).expect("an address"),
+            response: None,
+            step: None,
+            rejoin: Rejoin::AtOnce,
+        });
+    }
+    installation
+}
+
+impl Driven {
+    fn midi(&mut self, bytes: [u8; 3]) {
+        self.event(Event::Midi { port: PortIndex(0), bytes: bytes.to_vec() });
+        self.pass(30);
+    }
+
+    fn press(&mut self, number: u8) {
+        self.midi([0x90, number, 127]);
+    }
+
+    fn release(&mut self, number: u8) {
+        self.midi([0x80, number, 0]);
+    }
+
+    fn slide(&mut self, number: u8, to: u8) {
+        self.midi([0xB0, number, to]);
+    }
+}
+
+#[test]
+fn a_key_is_momentary_and_a_latch_takes_two_hands_and_lasts_30_s() {
+    let keys =
+        [("talkback.producer.to.foldback", ControlKind::Hold), ("talkback.producer.latch", ControlKind::Momentary)];
+    let mut driven = Driven::new(with_keys(control_room(""), &keys));
+    let key = |driven: &Driven| value(&driven.desk, "talkback.producer.to.foldback");
+    driven.press(0);
+    assert_eq!(key(&driven), "on");
+    driven.release(0);
+    assert_eq!(key(&driven), "off", "momentary");
+    driven.press(1);
+    driven.release(1);
+    assert_eq!(value(&driven.desk, "talkback.producer.latch"), "off", "a latch alone holds nothing");
+    let latch = |driven: &mut Driven| {
+        driven.press(0);
+        driven.press(1);
+        driven.release(1);
+        driven.release(0);
+    };
+    latch(&mut driven);
+    driven.pass(10_000);
+    assert_eq!((key(&driven).as_str(), value(&driven.desk, "talkback.producer.latch").as_str()), ("on", "on"));
+    driven.press(0);
+    driven.release(0);
+    assert_eq!((key(&driven).as_str(), value(&driven.desk, "talkback.producer.latch").as_str()), ("off", "off"));
+    latch(&mut driven);
+    driven.pass(29_700);
+    assert_eq!(key(&driven), "on");
+    driven.pass(400);
+    assert_eq!((key(&driven).as_str(), value(&driven.desk, "talkback.producer.latch").as_str()), ("off", "off"));
+    // A key of the network whose sender died lets go too.
+    driven.set("talkback.producer.all", word("on"));
+    driven.pass(30_001);
+    assert_eq!(value(&driven.desk, "talkback.producer.all"), "off");
+}
+
+#[test]
+fn no_change_brings_a_talkback_on_air_and_no_stranger_keys_it() {
+    let mut driven = Driven::new(control_room(""));
+    for (path, to) in [("output.feed.source", "foldback"), ("bus.visitor.air", "always")] {
+        let before = value(&driven.desk, path);
+        driven.set(path, word(to));
+        assert_eq!(value(&driven.desk, path), before, "{path}");
+    }
+    driven.set("talkback.producer.to.programme", word("on"));
+    assert_eq!(value(&driven.desk, "talkback.producer.to.programme"), "off", "it is none of its buses");
+    let address = Address::from_dotted("talkback.producer.all").expect("an address");
+    let by = By::Message { may_open_microphones: false };
+    driven.event(Event::Set { address, value: word("on"), by });
+    assert_eq!(value(&driven.desk, "talkback.producer.all"), "off", "a talkback is a microphone");
+}
+
+#[test]
+fn a_cough_closes_the_microphone_and_leaves_its_lamp_and_its_room_as_they_are() {
+    let keys = [("channel.a.cough", ControlKind::Hold)];
+    let lines = format!("{CHANNELS}channel.a.fader = 0.0\nchannel.a.assign.programme = on\n");
+    let mut driven = Driven::new(with_keys(hall(&lines), &keys));
+    driven.set("channel.a.switch", word("open"));
+    driven.pass(1_000);
+    let gate = driven.gate(Bank::Sources, "a");
+    driven.press(0);
+    assert!(aim_of(&driven, gate) < 1e-9);
+    driven.pass(2_000);
+    assert_eq!(value(&driven.desk, "channel.a.tally"), "live");
+    assert_eq!(value(&driven.desk, "output.speakers.muted"), "on", "or letting go would be heard in the room");
+    driven.release(0);
+    assert!(aim_of(&driven, gate) > 0.5);
+}
+
+// ---- starts, tone, lock, novices, panic ----
+
+fn with_starts(lines: &str) -> Installation {
+    let mut installation = hall(&format!("{CHANNELS}{lines}"));
+    let pulse = |name: &str| Contact {
+        id: id(name),
+        port: id("node"),
+        name: name.to_owned(),
+        safe_closed: false,
+        pulse_ms: Some(200),
+    };
+    installation.rig.contacts.extend([pulse("go"), pulse("halt")]);
+    installation.rig.console.starts =
+        vec![longthrow::profile::RemoteStart { input: id("in-3"), start: id("go"), stop: Some(id("halt")) }];
+    installation
+}
+
+impl Driven {
+    fn pulses(&mut self) -> Vec<String> {
+        let told = self.effects.drain(..).flat_map(|(_, effects)| effects.contacts);
+        told.filter(|(_, what)| *what == ContactDo::Pulse).map(|(contact, _)| contact.to_string()).collect()
+    }
+}
+
+#[test]
+fn a_fader_that_leaves_its_stop_starts_its_source_once_and_rearms_after_a_quarter_of_a_second() {
+    let keys = [("channel.music.fader", ControlKind::Fader), ("channel.music.start", ControlKind::Momentary)];
+    let mut driven = Driven::new(with_keys(with_starts(""), &keys));
+    // The profile's own fader is up: nothing was started by loading it.
+    assert!(driven.pulses().is_empty());
+    driven.slide(0, 0);
+    assert_eq!(driven.pulses(), ["halt"]);
+    driven.pass(300);
+    driven.slide(0, 6);
+    assert!(driven.pulses().is_empty(), "below -60 dB: {}", value(&driven.desk, "channel.music.fader"));
+    driven.slide(0, 40);
+    assert_eq!(driven.pulses(), ["go"], "{}", value(&driven.desk, "channel.music.fader"));
+    driven.slide(0, 60);
+    assert!(driven.pulses().is_empty());
+    driven.slide(0, 0);
+    driven.slide(0, 60);
+    assert_eq!(driven.pulses(), ["halt"], "a flicker at the stop starts nothing");
+    driven.slide(0, 0);
+    driven.pass(300);
+    driven.set("channel.music.switch", word("closed"));
+    driven.pulses();
+    driven.slide(0, 60);
+    assert!(driven.pulses().is_empty(), "its path is closed");
+    driven.press(1);
+    driven.release(1);
+    assert_eq!(driven.pulses(), ["go"], "asked for by name");
+    driven.slide(0, 0);
+    driven.pass(300);
+    driven.pulses();
+    driven.event(Event::Install {
+        installation: Box::new(with_starts("channel.music.fader = -3.0\nchannel.music.trim = 1.0\n")),
+        reread: false,
+    });
+    assert!(driven.pulses().is_empty(), "a profile starts nothing");
+}
+
+#[test]
+fn tone_has_its_ident_on_the_left_asks_before_it_goes_on_air_and_ends_after_a_minute() {
+    let mut driven = driven("");
+    driven.set("bus.programme.tone", word("on"));
+    assert_eq!(value(&driven.desk, "bus.programme.tone"), "off", "the programme is on air");
+    driven.set("bus.audition.tone", word("on"));
+    let begin = driven.now;
+    let from = driven.desk.columns(Bank::Sources, "tone:").expect("it is in the engine").start;
+    let to = driven.desk.columns(Bank::Buses, "audition").expect("it is there").start;
+    let (left, right) = (Target::ToBus { from, to }, Target::ToBus { from, to: to + 1 });
+    driven.commands.clear();
+    driven.pass(59_900);
+    // EBU Tech 3304: the left side is interrupted for 250 ms every 3 s.
+    let ms = |frames: Vec<u64>| frames.into_iter().map(|at| (at - begin) / MS).collect::<Vec<_>>();
+    assert_eq!(ms(driven.aimed(left, 1.0, begin)), (0..20).map(|n| n * 3_000 + 250).collect::<Vec<_>>());
+    assert_eq!(ms(driven.aimed(left, 0.0, begin)), (1..20).map(|n| n * 3_000).collect::<Vec<_>>());
+    assert!(driven.aimed(right, 0.0, begin).is_empty(), "the right side goes on");
+    driven.pass(200);
+    assert_eq!(value(&driven.desk, "bus.audition.tone"), "off");
+    driven.set("bus.programme.tone", word("on-air"));
+    assert_eq!(value(&driven.desk, "bus.programme.tone"), "on-air", "confirmed");
+    let wrong = |driven: &Driven| {
+        driven.desk.status(&longthrow::desk::Facts::default()).wrong.iter().any(|wrong| wrong.what.contains("tone"))
+    };
+    driven.pass(9_000);
+    assert!(!wrong(&driven));
+    driven.pass(1_100);
+    assert!(wrong(&driven));
+}
+
+#[test]
+fn a_locked_panel_closes_microphones_and_panics_and_does_nothing_else() {
+    let keys = [
+        ("channel.a.fader", ControlKind::Fader),
+        ("channel.a.switch", ControlKind::Momentary),
+        ("bus.programme.fader", ControlKind::Fader),
+        ("desk.lock", ControlKind::Momentary),
+    ];
+    let lines = format!("{CHANNELS}channel.a.assign.programme = on\ndesk.lock-after = 30.0\n");
+    let mut driven = Driven::new(with_keys(hall(&lines), &keys));
+    driven.slide(0, 97);
+    driven.press(1);
+    driven.release(1);
+    driven.pass(31 * 60_000);
+    assert_eq!(value(&driven.desk, "desk.lock"), "off", "the programme is on air");
+    driven.set("bus.programme.rehearsal", word("on"));
+    driven.pass(32 * 60_000);
+    assert_eq!(value(&driven.desk, "desk.lock"), "on", "half an hour without a hand");
+    driven.slide(2, 30);
+    assert_eq!(value(&driven.desk, "bus.programme.fader"), "0.0");
+    driven.slide(0, 120);
+    let level = value(&driven.desk, "channel.a.fader");
+    assert_ne!(level, "off");
+    driven.press(1);
+    driven.release(1);
+    assert_eq!(value(&driven.desk, "channel.a.switch"), "closed");
+    driven.press(1);
+    driven.release(1);
+    assert_eq!(value(&driven.desk, "channel.a.switch"), "closed", "and does not open it again");
+    driven.slide(0, 0);
+    assert_eq!(value(&driven.desk, "channel.a.fader"), "off", "the bottom stop closes");
+    driven.press(3);
+    driven.release(3);
+    assert_eq!(value(&driven.desk, "desk.lock"), "off");
+}
+
+#[test]
+fn a_novice_has_faders_up_to_0_db_and_no_routes_and_gets_the_prepared_mix_back_by_one_press() {
+    let keys = [
+        ("channel.music.fader", ControlKind::Fader),
+        ("bus.programme.fader", ControlKind::Fader),
+        ("channel.music.assign.programme", ControlKind::Momentary),
+        ("desk.restore", ControlKind::Momentary),
+    ];
+    let mut driven = Driven::new(with_keys(hall(&format!("{CHANNELS}desk.novice = on\n")), &keys));
+    driven.slide(0, 127);
+    assert_eq!(value(&driven.desk, "channel.music.fader"), "0.0");
+    driven.slide(1, 40);
+    assert_eq!(value(&driven.desk, "bus.programme.fader"), "0.0");
+    driven.press(2);
+    assert_eq!(value(&driven.desk, "channel.music.assign.programme"), "on");
+    driven.slide(0, 50);
+    assert_ne!(value(&driven.desk, "channel.music.fader"), "0.0");
+    driven.press(3);
+    driven.release(3);
+    assert_eq!(value(&driven.desk, "channel.music.fader"), "0.0");
+    assert_eq!(value(&driven.desk, "desk.restore"), "off");
+}
+
+#[test]
+fn each_rung_of_the_panic_ladder_is_one_batch_and_opens_no_microphone() {
+    let mut installation = hall(&format!("{CHANNELS}channel.a.fader = -20.0\nchannel.a.assign.programme = on\n"));
+    installation.profile.console.panic = longthrow::profile::PanicLadder {
+        host: Some(id("b")),
+        safe: vec![(id("b"), -3.0), (id("a"), -6.0)],
+        fallback: Some(id("music")),
+    };
+    let mut driven = Driven::new(with_keys(installation, &[("desk.panic", ControlKind::Momentary)]));
+    for channel in ["a", "b"] {
+        driven.set(&format!("channel.{channel}.switch"), word("open"));
+    }
+    driven.pass(600);
+    let switches = |driven: &Driven| ["a", "b", "music"].map(|id| value(&driven.desk, &format!("channel.{id}.switch")));
+    let at = driven.now;
+    driven.press(0);
+    assert_eq!(switches(&driven), ["closed", "open", "open"], "all microphones but the host's");
+    driven.release(0);
+    driven.commands.retain(|(time, _)| *time > at + 100 * MS);
+    let at = driven.now;
+    driven.press(0);
+    driven.release(0);
+    assert_eq!(switches(&driven), ["closed", "open", "closed"], "the safe mix opens no microphone");
+    assert_eq!(value(&driven.desk, "channel.a.fader"), "-6.0");
+    assert_eq!(value(&driven.desk, "channel.b.fader"), "-3.0");
+    let mut frames: Vec<u64> =
+        driven.commands.iter().map(|(time, _)| *time).filter(|time| *time < at + 100 * MS).collect();
+    frames.dedup();
+    assert_eq!(frames.len(), 1, "one tick");
+    driven.press(0);
+    driven.release(0);
+    assert_eq!(switches(&driven), ["closed", "closed", "open"]);
+    assert_eq!(value(&driven.desk, "channel.music.fader"), "0.0");
+    driven.pass(1_000);
+    assert_eq!(value(&driven.desk, "room.hall.tally"), "dark");
 }

@@ -258,6 +258,23 @@ fn mistakes() -> Vec<(Code, Texts)> {
             ),
         ),
         (Code::C04, small("", "", "[channel.guest]\nsource = \"piano\"\ntally = \"live\"\n")),
+        (
+            Code::C05,
+            small(
+                "[output.feed]\nkind = \"feed\"\ndevice = \"box\"\nchannels = [3, 4]\n",
+                "",
+                "[talkback.producer]\nsource = \"lectern-mic\"\nbuses = [\"programme\"]\n",
+            ),
+        ),
+        (
+            Code::C06,
+            small(
+                "[output.feed]\nkind = \"feed\"\ndevice = \"box\"\nchannels = [3, 4]\n",
+                "",
+                "[output.feed]\nlisten = \"on\"\n",
+            ),
+        ),
+        (Code::C07, small("", "", "[panic]\nfallback = \"lectern\"\n")),
         // What the list is not complete without: a layer that is no file.
         (
             Code::F12,

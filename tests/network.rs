@@ -78,7 +78,14 @@ fn installation(channels: usize) -> Installation {
     let values = all.iter().map(source).collect();
     let bus = |name: &str| Bus { id: id(name), was: None, label: name.to_owned() };
     let buses = vec![bus("programme"), bus("audition")];
-    let profile = Profile { name: "test".to_owned(), channels: all, buses, moves: vec![], values };
+    let profile = Profile {
+        name: "test".to_owned(),
+        channels: all,
+        buses,
+        moves: vec![],
+        console: longthrow::profile::ShowConsole::default(),
+        values,
+    };
     Installation { rig: rig(), panel: Panel::default(), profile }
 }
 

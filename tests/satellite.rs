@@ -389,6 +389,7 @@ fn installation(master: Device, far: Device) -> Installation {
         channels: vec![channel("far"), channel("tone")],
         buses: vec![bus("programme"), bus("audition")],
         moves: vec![],
+        console: longthrow::profile::ShowConsole::default(),
         values,
     };
     Installation { rig, panel: Panel::default(), profile }

@@ -15,6 +15,9 @@ const PAD: f32 = 0.1;
 impl Desk {
     /// A value that is always there: the mix holds one for every parameter of every thing.
     pub(super) fn held(&self, key: Key, id: &Id) -> Value {
+        if id.starts_with("talkback:") {
+            return Self::held_by_talkback(key).unwrap_or(Value::Off);
+        }
         self.value(&Address::new(key, id)).or_else(|| key.parameter().default_value()).unwrap_or(Value::Off)
     }
 
@@ -48,11 +51,12 @@ impl Desk {
         for bus in buses {
             self.aim_assignment(id, place, &bus);
         }
+        self.aim_listen(id, place);
     }
 
     /// Whether a channel lets sound through: open, and its device there.
     fn passes(&self, id: &Id) -> bool {
-        self.is_open(id) && !self.device_is_away(id)
+        self.is_open(id) && !self.device_is_away(id) && !self.is_held_closed(id)
     }
 
     /// Whether a channel is open: switched so, and its fader above its stop.
@@ -60,18 +64,19 @@ impl Desk {
         self.held(Key::ChannelSwitch, id).is_word("open") && self.held(Key::ChannelFader, id) != Value::Off
     }
 
-    fn aim_assignment(&mut self, id: &Id, place: Place, bus: &Id) {
+    pub(super) fn aim_assignment(&mut self, id: &Id, place: Place, bus: &Id) {
         let Some(to) = self.stage.place(Bank::Buses, bus) else { return };
         let assigned =
             self.value(&Address::with_further(Key::ChannelAssign, id, bus)).is_some_and(|value| value.is_word("on"));
-        let [left, right] = if assigned { self.sides(id, place) } else { [0.0, 0.0] };
+        let dip = self.dip_of(bus);
+        let [left, right] = if assigned { self.sides(id, place).map(|gain| gain * dip) } else { [0.0, 0.0] };
         let (first, second) = (place.first, place.first + place.width - 1);
         // Mono: one column to both sides. Stereo: each column to its own side.
         self.stage.aim(Target::ToBus { from: first, to: to.first }, left);
         self.stage.aim(Target::ToBus { from: second, to: to.first + 1 }, right);
     }
 
-    fn sides(&self, id: &Id, place: Place) -> [f32; 2] {
+    pub(super) fn sides(&self, id: &Id, place: Place) -> [f32; 2] {
         let pan = match self.held(Key::ChannelPan, id) {
             Value::Number(pan) => Pan::try_new(pan).unwrap_or(Pan::CENTRE),
             _ => Pan::CENTRE,
@@ -117,7 +122,8 @@ impl Desk {
         let level = self.held(Key::OutputLevel, id);
         for column in place.columns() {
             if level != Value::Off {
-                self.stage.aim(Target::Level { bank: Bank::Outputs, column }, linear(level.decibels()).get());
+                let level = linear(level.decibels()).get() * self.monitor_gain(id);
+                self.stage.aim(Target::Level { bank: Bank::Outputs, column }, level);
             }
             let heard = level != Value::Off && !self.console.is_muted(id);
             let gate = if heard { 1.0 } else { 0.0 };
@@ -129,23 +135,22 @@ impl Desk {
         };
         self.stage.aim(Target::Ceiling { column: place.first }, ceiling);
         let mono = self.rig().outputs.iter().any(|output| output.id == *id && output.channels.len() == 1);
-        let source = self.held(Key::OutputSource, id);
-        let buses: Vec<Id> = self.buses().map(|bus| bus.id.clone()).collect();
+        let sums = mono || self.held(Key::OutputMono, id).is_word("on");
+        let buses: Vec<Id> =
+            self.buses().map(|bus| bus.id.clone()).chain([super::console::LISTEN_BUS.into()]).collect();
         for bus in buses {
             let Some(from) = self.stage.place(Bank::Buses, &bus) else { continue };
-            let carried = source.is_word(&bus);
-            let gain = if carried && mono {
-                0.5
-            } else if carried {
-                1.0
-            } else {
-                0.0
+            let gain = match (self.carries_now(id, &bus), sums) {
+                (false, _) => 0.0,
+                (true, true) => 0.5,
+                (true, false) => 1.0,
             };
             let (left, right) = (from.first, from.first + 1);
-            // The other two as well: the output may have been of the other kind before.
-            let (across, beside) = if mono { (gain, 0.0) } else { (0.0, gain) };
+            // All four: the output may have been of the other kind before.
+            let (across, beside) = (if sums { gain } else { 0.0 }, if mono { 0.0 } else { gain });
             self.stage.aim(Target::ToOutput { from: left, to: place.first }, gain);
             self.stage.aim(Target::ToOutput { from: right, to: place.first }, across);
+            self.stage.aim(Target::ToOutput { from: left, to: place.first + 1 }, if mono { 0.0 } else { across });
             self.stage.aim(Target::ToOutput { from: right, to: place.first + 1 }, beside);
         }
     }

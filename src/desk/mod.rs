@@ -311,7 +311,7 @@ impl Desk {
     /// When [`Desk::handle`] wants to be called with [`Event::Deadline`] at the latest.
     #[must_use]
     pub fn next_deadline(&self) -> Option<Frames> {
-        let console = self.console.next_deadline();
+        let console = self.console_deadline();
         self.decoder.next_deadline().into_iter().chain(self.stage.next_deadline()).chain(console).min()
     }
 
@@ -380,7 +380,7 @@ impl Desk {
     pub fn mix_to_keep(&self) -> Vec<(Address, Value)> {
         let left_over = |id: &str| self.left_over.iter().any(|channel| &*channel.id == id);
         let keeps = |address: &Address| {
-            address.key.parameter().scope != Scope::Channel
+            address.key != Key::DeskLock && address.key.parameter().scope != Scope::Channel
                 || !(left_over(&address.id) || address.key == Key::ChannelSwitch && self.is_microphone(&address.id))
         };
         let kept = self.mix().filter(|(address, _)| keeps(address));
@@ -410,6 +410,8 @@ impl Desk {
             Scope::Bus => self.buses().map(|bus| bus.id.clone()).collect(),
             Scope::Output => self.rig().outputs.iter().map(|output| output.id.clone()).collect(),
             Scope::Room => self.rig().console.rooms.iter().map(|room| room.id.clone()).collect(),
+            Scope::Talkback => self.talkbacks().iter().map(|talkback| talkback.id.clone()).collect(),
+            Scope::Desk => vec!["".into()],
         }
     }
 
@@ -439,10 +441,16 @@ impl Desk {
                 "a microphone is opened over the network only from loopback or wired control".to_owned()
             }
             Ok(value) => {
-                if !self.waits_for_silence(address, &value, by) {
-                    self.put(address, value, by, effects);
+                let value = self.limited(address, value, by);
+                match self.console_refuses(address, &value, by) {
+                    Some(why) => why,
+                    None => {
+                        if !self.swallows_release(address, &value, by) && !self.waits_for_silence(address, &value, by) {
+                            self.put(address, value, by, effects);
+                        }
+                        return;
+                    }
                 }
-                return;
             }
             Err(why) => why,
         };
@@ -473,6 +481,9 @@ impl Desk {
     fn opens_a_microphone(&mut self, address: &Address, value: &Value) -> bool {
         let id: Id = address.id.as_ref().into();
         let live = |desk: &Self| desk.is_microphone(&id) && desk.is_open_on_air(&id);
+        if address.key.parameter().scope == Scope::Talkback {
+            return value.is_word("on") && self.is_by_microphone(&address.id);
+        }
         if address.key.parameter().scope != Scope::Channel {
             let before = self.live_microphones();
             return console::decides_who_is_live(address.key, self.value(address).as_ref(), value)
@@ -517,8 +528,11 @@ impl Desk {
                 effects.feedback.push(Feedback { control: *control, travel });
             }
         }
-        effects.changed.push((address.clone(), value));
+        effects.changed.push((address.clone(), value.clone()));
         self.follow(address, effects);
+        if !self.gathering {
+            self.react(address, before.as_ref(), &value, by, effects);
+        }
     }
 
     /// Lets the engine follow a value that changed.
@@ -528,7 +542,7 @@ impl Desk {
         }
         let id: Id = address.id.as_ref().into();
         match address.key.parameter().scope {
-            _ if address.key.nature() == Nature::Told => {}
+            _ if address.key.is_of_the_console() => {}
             // A fader that moves works out no filters.
             Scope::Channel if address.key.is_of_a_stage() => self.aim_stages_of_channel(&id),
             Scope::Bus if address.key.is_of_a_stage() => self.aim_stages_of_bus(&id),
@@ -542,7 +556,7 @@ impl Desk {
             }
             Scope::Bus => self.aim_strip_of_bus(&id),
             Scope::Output => self.aim_output(&id),
-            Scope::Room => {}
+            Scope::Room | Scope::Talkback | Scope::Desk => {}
         }
     }
 
@@ -566,6 +580,7 @@ impl Desk {
         for index in indices {
             let address = self.hands[index].1.moves.target.clone();
             let Some(current) = self.console.wanted(&address).or_else(|| self.value(&address)) else { continue };
+            let locked = self.is_locked();
             let hand = &mut self.hands[index].1;
             let report = hand.reports(self.now);
             effects.hand |= !report;
@@ -576,10 +591,20 @@ impl Desk {
                 }
                 Action::Press | Action::Release if report && hand.kind == crate::profile::ControlKind::Latching => None,
                 Action::Press if report && hand.kind == crate::profile::ControlKind::Hold => None,
-                Action::Travel(travel) => hand.travel(travel, &current),
-                Action::Press => hand.press(&current),
-                Action::Release => hand.release(),
-                Action::Steps(steps) => hand.turn(steps, &current),
+                action if locked => {
+                    let (mut tried, place) = (hand.clone(), hand.last);
+                    let value = tried.act(action, &current);
+                    if value.as_ref().is_some_and(|value| Self::is_allowed_when_locked(&address, value)) {
+                        *hand = tried;
+                        value
+                    } else {
+                        if let Some(place) = tried.last.filter(|_| tried.last != place) {
+                            hand.stands_at(place, &current);
+                        }
+                        None
+                    }
+                }
+                action => hand.act(action, &current),
             };
             if let Some(value) = value {
                 self.set(&address, &value, By::Control(gesture.control), effects);

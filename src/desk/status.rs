@@ -225,6 +225,9 @@ impl Desk {
                 "look at its cable; faders stay where they were",
             ));
         }
+        if let Some(bus) = self.tone_on_air() {
+            all.push(wrong(format!("tone is on air on bus {bus}"), format!("say /bus/{bus}/tone off")));
+        }
         for channel in self.left_over() {
             all.push(wrong(
                 format!("channel {} is open and not in this profile", channel.id),

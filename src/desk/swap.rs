@@ -5,7 +5,7 @@ use super::{By, Desk, Effects, Feedback, Hand, wiring};
 use crate::engine::Bank;
 use crate::panel::{ControlIndex, Decoder};
 use crate::params::{Address, Domain, Key, Nature, Scope, Value};
-use crate::profile::{Channel, Id, InputFrom, Installation, OutputKind, Panel, Profile, Rig};
+use crate::profile::{Channel, Id, Input, InputFrom, Installation, OutputKind, Panel, Profile, Rig};
 use std::collections::{BTreeMap, BTreeSet};
 
 /// What was open before something that is no hand changed the mix.
@@ -29,6 +29,7 @@ impl Desk {
         self.first_notes = effects.notes;
         self.take_up_hands(&Panel::default());
         self.console.stale = true;
+        self.compile_panic();
         self.reconcile();
         self.aim_all();
     }
@@ -80,6 +81,7 @@ impl Desk {
             self.when_closed(&id, false, effects);
         }
         self.take_up_hands(&old.panel);
+        self.compile_panic();
         self.reconcile();
         self.aim_all();
         self.show_all(effects);
@@ -191,7 +193,7 @@ impl Desk {
                 profile.buses.iter_mut().filter(|bus| bus.id == *was).for_each(|bus| bus.id = id.clone());
                 self.stage.rename(Bank::Buses, was, id);
             }
-            Scope::Output | Scope::Room => {}
+            Scope::Output | Scope::Room | Scope::Talkback | Scope::Desk => {}
         }
     }
 
@@ -324,6 +326,7 @@ impl Desk {
     }
 
     pub(super) fn aim_all(&mut self) {
+        self.recount_console();
         let ids: Vec<Id> = self.channels().map(|channel| channel.id.clone()).collect();
         for id in ids {
             self.aim_channel(&id);
@@ -336,6 +339,8 @@ impl Desk {
         for id in ids {
             self.aim_output(&id);
         }
+        self.aim_talkbacks();
+        self.aim_tones();
     }
 
     /// Makes the engine hold the channels, buses and outputs there are.
@@ -353,21 +358,34 @@ impl Desk {
                 limited: matches!(output.kind, OutputKind::Headphones | OutputKind::Loudspeaker),
             },
         });
-        let wanted: Vec<Wanted> = channels.chain(buses).chain(outputs).collect();
+        // Behind those of the profile, which keep their places in every sum.
+        let talkbacks = self.talkbacks().iter().filter_map(|talkback| {
+            let input = self.rig().input(&talkback.source)?;
+            Some(Wanted { id: super::console::source_of(&talkback.id), kind: self.wanted_source(input) })
+        });
+        let tone = self.wanted_tone().map(|feed| {
+            let id = Id::from(super::console::TONE_SOURCE);
+            Wanted { id: id.clone(), kind: WantedKind::Channel { input: id, feed, width: 1 } }
+        });
+        let listen =
+            self.wants_listen_bus().then(|| Wanted { id: super::console::LISTEN_BUS.into(), kind: WantedKind::Bus });
+        let sources = channels.chain(talkbacks).chain(tone);
+        let wanted: Vec<Wanted> = sources.chain(buses).chain(listen).chain(outputs).collect();
         self.stage.reconcile(&wanted);
         self.structure += 1;
     }
 
     fn wanted_channel(&self, channel: &Channel) -> Option<Wanted> {
         let input = self.input_of(&channel.id)?;
-        Some(Wanted {
-            id: channel.id.clone(),
-            kind: WantedKind::Channel {
-                input: input.id.clone(),
-                feed: wiring::feed_of(self.rig(), input),
-                width: u16::try_from(input.width()).unwrap_or(1),
-            },
-        })
+        Some(Wanted { id: channel.id.clone(), kind: self.wanted_source(input) })
+    }
+
+    fn wanted_source(&self, input: &Input) -> WantedKind {
+        WantedKind::Channel {
+            input: input.id.clone(),
+            feed: wiring::feed_of(self.rig(), input),
+            width: u16::try_from(input.width()).unwrap_or(1),
+        }
     }
 
     /// The mix of before a restart. A microphone that was open comes back open only if promise 5 lets it.
@@ -463,12 +481,18 @@ impl Desk {
 }
 
 /// Every value a profile gives its channels and buses and the outputs it mentions: its own, or the default.
-fn starting_mix(profile: &Profile) -> BTreeMap<Address, Value> {
+pub(super) fn starting_mix(profile: &Profile) -> BTreeMap<Address, Value> {
     let mut mix = BTreeMap::new();
     let channels = profile.channels.iter().map(|channel| (Scope::Channel, &channel.id));
     let buses = profile.buses.iter().map(|bus| (Scope::Bus, &bus.id));
-    for (scope, id) in channels.chain(buses) {
-        for row in crate::params::TABLE.iter().filter(|row| row.scope == scope && row.key.nature() == Nature::Kept) {
+    let talkbacks = profile.console.talkbacks.iter().map(|talkback| (Scope::Talkback, &talkback.id));
+    let desk = Id::from("");
+    let desk = std::iter::once((Scope::Desk, &desk));
+    for (scope, id) in channels.chain(buses).chain(talkbacks).chain(desk) {
+        for row in crate::params::TABLE
+            .iter()
+            .filter(|row| row.scope == scope && row.key.nature() == Nature::Kept && row.key != Key::DeskLock)
+        {
             let addresses: Vec<Address> = match row.further {
                 None => vec![Address::new(row.key, id)],
                 Some(_) => profile.buses.iter().map(|bus| Address::with_further(row.key, id, &bus.id)).collect(),

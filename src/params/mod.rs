@@ -26,11 +26,15 @@ pub enum Scope {
     Output,
     /// A room with microphones, described in the rig.
     Room,
+    /// A microphone by which the people at the desk speak to others.
+    Talkback,
+    /// The desk itself, of which there is one: its addresses have no id.
+    Desk,
 }
 
 impl Scope {
     /// All scopes, in signal order.
-    pub const ALL: [Self; 4] = [Self::Channel, Self::Bus, Self::Output, Self::Room];
+    pub const ALL: [Self; 6] = [Self::Channel, Self::Bus, Self::Output, Self::Room, Self::Talkback, Self::Desk];
 
     /// The first word of an address.
     #[must_use]
@@ -40,6 +44,8 @@ impl Scope {
             Self::Bus => "bus",
             Self::Output => "output",
             Self::Room => "room",
+            Self::Talkback => "talkback",
+            Self::Desk => "desk",
         }
     }
 }
@@ -217,6 +223,52 @@ pub enum Key {
     OutputMuted,
     /// `room.ID.tally`
     RoomTally,
+    /// `channel.ID.listen`
+    ChannelListen,
+    /// `channel.ID.listen-point`
+    ChannelListenPoint,
+    /// `bus.ID.listen`
+    BusListen,
+    /// `output.ID.listen`
+    OutputListen,
+    /// `output.ID.dim`
+    OutputDim,
+    /// `output.ID.mono`
+    OutputMono,
+    /// `channel.ID.solo-in-place`
+    ChannelSolo,
+    /// `channel.ID.cough`
+    ChannelCough,
+    /// `talkback.ID.level`
+    TalkbackLevel,
+    /// `talkback.ID.to.BUS`
+    TalkbackTo,
+    /// `talkback.ID.all`
+    TalkbackAll,
+    /// `talkback.ID.slate`
+    TalkbackSlate,
+    /// `talkback.ID.latch`
+    TalkbackLatch,
+    /// `talkback.ID.tally`
+    TalkbackTally,
+    /// `channel.ID.start`
+    ChannelStart,
+    /// `bus.ID.tone`
+    BusTone,
+    /// `desk.listening`
+    DeskListening,
+    /// `desk.listen-clear`
+    DeskListenClear,
+    /// `desk.panic`
+    DeskPanic,
+    /// `desk.lock`
+    DeskLock,
+    /// `desk.lock-after`
+    DeskLockAfter,
+    /// `desk.novice`
+    DeskNovice,
+    /// `desk.restore`
+    DeskRestore,
 }
 
 /// What a number means.
@@ -232,6 +284,10 @@ pub enum Unit {
     Milliseconds,
     /// A bare factor: a Q, or a ratio.
     Factor,
+    /// Minutes.
+    Minutes,
+    /// How many.
+    Count,
     /// Loudness.
     Lufs,
 }
@@ -242,9 +298,10 @@ impl Unit {
     pub const fn symbol(self) -> &'static str {
         match self {
             Self::Decibels => "dB",
-            Self::Position | Self::Factor => "",
+            Self::Position | Self::Factor | Self::Count => "",
             Self::Hertz => "Hz",
             Self::Milliseconds => "ms",
+            Self::Minutes => "min",
             Self::Lufs => "LUFS",
         }
     }
@@ -640,7 +697,7 @@ const fn joined<const N: usize>(parts: &[&[Parameter]]) -> [Parameter; N] {
 }
 
 /// Every parameter of the desk, in signal order.
-pub static TABLE: &[Parameter] = &joined::<85>(&[
+pub static TABLE: &[Parameter] = &joined::<108>(&[
     CHANNEL_HEAD,
     &equaliser(Scope::Channel, Key::ChannelEqualiser, CHANNEL_BANDS),
     &compressor(Scope::Channel, CHANNEL_COMPRESSOR),

@@ -67,6 +67,9 @@ pub enum Code {
     C02,
     C03,
     C04,
+    C05,
+    C06,
+    C07,
 }
 
 /// Every code with its name and meaning, in the order of the enum.
@@ -115,8 +118,11 @@ pub static CODES: &[(Code, &str, &str)] = &[
     (Code::S11, "S11", "a setting that has no effect"),
     (Code::C01, "C01", "a room that the rig does not have, or a thing that belongs to none"),
     (Code::C02, "C02", "a contact that the rig does not have"),
-    (Code::C03, "C03", "a lamp or mute that would let go when the desk is lost"),
+    (Code::C03, "C03", "a contact that cannot do this: it would let go when the desk is lost, or makes no pulses"),
     (Code::C04, "C04", "a value that the desk says and nobody sets, or that no file sets"),
+    (Code::C05, "C05", "a talkback that people outside would hear"),
+    (Code::C06, "C06", "a monitor setting on an output that is no monitor"),
+    (Code::C07, "C07", "a rung of the panic ladder that cannot be taken"),
 ];
 
 impl Code {

@@ -21,6 +21,7 @@ mod panel;
 mod rig;
 mod rooms;
 mod show;
+mod talkback;
 mod text;
 
 pub use diagnostic::{CODES, Code, Diagnostic, Label, Severity, count};

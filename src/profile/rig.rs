@@ -41,6 +41,12 @@ pub(super) struct RigNames {
     pub(super) inputs: BTreeMap<String, Option<usize>>,
     /// Outputs.
     pub(super) outputs: Vec<String>,
+    /// Inputs that are microphones.
+    pub(super) microphones: Vec<String>,
+    /// Outputs that lead out of the rooms in which the desk is worked.
+    pub(super) outside: Vec<String>,
+    /// Headphones and loudspeakers.
+    pub(super) monitors: Vec<String>,
     /// Rooms.
     pub(super) rooms: Vec<String>,
     /// Control ports, and whether they carry OSC, where that is known.
@@ -118,6 +124,12 @@ pub(super) fn read(tree: &Tree, text: usize, log: &mut Log) -> (Rig, RigNames) {
         contacts.extend(contact(thing, &names, &control_ports, &mut named, log));
     }
     let console = in_rooms.read(&mut top, &inputs, &outputs, &contacts, log);
+    let microphones = inputs.iter().filter(|input| input.kind == InputKind::Microphone);
+    names.microphones = microphones.map(|input| input.id.to_string()).collect();
+    let outside = outputs.iter().filter(|output| console.is_outside(output));
+    names.outside = outside.map(|output| output.id.to_string()).collect();
+    let monitors = outputs.iter().filter(|output| output.is_monitor());
+    names.monitors = monitors.map(|output| output.id.to_string()).collect();
     names.rooms = console.rooms.iter().map(|room| room.id.to_string()).collect();
     let network = network(&mut top, log);
     let storage =

@@ -1,15 +1,18 @@
-//! Reads the rooms of a rig: which microphones and loudspeakers stand in one, and what lights and mutes there.
+//! Reads the rooms of a rig: which microphones and loudspeakers stand in one, and what lights and mutes there; and the lines
+//! by which a source is started.
 //!
 //! ```text
 //! [room.grain-floor]                 [input.lectern-mic]        [output.grain-floor-monitors]
 //! label = "Grain floor"              room = "grain-floor"       room = "grain-floor"
 //! lamp = "grain-floor-lamp"
+//!                                    [input.turntable]
+//!                                    start = "turntable-start"
 //! ```
 
 use super::cursor::{Table, Thing, number, text, text_not_empty, unknown_name, whole};
 use super::diagnostic::Code;
 use super::log::Log;
-use super::model::{Contact, Id, Input, InputKind, Output, OutputKind, RigConsole, Room};
+use super::model::{Contact, Id, Input, InputKind, Output, OutputKind, RemoteStart, RigConsole, Room};
 use super::text::Node;
 
 const ROOMS_MAX: usize = 64;
@@ -21,11 +24,15 @@ const DECAY_MS: u32 = 300;
 pub(super) struct InRooms<'t> {
     inputs: Vec<(&'t str, &'t Node)>,
     outputs: Vec<(&'t str, &'t Node)>,
+    starts: Vec<(&'t str, &'t Node)>,
+    stops: Vec<(&'t str, &'t Node)>,
 }
 
 impl<'t> InRooms<'t> {
-    /// Notes where an input stands.
+    /// Notes where an input stands, and what starts it.
     pub(super) fn input(&mut self, thing: &mut Thing<'t>) {
+        self.starts.extend(thing.table.get("start").map(|node| (thing.id, node)));
+        self.stops.extend(thing.table.get("stop").map(|node| (thing.id, node)));
         self.inputs.extend(thing.table.get("room").map(|node| (thing.id, node)));
     }
 
@@ -62,7 +69,26 @@ impl<'t> InRooms<'t> {
                 room.loudspeakers.push(id.into());
             }
         }
-        RigConsole { rooms }
+        let stops: Vec<(&str, Option<Id>)> =
+            self.stops.iter().map(|(id, node)| (*id, pulsing(node, "stop", contacts, log))).collect();
+        let starts = self.starts.iter().filter_map(|(id, node)| {
+            let start = pulsing(node, "start", contacts, log)?;
+            let stop = stops.iter().find(|(of, _)| of == id).and_then(|(_, stop)| stop.clone());
+            Some(RemoteStart { input: Id::from(*id), start, stop })
+        });
+        let starts: Vec<RemoteStart> = starts.collect();
+        for (id, node) in &self.stops {
+            if self.starts.iter().all(|(of, _)| of != id) {
+                log.error(
+                    Code::F14,
+                    node.key_at,
+                    format!("\"{id}\" is stopped and never started"),
+                    "accepted with \"start\"",
+                )
+                .help("add start = \"...\", or remove the line");
+            }
+        }
+        RigConsole { rooms, starts }
     }
 }
 
@@ -101,16 +127,33 @@ fn room(thing: Thing<'_>, contacts: &[Contact], log: &mut Log) -> Room {
     }
 }
 
-/// A contact that stands closed while a microphone is live, and when nobody knows whether one is.
-fn standing(node: &Node, key: &str, contacts: &[Contact], log: &mut Log) -> Option<Id> {
+fn contact<'c>(node: &Node, key: &str, contacts: &'c [Contact], log: &mut Log) -> Option<&'c Contact> {
     let name = text(node, key, log)?;
-    let Some(contact) = contacts.iter().find(|contact| *contact.id == *name) else {
+    let contact = contacts.iter().find(|contact| *contact.id == *name);
+    if contact.is_none() {
         let headline = format!("the rig has no contact \"{name}\"");
         unknown_name(Code::C02, node.at, headline, &name, contacts.iter().map(|contact| &*contact.id), log);
+    }
+    contact
+}
+
+/// A contact that makes pulses.
+fn pulsing(node: &Node, key: &str, contacts: &[Contact], log: &mut Log) -> Option<Id> {
+    let contact = contact(node, key, contacts, log)?;
+    if contact.pulse_ms.is_none() {
+        let headline = format!("contact \"{}\" makes no pulses", contact.id);
+        log.error(Code::C03, node.at, headline, "accepted: a contact with pulse_ms")
+            .help("give the contact pulse_ms = 200; start and stop lines take 100 to 500 ms");
         return None;
-    };
+    }
+    Some(contact.id.clone())
+}
+
+/// A contact that stands closed while a microphone is live, and when nobody knows whether one is.
+fn standing(node: &Node, key: &str, contacts: &[Contact], log: &mut Log) -> Option<Id> {
+    let contact = contact(node, key, contacts, log)?;
     if !contact.safe_closed || contact.pulse_ms.is_some() {
-        let headline = format!("contact \"{name}\" would let go when its node has lost the desk");
+        let headline = format!("contact \"{}\" would let go when its node has lost the desk", contact.id);
         log.error(Code::C03, node.at, headline, "accepted: a contact that stands, with safe = \"closed\"")
             .help("a dark lamp over a live microphone is the worst error: give the contact safe = \"closed\"");
         return None;

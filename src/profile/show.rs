@@ -6,6 +6,7 @@ use super::log::{Log, Place};
 use super::model::{Bus, Channel, ControlKind, Id, Move, Profile, Rejoin};
 use super::panel::ControlKinds;
 use super::rig::RigNames;
+use super::talkback;
 use super::text::{Node, Raw, Tree};
 use crate::params::{Address, AddressError, Domain, Key, Nature, Parameter, Scope, TABLE, Taper, Value, nearest};
 use std::collections::BTreeMap;
@@ -28,10 +29,10 @@ struct Named {
 }
 
 /// What is being gathered while a profile is read.
-struct Show<'r> {
-    rig: Option<&'r RigNames>,
-    bus_ids: Vec<&'r str>,
-    values: BTreeMap<Address, Value>,
+pub(super) struct Show<'r> {
+    pub(super) rig: Option<&'r RigNames>,
+    pub(super) bus_ids: Vec<&'r str>,
+    pub(super) values: BTreeMap<Address, Value>,
 }
 
 /// Reads a profile; with the names of a rig and the controls of a panel also what it says of them.
@@ -85,8 +86,10 @@ pub(super) fn read(
     }
     renames(&channels, log);
     renames(&named_buses, log);
+    let console = talkback::read(&mut top, &channel_ids, &mut show, log);
 
-    let known = Known { rig, panel, channel_ids: &channel_ids, bus_ids: &bus_ids };
+    let talkbacks: Vec<&str> = console.talkbacks.iter().map(|talkback| &*talkback.id).collect();
+    let known = Known { rig, panel, channel_ids: &channel_ids, bus_ids: &bus_ids, talkbacks: &talkbacks };
     let mut moves = Vec::new();
     if let Some(table) = top.get("moves").and_then(|node| Table::of(node, "[moves]".to_owned(), log)) {
         let entries = table.entries();
@@ -115,6 +118,7 @@ pub(super) fn read(
             .collect(),
         buses,
         moves,
+        console,
         values: show.values,
     }
 }
@@ -148,12 +152,24 @@ fn named(thing: Thing<'_>, scope: Scope, show: &mut Show<'_>, log: &mut Log) -> 
 
 fn output(thing: Thing<'_>, show: &mut Show<'_>, log: &mut Log) {
     let Thing { id, mut table, .. } = thing;
+    if let (Some(node), Some(rig)) = (table.get("listen"), show.rig)
+        && matches!(&node.value, Raw::Text(word) if word == "on")
+        && !rig.monitors.iter().any(|output| output == id)
+    {
+        log.error(
+            Code::C06,
+            node.key_at,
+            format!("output \"{id}\" cannot listen"),
+            "accepted: headphones and loudspeakers",
+        )
+        .help("listening never touches what others hear: remove the line");
+    }
     values(id, Scope::Output, &mut table, show, log);
     table.finish(log);
 }
 
 /// Reads every parameter that the table of parameters has for a scope.
-fn values(id: &str, scope: Scope, table: &mut Table<'_>, show: &mut Show<'_>, log: &mut Log) {
+pub(super) fn values(id: &str, scope: Scope, table: &mut Table<'_>, show: &mut Show<'_>, log: &mut Log) {
     values_below(id, scope, "", table, show, log);
 }
 
@@ -287,6 +303,7 @@ struct Known<'k> {
     panel: Option<&'k ControlKinds>,
     channel_ids: &'k [&'k str],
     bus_ids: &'k [&'k str],
+    talkbacks: &'k [&'k str],
 }
 
 fn read_move(control: &str, node: &Node, known: &Known<'_>, log: &mut Log) -> Option<Move> {
@@ -383,6 +400,9 @@ fn fits(kind: Option<ControlKind>, target: &Address, node: &Node, log: &mut Log)
         (kind, ..) if kind != ControlKind::Lamp && row.key.nature() == Nature::Told => {
             "the desk says it and no control moves it; use a lamp"
         }
+        (ControlKind::Momentary | ControlKind::Latching, ..) if row.key.is_held() => {
+            "it is held down and let go: use a control of kind \"hold\""
+        }
         (ControlKind::Momentary | ControlKind::Hold | ControlKind::Latching, Domain::Number { .. }, _) => {
             "a button moves parameters that have states, as channel.ID.switch; use a fader, knob or encoder here"
         }
@@ -418,6 +438,8 @@ fn target(node: &Node, known: &Known<'_>, log: &mut Log) -> Option<Address> {
         Scope::Bus => Some(known.bus_ids),
         Scope::Output => outputs.as_deref(),
         Scope::Room => rooms.as_deref(),
+        Scope::Talkback => Some(known.talkbacks),
+        Scope::Desk => None,
     };
     if let Some(ids) = ids.filter(|ids| !ids.contains(&&*address.id)) {
         let headline = format!("there is no {} \"{}\"", scope.word(), address.id);

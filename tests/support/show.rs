@@ -70,7 +70,14 @@ pub fn profile(name: &str, lines: &str) -> Profile {
         }
         values.insert(address, value);
     }
-    Profile { name: name.to_owned(), channels, buses, moves: vec![], values }
+    Profile {
+        name: name.to_owned(),
+        channels,
+        buses,
+        moves: vec![],
+        console: longthrow::profile::ShowConsole::default(),
+        values,
+    }
 }
 
 pub fn installation(inputs: u16, lines: &str) -> Installation {

@@ -8,12 +8,15 @@
 //! | --- | --- |
 //! | `air` is `always`, or `by-outputs` and a feed, a line or a loudspeaker of no room carries it | `rehearsal` is off |
 //!
+//! | a talkback is live when it speaks to a bus that a loudspeaker carries, or onto a slate | and so is the room it stands in |
+//! | --- | --- |
+//!
 //! A cough key and a device that is away change nothing of it: both can be over at any moment. Levels of buses and outputs
 //! neither: a lit lamp over a silent microphone is a nuisance, a dark one over a live microphone is not.
 
 use super::super::{By, Desk, Effects, RoomShown};
 use crate::params::{Address, Key, Value};
-use crate::profile::{Id, Output, OutputKind, Room};
+use crate::profile::{Id, Room, Talkback};
 use std::collections::BTreeSet;
 
 /// A lamp that went on stays on for this long, so that it does not flicker.
@@ -28,7 +31,10 @@ pub(in crate::desk) fn decides_who_is_live(key: Key, before: Option<&Value>, now
         | Key::ChannelAssign
         | Key::BusAir
         | Key::BusRehearsal
-        | Key::OutputSource => true,
+        | Key::OutputSource
+        | Key::TalkbackTo
+        | Key::TalkbackAll
+        | Key::TalkbackSlate => true,
         _ => false,
     }
 }
@@ -39,23 +45,15 @@ fn word(live: bool) -> Value {
 
 impl Desk {
     /// Whether people outside hear a bus, or would if somebody were listening.
-    fn is_public(&self, bus: &Id) -> bool {
+    pub(super) fn is_public(&self, bus: &Id) -> bool {
         let air = self.held(Key::BusAir, bus);
         air.is_word("always")
             || air.is_word("by-outputs")
-                && self.rig().outputs.iter().any(|output| self.is_outside(output) && *self.carried(&output.id) == **bus)
-    }
-
-    /// Whether an output leads out of the rooms in which the desk is worked.
-    fn is_outside(&self, output: &Output) -> bool {
-        match output.kind {
-            OutputKind::Feed | OutputKind::Line => true,
-            OutputKind::Headphones => false,
-            // What is in a room is muted for its microphones; what is in none plays to an audience.
-            OutputKind::Loudspeaker => {
-                !self.rig().console.rooms.iter().any(|room| room.loudspeakers.contains(&output.id))
-            }
-        }
+                && self
+                    .rig()
+                    .outputs
+                    .iter()
+                    .any(|output| self.rig().console.is_outside(output) && *self.carried(&output.id) == **bus)
     }
 
     /// Whether a bus is on air, and nobody rehearses on it.
@@ -95,8 +93,12 @@ impl Desk {
 
     /// Lights what has to be lit, and lets dark what may be.
     pub(super) fn show_tallies(&mut self, live: &BTreeSet<Id>, effects: &mut Effects) {
+        let talkbacks = self.talkbacks().to_vec();
+        let talking = talkbacks.iter().filter(|talkback| self.talks_live(talkback));
+        let live: BTreeSet<Id> =
+            live.iter().cloned().chain(talking.map(|talkback| super::source_of(&talkback.id))).collect();
         let least = self.now.plus(self.rate.frames_in_ms_rounded_up(LIT_MS));
-        for id in live {
+        for id in &live {
             if !self.is_lit(id) {
                 self.console.lit_until.insert(id.clone(), least);
             }
@@ -112,8 +114,19 @@ impl Desk {
         for id in buses {
             self.tell(Key::BusTally, &id, word(self.is_on_air(&id)), effects);
         }
+        for talkback in &talkbacks {
+            let lit = lit.contains(&super::source_of(&talkback.id));
+            self.tell(Key::TalkbackTally, &talkback.id, word(lit), effects);
+        }
+        let console = &self.console;
+        let listening = console.listened_channels.len() + console.listened_buses.len();
+        #[expect(clippy::cast_precision_loss, reason = "a few hundred")]
+        self.tell(Key::DeskListening, &"".into(), Value::Number(listening as f32), effects);
         for room in self.rig().console.rooms.clone() {
-            let lit = lit.iter().any(|id| self.stands_in(id, &room));
+            let talks = |talkback: &Talkback| {
+                room.microphones.contains(&talkback.source) && lit.contains(&super::source_of(&talkback.id))
+            };
+            let lit = lit.iter().any(|id| self.stands_in(id, &room)) || talkbacks.iter().any(talks);
             self.tell(Key::RoomTally, &room.id, word(lit), effects);
             if let Some(lamp) = &room.lamp {
                 self.stand(lamp, lit, effects);
@@ -121,8 +134,12 @@ impl Desk {
         }
     }
 
-    fn is_lit(&self, channel: &Id) -> bool {
-        self.held(Key::ChannelTally, channel).is_word("live")
+    fn is_lit(&self, id: &Id) -> bool {
+        let lit = match id.strip_prefix("talkback:") {
+            Some(talkback) => self.held(Key::TalkbackTally, &talkback.into()),
+            None => self.held(Key::ChannelTally, id),
+        };
+        lit.is_word("live")
     }
 
     /// Says a value that nobody sets.
