@@ -11,7 +11,7 @@ mod show;
 use longthrow::daemon::offline::{Buffers, Offline};
 use longthrow::desk::{By, ContactDo, Desk, Effects, Event, ToEngine};
 use longthrow::dsp::lanes::Vectors;
-use longthrow::engine::{Bank, Command, Edit, Target};
+use longthrow::engine::{Bank, Command, Edit, Tap, Target};
 use longthrow::panel::PortIndex;
 use longthrow::params::{Address, Value};
 use longthrow::profile::{
@@ -38,6 +38,9 @@ fn output(name: &str, kind: OutputKind, channels: [u16; 2]) -> Output {
 /// Two microphones in a room with loudspeakers, a lamp and a mute; a line; a feed, and headphones.
 fn hall(lines: &str) -> Installation {
     let mut installation = installation(4, lines);
+    for group in &mut installation.profile.gain_groups {
+        group.members = vec![id("a")];
+    }
     let rig = &mut installation.rig;
     rig.devices[0].outputs = 8;
     rig.inputs[0].kind = InputKind::Microphone;
@@ -141,7 +144,7 @@ impl Driven {
 }
 
 /// What can be moved, each in a few states.
-const MOVED: [(&str, &[&str]); 9] = [
+const MOVED: [(&str, &[&str]); 14] = [
     ("channel.a.switch", &["closed", "open"]),
     ("channel.a.fader", &["off", "-10.0"]),
     ("channel.a.assign.programme", &["off", "on"]),
@@ -151,6 +154,11 @@ const MOVED: [(&str, &[&str]); 9] = [
     ("bus.audition.rehearsal", &["off", "on"]),
     ("bus.audition.air", &["by-outputs", "always", "never"]),
     ("output.feed.source", &["programme", "audition"]),
+    ("gain-group.talkers.switch", &["open", "closed"]),
+    ("channel.a.send.level.programme", &["off", "-6.0"]),
+    ("channel.a.send.point.programme", &["after-fader", "pre-fader"]),
+    ("channel.a.assign.table", &["off", "on"]),
+    ("bus.table.assign.programme", &["off", "on"]),
 ];
 
 type State = [usize; MOVED.len()];
@@ -163,14 +171,33 @@ struct Truth {
 
 impl Truth {
     fn of(state: &State) -> Self {
-        let [switch, fader, to_programme, to_audition, b_switch, programme_rehearses, audition_rehearses, air, feed] =
-            state.map(|state| state);
+        let [
+            switch,
+            fader,
+            to_programme,
+            to_audition,
+            b_switch,
+            programme_rehearses,
+            audition_rehearses,
+            air,
+            feed,
+            group,
+            send,
+            point,
+            to_table,
+            table_to_programme,
+        ] = *state;
         let programme_heard = feed == 0 && programme_rehearses == 0;
         let audition_heard = (air == 1 || (air == 0 && feed == 1)) && audition_rehearses == 0;
+        let switched = switch == 1 && group == 0;
+        let behind_fader = (to_programme == 1 && programme_heard)
+            || (to_audition == 1 && audition_heard)
+            || (to_table == 1 && table_to_programme == 1 && programme_heard)
+            || (send == 1 && point == 0 && programme_heard);
+        // A send from before the fader goes out whatever the fader does.
+        let before_fader = send == 1 && point == 1 && programme_heard;
         Self {
-            a: switch == 1
-                && fader == 1
-                && ((to_programme == 1 && programme_heard) || (to_audition == 1 && audition_heard)),
+            a: switched && ((fader == 1 && behind_fader) || before_fader),
             // Its fader is up and it goes to the programme.
             b: b_switch == 1 && programme_heard,
         }
@@ -183,7 +210,7 @@ fn go(driven: &mut Driven, place: usize, state: usize) {
     driven.set(path, value);
 }
 
-const CHANNELS: &str = "channel.a.source = in-1\nchannel.b.source = in-2\nchannel.b.fader = 0.0\n\
+const CHANNELS: &str = "gain-group.talkers.switch = open\nbus.table.fader = 0.0\nchannel.a.source = in-1\nchannel.b.source = in-2\nchannel.b.fader = 0.0\n\
     channel.b.assign.programme = on\nchannel.music.source = in-3\nchannel.music.switch = open\n\
     channel.music.fader = 0.0\nchannel.music.assign.programme = on\n";
 
@@ -273,7 +300,8 @@ fn first_sound(driven: &Driven, channel: &str, since: u64) -> Option<u64> {
     let rises = |command: &Command| {
         command.value > 0.0
             && match command.target {
-                Target::Gate { bank: Bank::Sources, column: c } => c == column,
+                Target::Gate { bank: Bank::Sources, column: c } | Target::SendGate { column: c } => c == column,
+                Target::ToBus { tap: Tap::Bus, .. } => true,
                 Target::ToBus { from, .. } => from == column,
                 Target::ToOutput { to, .. } => to / 2 == feed / 2,
                 _ => false,
@@ -504,6 +532,22 @@ fn what_is_listened_to_takes_the_place_of_the_source_and_nothing_live_moves() {
 }
 
 #[test]
+fn a_channel_is_listened_to_before_its_switch_or_after_its_fader() {
+    let mut driven = driven(LISTEN);
+    let from = driven.desk.columns(Bank::Sources, "music").expect("it is there").start;
+    let to = driven.desk.columns(Bank::Buses, "listen:").expect("it is there").start;
+    let taps =
+        |driven: &Driven| [Tap::Input, Tap::AfterFader].map(|tap| aim_of(driven, Target::ToBus { tap, from, to }));
+    driven.set("channel.music.listen", word("on"));
+    assert_eq!(taps(&driven), [1.0, 0.0], "a mono channel at its own level on both sides");
+    driven.set("channel.music.listen-point", word("after-fader"));
+    let half = std::f32::consts::FRAC_1_SQRT_2;
+    assert!(taps(&driven)[0] < 1e-9 && (taps(&driven)[1] - half).abs() < 1e-6, "as its pan has it");
+    driven.set("channel.music.listen", word("off"));
+    assert_eq!(taps(&driven), [0.0, 0.0]);
+}
+
+#[test]
 fn monitors_dim_by_20_db_and_go_to_mono_and_a_feed_does_neither() {
     let mut driven = driven(LISTEN);
     let level = |driven: &Driven, output: &str| {
@@ -586,7 +630,7 @@ fn every_state_of_keys_speaks_to_the_buses_it_says_and_to_no_other() {
     let source = driven.desk.columns(Bank::Sources, "talkback:producer").expect("it is in the engine").start;
     let heard = |driven: &Driven, bus: &str| {
         let to = driven.desk.columns(Bank::Buses, bus).expect(bus).start;
-        aim_of(driven, Target::ToBus { from: source, to }) > 0.0
+        aim_of(driven, Target::ToBus { tap: Tap::AfterFader, from: source, to }) > 0.0
             && aim_of(driven, Target::Gate { bank: Bank::Sources, column: source }) > 0.0
     };
     let near = driven.desk.columns(Bank::Outputs, "near").expect("it is there").start;
@@ -626,7 +670,7 @@ fn what_a_talkback_speaks_over_gives_way_and_comes_back_slowly() {
     driven.pass(100);
     let from = driven.desk.columns(Bank::Sources, "music").expect("it is there").start;
     let to = driven.desk.columns(Bank::Buses, "foldback").expect("it is there").start;
-    let gain = |driven: &Driven| 20.0 * aim_of(driven, Target::ToBus { from, to }).log10();
+    let gain = |driven: &Driven| 20.0 * aim_of(driven, Target::ToBus { tap: Tap::AfterFader, from, to }).log10();
     let full = gain(&driven);
     driven.set("talkback.producer.to.foldback", word("on"));
     assert!((gain(&driven) - full + 20.0).abs() < 0.01);
@@ -729,7 +773,9 @@ fn a_key_is_momentary_and_a_latch_takes_two_hands_and_lasts_30_s() {
 #[test]
 fn no_change_brings_a_talkback_on_air_and_no_stranger_keys_it() {
     let mut driven = Driven::new(control_room(""));
-    for (path, to) in [("output.feed.source", "foldback"), ("bus.visitor.air", "always")] {
+    for (path, to) in
+        [("output.feed.source", "foldback"), ("bus.visitor.air", "always"), ("bus.foldback.assign.programme", "on")]
+    {
         let before = value(&driven.desk, path);
         driven.set(path, word(to));
         assert_eq!(value(&driven.desk, path), before, "{path}");
@@ -829,7 +875,8 @@ fn tone_has_its_ident_on_the_left_asks_before_it_goes_on_air_and_ends_after_a_mi
     let begin = driven.now;
     let from = driven.desk.columns(Bank::Sources, "tone:").expect("it is in the engine").start;
     let to = driven.desk.columns(Bank::Buses, "audition").expect("it is there").start;
-    let (left, right) = (Target::ToBus { from, to }, Target::ToBus { from, to: to + 1 });
+    let (left, right) =
+        (Target::ToBus { tap: Tap::AfterFader, from, to }, Target::ToBus { tap: Tap::AfterFader, from, to: to + 1 });
     driven.commands.clear();
     driven.pass(59_900);
     // EBU Tech 3304: the left side is interrupted for 250 ms every 3 s.

@@ -14,6 +14,7 @@
 mod cursor;
 mod diagnostic;
 pub mod edit;
+mod graph;
 mod layers;
 mod log;
 mod model;
@@ -25,6 +26,7 @@ mod talkback;
 mod text;
 
 pub use diagnostic::{CODES, Code, Diagnostic, Label, Severity, count};
+pub use graph::{GRAPH_LEVELS, OWNERS_MAX, Tangle, highest_levels};
 pub use model::*;
 
 use cursor::Table;

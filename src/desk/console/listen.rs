@@ -15,7 +15,7 @@
 
 use super::super::layout::Place;
 use super::super::{By, Desk, Effects};
-use crate::engine::{Bank, Target};
+use crate::engine::{Bank, Tap, Target};
 use crate::params::{Address, Key, Value};
 use crate::profile::Id;
 
@@ -65,17 +65,16 @@ impl Desk {
         let Some(to) = self.stage.place(Bank::Buses, LISTEN_BUS) else { return };
         let listened = self.console.listened_channels.contains(id);
         let before = self.held(Key::ChannelListenPoint, id).is_word("pre-fader");
-        let after_fader = if listened && !before { self.sides(id, place) } else { [0.0, 0.0] };
-        let pre_fader = if listened && before { 1.0 } else { 0.0 };
         let (first, second) = (place.first, place.first + place.width - 1);
-        self.stage.aim(Target::ToBus { from: first, to: to.first }, after_fader[0]);
-        self.stage.aim(Target::ToBus { from: second, to: to.first + 1 }, after_fader[1]);
-        self.aim_pre_fader_tap([first, second], to, pre_fader);
-    }
-
-    /// The second half of the crosspoints of the sources takes from before switch and fader.
-    fn aim_pre_fader_tap(&mut self, columns: [u16; 2], to: Place, gain: f32) {
-        let _ = (columns, to, gain);
+        for tap in [Tap::AfterFader, Tap::Input] {
+            let [left, right] = match (listened && before == (tap == Tap::Input), before) {
+                (false, _) => [0.0; 2],
+                (true, true) => [1.0; 2],
+                (true, false) => self.sides(id, place, self.pan_of(Key::ChannelPan, id, None)),
+            };
+            self.stage.aim(Target::ToBus { tap, from: first, to: to.first }, left);
+            self.stage.aim(Target::ToBus { tap, from: second, to: to.first + 1 }, right);
+        }
     }
 
     /// Something began or ceased to be listened to.
@@ -119,7 +118,7 @@ impl Desk {
     }
 
     pub(super) fn any_bus_on_air(&self) -> bool {
-        self.buses().any(|bus| self.is_on_air(&bus.id))
+        !self.buses_on_air().is_empty()
     }
 
     /// Whether a channel is closed for the sake of another, or for a cough.

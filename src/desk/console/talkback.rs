@@ -13,7 +13,7 @@
 use super::super::{By, Desk, Effects};
 use crate::dsp::level::linear;
 use crate::dsp::pan::{PanLaw, gains};
-use crate::engine::{Bank, Target};
+use crate::engine::{Bank, Tap, Target};
 use crate::params::{Address, Key, Value};
 use crate::profile::{Id, OutputKind, Talkback};
 use crate::units::{Decibels, Frames, Pan};
@@ -119,8 +119,11 @@ impl Desk {
                 let Some(at) = self.stage.place(Bank::Buses, &bus) else { continue };
                 let heard = to.contains(&bus) || (slate && talkback.slate.contains(&bus));
                 let [left, right] = if heard { sides } else { [0.0, 0.0] };
-                self.stage.aim(Target::ToBus { from: place.first, to: at.first }, left);
-                self.stage.aim(Target::ToBus { from: place.first + place.width - 1, to: at.first + 1 }, right);
+                self.stage.aim(Target::ToBus { tap: Tap::AfterFader, from: place.first, to: at.first }, left);
+                self.stage.aim(
+                    Target::ToBus { tap: Tap::AfterFader, from: place.first + place.width - 1, to: at.first + 1 },
+                    right,
+                );
             }
             self.aim_stages_of_channel(&id);
         }
@@ -139,7 +142,7 @@ impl Desk {
             let deep = Dip { released: None, gain: full_dip(), next: None };
             let before = self.console.dips.insert(bus.clone(), deep).map_or(1.0, |dip| dip.gain);
             if before.to_bits() != full_dip().to_bits() {
-                self.aim_channels_to(bus);
+                self.aim_all_into(bus);
             }
         }
         let buses: Vec<Id> = self.console.dips.keys().filter(|bus| !spoken.contains(*bus)).cloned().collect();
@@ -161,17 +164,18 @@ impl Desk {
                 dip.gain = linear(Decibels::try_new(DIP_DB * (1.0 - way)).unwrap_or(Decibels::SILENCE)).get();
                 dip.next = Some(now.plus(step));
             }
-            self.aim_channels_to(&bus);
+            self.aim_all_into(&bus);
         }
     }
 
-    fn aim_channels_to(&mut self, bus: &Id) {
+    fn aim_all_into(&mut self, bus: &Id) {
         let ids: Vec<Id> = self.channels().map(|channel| channel.id.clone()).collect();
         for id in ids {
             if let Some(place) = self.stage.place(Bank::Sources, &id) {
-                self.aim_assignment(&id, place, bus);
+                self.aim_shares(&id, place, bus);
             }
         }
+        self.aim_into_bus(bus);
     }
 
     /// Whether this is a key that lets go and is latched: then it stays.
@@ -241,18 +245,18 @@ impl Desk {
                     return Some(format!("talkback {} does not speak to bus {bus}: name it in its buses", talkback.id));
                 }
                 let to = talkback.to.iter().filter(|bus| further.is_none_or(|further| ***bus == *further));
-                let heard = to.into_iter().find(|bus| self.is_public(bus))?;
+                let heard = to.into_iter().find(|bus| self.reaches_people_outside(bus))?;
                 Some(format!("bus {heard} is on air, and no talkback goes there"))
             }
             Key::TalkbackLatch if on => {
                 let held = self.console.keys.keys().any(|key| key.id == address.id);
                 (!held).then(|| "a latch holds keys that are down: hold one, then latch it".to_owned())
             }
-            Key::OutputSource | Key::BusAir => {
+            Key::OutputSource | Key::BusAir | Key::BusAssign => {
                 let before = self.mix.insert(address.clone(), value.clone());
                 let buses =
                     self.talkbacks().iter().flat_map(|talkback| talkback.to.iter().map(move |bus| (talkback, bus)));
-                let leak = buses.into_iter().find(|(_, bus)| self.is_public(bus));
+                let leak = buses.into_iter().find(|(_, bus)| self.reaches_people_outside(bus));
                 let leak = leak.map(|(talkback, bus)| {
                     format!("bus {bus} would be on air, and talkback {} speaks to it", talkback.id)
                 });

@@ -2,11 +2,15 @@
 //!
 //! | a microphone is live when | and |
 //! | --- | --- |
-//! | its channel is open: switch, fader, no group that closes it | a bus that it is sent to is on air |
+//! | its channel is open: switch, fader, no gain group that closes it | a bus that it goes to is on air |
+//! | its switch is open | a bus that it has a send to from before the fader is on air |
 //!
 //! | a bus is on air when | and |
 //! | --- | --- |
 //! | `air` is `always`, or `by-outputs` and a feed, a line or a loudspeaker of no room carries it | `rehearsal` is off |
+//! | it feeds a bus that is on air | |
+//!
+//! A mix-minus is heard by one guest and is on air only `always`.
 //!
 //! | a talkback is live when it speaks to a bus that a loudspeaker carries, or onto a slate | and so is the room it stands in |
 //! | --- | --- |
@@ -15,6 +19,7 @@
 //! neither: a lit lamp over a silent microphone is a nuisance, a dark one over a live microphone is not.
 
 use super::super::{By, Desk, Effects, RoomShown};
+use crate::engine::Tap;
 use crate::params::{Address, Key, Value};
 use crate::profile::{Id, Room, Talkback};
 use std::collections::BTreeSet;
@@ -25,10 +30,15 @@ const LIT_MS: u32 = 500;
 /// Whether this change can make a microphone live, or no longer so.
 pub(in crate::desk) fn decides_who_is_live(key: Key, before: Option<&Value>, now: &Value) -> bool {
     match key {
-        Key::ChannelFader => (before == Some(&Value::Off)) != (*now == Value::Off),
+        Key::ChannelFader | Key::GroupFader | Key::ChannelSendLevel => {
+            (before == Some(&Value::Off)) != (*now == Value::Off)
+        }
         Key::ChannelSource
         | Key::ChannelSwitch
         | Key::ChannelAssign
+        | Key::ChannelSendPoint
+        | Key::GroupSwitch
+        | Key::BusAssign
         | Key::BusAir
         | Key::BusRehearsal
         | Key::OutputSource
@@ -44,34 +54,69 @@ fn word(live: bool) -> Value {
 }
 
 impl Desk {
-    /// Whether people outside hear a bus, or would if somebody were listening.
-    pub(super) fn is_public(&self, bus: &Id) -> bool {
+    /// Whether people outside hear a bus itself, or would if somebody were listening.
+    fn is_public(&self, bus: &Id) -> bool {
         let air = self.held(Key::BusAir, bus);
         air.is_word("always")
             || air.is_word("by-outputs")
-                && self
-                    .rig()
-                    .outputs
-                    .iter()
-                    .any(|output| self.rig().console.is_outside(output) && *self.carried(&output.id) == **bus)
+                && !self.is_mix_minus(bus)
+                && self.rig().outputs.iter().any(|output| {
+                    self.rig().console.is_outside(output) && self.held(Key::OutputSource, &output.id).is_word(bus)
+                })
     }
 
-    /// Whether a bus is on air, and nobody rehearses on it.
+    /// Buses to which something holds, and all that feed one of them.
+    fn buses_that_reach(&self, holds: impl Fn(&Id) -> bool) -> BTreeSet<Id> {
+        let ids: Vec<&Id> = self.buses().map(|bus| &bus.id).collect();
+        let mut reached: BTreeSet<Id> = ids.iter().filter(|id| holds(id)).map(|id| (**id).clone()).collect();
+        // No row of buses is longer than there are buses.
+        for _ in 0..ids.len() {
+            let feeds = |id: &Id| {
+                reached.iter().any(|to| {
+                    let assigned = self.mix.get(&Address::with_further(Key::BusAssign, id, to));
+                    let minus = self.minus_of(to);
+                    assigned.is_some_and(|value| value.is_word("on"))
+                        || minus.is_some_and(|minus| minus.of == *id || minus.off_air.as_ref() == Some(id))
+                })
+            };
+            let more: Vec<Id> =
+                ids.iter().filter(|id| !reached.contains(**id) && feeds(id)).map(|id| (**id).clone()).collect();
+            if more.is_empty() {
+                break;
+            }
+            reached.extend(more);
+        }
+        reached
+    }
+
+    /// Whether people outside hear a bus, by whichever way.
+    pub(super) fn reaches_people_outside(&self, bus: &Id) -> bool {
+        self.buses_that_reach(|bus| self.is_public(bus)).contains(bus)
+    }
+
+    /// Buses that are on air, and those that feed them.
+    #[must_use]
+    pub fn buses_on_air(&self) -> BTreeSet<Id> {
+        self.buses_that_reach(|bus| !self.held(Key::BusRehearsal, bus).is_word("on") && self.is_public(bus))
+    }
+
+    /// Whether a bus is on air, or feeds one that is.
     #[must_use]
     pub fn is_on_air(&self, bus: &Id) -> bool {
-        !self.held(Key::BusRehearsal, bus).is_word("on") && self.is_public(bus)
+        self.buses_on_air().contains(bus)
     }
 
     /// Microphones that can be heard on air.
     #[must_use]
     pub fn live_microphones(&self) -> BTreeSet<Id> {
-        let on_air: Vec<&Id> = self.buses().map(|bus| &bus.id).filter(|bus| self.is_on_air(bus)).collect();
+        let on_air = self.buses_on_air();
+        // A send from before the switch is heard whatever the switch does.
         let sent = |id: &Id, bus: &Id| {
-            self.value(&Address::with_further(Key::ChannelAssign, id, bus)).is_some_and(|value| value.is_word("on"))
+            self.is_heard_on(id, bus)
+                || (self.send_tap(id, bus) == Tap::Input && self.send_level(id, bus) != Value::Off)
         };
         let channels = self.channels().map(|channel| &channel.id);
-        let live =
-            channels.filter(|id| self.is_open(id) && self.is_microphone(id) && on_air.iter().any(|bus| sent(id, bus)));
+        let live = channels.filter(|id| self.is_microphone(id) && on_air.iter().any(|bus| sent(id, bus)));
         live.cloned().collect()
     }
 
@@ -110,9 +155,10 @@ impl Desk {
         for id in channels {
             self.tell(Key::ChannelTally, &id, word(lit.contains(&id)), effects);
         }
+        let on_air = self.buses_on_air();
         let buses: Vec<Id> = self.buses().map(|bus| bus.id.clone()).collect();
         for id in buses {
-            self.tell(Key::BusTally, &id, word(self.is_on_air(&id)), effects);
+            self.tell(Key::BusTally, &id, word(on_air.contains(&id)), effects);
         }
         for talkback in &talkbacks {
             let lit = lit.contains(&super::source_of(&talkback.id));

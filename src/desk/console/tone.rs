@@ -7,7 +7,7 @@
 
 use super::super::{By, Desk, Effects};
 use crate::desk::wiring::FeedSpec;
-use crate::engine::{Bank, Target};
+use crate::engine::{Bank, Tap, Target};
 use crate::params::{Address, Key, Value};
 use crate::profile::{Id, Signal};
 use crate::units::{Decibels, Frames};
@@ -94,7 +94,7 @@ impl Desk {
             };
             let Some(to) = self.stage.place(Bank::Buses, &bus) else { continue };
             for (side, gain) in (0..).zip(sides) {
-                self.stage.aim(Target::ToBus { from, to: to.first + side }, gain);
+                self.stage.aim(Target::ToBus { tap: Tap::AfterFader, from, to: to.first + side }, gain);
             }
         }
     }
