@@ -348,10 +348,12 @@ fn loudspeakers_have_been_silent_for_5_ms_before_the_microphone_is_heard_and_com
     ];
     let mut gaps = Vec::new();
     for (way, prepared, (path, opened)) in ways {
-        for late_ms in [0_u8, 20] {
+        // 3 periods of 256 frames are 16 ms.
+        for (late_ms, latency_ms, period) in [(0_u8, 0_u8, None), (20, 20, None), (16, 0, Some(256))] {
             for offset in [0_usize, 1, 7, 15, 16, 33] {
                 let mut installation = hall(&lines);
-                installation.rig.console.rooms[0].latency_ms = f32::from(late_ms);
+                installation.rig.console.rooms[0].latency_ms = f32::from(latency_ms);
+                installation.rig.devices[0].period_frames = period;
                 let mut desk = Offline::new(
                     installation,
                     RATE,
@@ -650,6 +652,8 @@ fn every_state_of_keys_speaks_to_the_buses_it_says_and_to_no_other() {
             assert_eq!(heard(&driven, "visitor"), two || all, "{context}");
             assert_eq!(heard(&driven, "programme"), slate, "{context}");
             assert!(!heard(&driven, "audition"), "{context}");
+            let under = driven.desk.columns(Bank::Sources, "slate:").expect("it is in the engine").start;
+            assert_eq!(aim_of(&driven, Target::Gate { bank: Bank::Sources, column: under }) > 0.0, slate, "{context}");
             let live = slate || (to_loudspeaker && (two || all));
             driven.pass(600);
             assert_eq!(value(&driven.desk, "talkback.producer.tally") == "live", live, "{context}");

@@ -82,6 +82,15 @@ fn text(status: &Status) -> String {
         let muted = if room.muted { ", its loudspeakers are muted" } else { "" };
         text += &format!("Room {} ({}): {live}{muted}\n", room.label, room.room);
     }
+    for talking in &status.talking {
+        text += &format!("TALKBACK: {talking}\n");
+    }
+    if !status.listening.is_empty() {
+        text += &format!("{} listened to: {}\n", status.listening.len(), status.listening.join(", "));
+    }
+    if status.locked {
+        text += "The panel is locked: it closes microphones and takes a rung of the panic ladder, no more.\n";
+    }
     match status.wrong.first() {
         None => text += "Nothing is wrong.\n",
         Some(worst) => text += &format!("WRONG: {}\n  What to do: {}\n", worst.what, worst.remedy),

@@ -95,6 +95,12 @@ pub struct Status {
     pub others: Vec<Live>,
     /// Rooms with microphones.
     pub rooms: Vec<RoomShown>,
+    /// Talkbacks that are keyed, and to whom.
+    pub talking: Vec<String>,
+    /// Channels and buses that are listened to.
+    pub listening: Vec<String>,
+    /// Whether the panel is locked.
+    pub locked: bool,
     /// The name of the profile in force.
     pub profile: String,
     /// Which revision of the files.
@@ -140,6 +146,9 @@ impl Desk {
             air,
             attended: idle || attended,
             rooms: self.rooms_shown(),
+            talking: self.talking(),
+            listening: self.listened(),
+            locked: self.is_locked(),
             wrong: self.wrongs(on_air, programme_dbfs, facts),
             microphones,
             others,

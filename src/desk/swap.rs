@@ -381,15 +381,17 @@ impl Desk {
             let input = self.rig().input(&talkback.source)?;
             Some(Wanted { id: super::console::source_of(&talkback.id), kind: self.wanted_source(input) })
         });
-        let tone = self.wanted_tone().map(|feed| {
-            let id = Id::from(super::console::TONE_SOURCE);
+        let made = |id: &str, feed| {
+            let id = Id::from(id);
             Wanted { id: id.clone(), kind: WantedKind::Channel { input: id, feed, width: 1 } }
-        });
+        };
+        let tone = self.wanted_tone().map(|feed| made(super::console::TONE_SOURCE, feed));
+        let slate = self.wanted_slate().map(|feed| made(super::console::SLATE_SOURCE, feed));
         let listen = self.wants_listen_bus().then(|| Wanted {
             id: super::console::LISTEN_BUS.into(),
             kind: WantedKind::Bus { level: GRAPH_LEVELS - 1 },
         });
-        let sources = channels.chain(talkbacks).chain(tone);
+        let sources = channels.chain(talkbacks).chain(slate).chain(tone);
         let wanted: Vec<Wanted> = sources.chain(buses).chain(listen).chain(outputs).collect();
         self.stage.reconcile(&wanted);
         self.structure += 1;

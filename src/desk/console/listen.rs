@@ -96,6 +96,12 @@ impl Desk {
         }
     }
 
+    /// What is listened to: for the screen.
+    pub(in crate::desk) fn listened(&self) -> Vec<String> {
+        let (channels, buses) = (&self.console.listened_channels, &self.console.listened_buses);
+        channels.iter().chain(buses).map(ToString::to_string).collect()
+    }
+
     /// Ends all listening.
     pub(super) fn clear_listening(&mut self, effects: &mut Effects) {
         let channels =
@@ -119,6 +125,17 @@ impl Desk {
 
     pub(super) fn any_bus_on_air(&self) -> bool {
         !self.buses_on_air().is_empty()
+    }
+
+    /// Why a channel that may be open is not, in words.
+    pub(in crate::desk) fn why_held_closed(&self, id: &Id) -> Option<String> {
+        if self.held(Key::ChannelCough, id).is_word("on") {
+            return Some("its cough key is held".to_owned());
+        }
+        self.is_held_closed(id).then(|| {
+            let soloed: Vec<&str> = self.console.soloed.iter().map(|id| &**id).collect();
+            format!("{} is in solo-in-place", soloed.join(", "))
+        })
     }
 
     /// Whether a channel is closed for the sake of another, or for a cough.

@@ -19,7 +19,7 @@ mod tone;
 pub(super) use listen::LISTEN_BUS;
 pub(super) use talkback::source_of;
 pub(super) use tally::decides_who_is_live;
-pub(super) use tone::TONE_SOURCE;
+pub(super) use tone::{SLATE_SOURCE, TONE_SOURCE};
 
 use super::{By, Desk, Effects};
 use crate::params::{Address, Key, Value};

@@ -1,7 +1,7 @@
 //! Loudspeakers are mute before a microphone in their room opens, and stay so until the room has died away.
 //!
 //! A value that would make a microphone heard waits here while the mute goes out. It is set when the engine has had the mute
-//! for as long as the mute takes, [`CLEAR_MS`] more, and what the loudspeakers are late by. Headphones are in no room.
+//! for as long as the mute takes, [`CLEAR_MS`] more, and what the loudspeakers are late by: as the room says, and their device. Headphones are in no room.
 //!
 //! | the loudspeakers of a room are | while |
 //! | --- | --- |
@@ -9,7 +9,7 @@
 //! | muted still | less than `decay_ms` has passed since |
 //! | heard | otherwise |
 
-use super::super::{By, Desk, Effects};
+use super::super::{By, Desk, Effects, wiring};
 use crate::engine::Bank;
 use crate::params::{Address, Key, Value};
 use crate::profile::{Id, Room};
@@ -22,6 +22,10 @@ const MUTE_MS: u32 = 6;
 const CLEAR_MS: u32 = 5;
 /// What a true-peak limiter behind a loudspeaker delays at most.
 const CEILING_MS: u32 = 2;
+/// A period is reckoned twice on the way out and once on the way in (common practice, no source).
+const PERIODS: u64 = 3;
+/// A loudspeaker on another clock than the desk's is late by the cushion of its bridge, and by a block.
+const OTHER_CLOCK_MS: u32 = 40;
 /// An engine that says nothing for this long is not waited for.
 const PATIENCE_MS: u32 = 1_000;
 
@@ -155,6 +159,15 @@ impl Desk {
         wait
     }
 
+    /// Why an output is muted, in words.
+    pub(in crate::desk) fn why_muted(&self, output: &str) -> Option<String> {
+        let rooms = &self.rig().console.rooms;
+        let room = rooms.iter().find(|room| {
+            self.console.muted.contains_key(&room.id) && room.loudspeakers.iter().any(|id| &**id == output)
+        })?;
+        Some(format!("a microphone in its room, {}, is live, or was until just now", room.label))
+    }
+
     fn rooms_with_loudspeakers(&self, microphones: &BTreeSet<Id>) -> Vec<Room> {
         let rooms = self.rig().console.rooms.iter().filter(|room| {
             !(room.loudspeakers.is_empty() && room.mute.is_none())
@@ -169,7 +182,17 @@ impl Desk {
         let whole = self.rate.frames_in_ms_rounded_up(MUTE_MS + CLEAR_MS + if late { CEILING_MS } else { 0 });
         #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "at most 500 ms")]
         let latency_ms = room.latency_ms.ceil() as u32;
-        whole.plus(self.rate.frames_in_ms_rounded_up(latency_ms))
+        let devices = room.loudspeakers.iter().map(|id| self.device_frames(id)).max().unwrap_or(Frames(0));
+        whole.plus(self.rate.frames_in_ms_rounded_up(latency_ms)).plus(devices)
+    }
+
+    /// By how much an output is late for what its device is.
+    fn device_frames(&self, output: &Id) -> Frames {
+        let device = self.rig().outputs.iter().find(|known| known.id == *output).map(|output| &output.device);
+        let Some(device) = self.rig().devices.iter().find(|known| Some(&known.id) == device) else { return Frames(0) };
+        let periods = Frames(u64::from(device.period_frames.unwrap_or(0)) * PERIODS);
+        let other_clock = wiring::driving(self.rig()).is_some_and(|driving| driving.id != device.id);
+        periods.plus(self.rate.frames_in_ms_rounded_up(if other_clock { OTHER_CLOCK_MS } else { 0 }))
     }
 
     fn mute(&mut self, room: &Room) {

@@ -74,6 +74,16 @@ impl Desk {
         to.cloned().collect()
     }
 
+    /// Talkbacks that are keyed, and to whom: for the screen.
+    pub(in crate::desk) fn talking(&self) -> Vec<String> {
+        let spoken = self.talkbacks().iter().filter_map(|talkback| {
+            let slate = if self.is_slating(talkback) { &*talkback.slate } else { &[] };
+            let to: Vec<Id> = self.spoken_to(talkback).into_iter().chain(slate.iter().cloned()).collect();
+            (!to.is_empty()).then(|| format!("{} to {}", talkback.label, to.join(", ")))
+        });
+        spoken.collect()
+    }
+
     fn is_slating(&self, talkback: &Talkback) -> bool {
         self.held(Key::TalkbackSlate, &talkback.id).is_word("on")
     }
@@ -102,6 +112,9 @@ impl Desk {
 
     /// Aims a talkback, and what else its buses carry.
     pub(in crate::desk) fn aim_talkbacks(&mut self) {
+        let slating = self.talkbacks().iter().filter(|talkback| self.is_slating(talkback));
+        let slates: BTreeSet<Id> = slating.flat_map(|talkback| talkback.slate.iter().cloned()).collect();
+        self.aim_slate(&slates);
         for talkback in self.talkbacks().to_vec() {
             let id = source_of(&talkback.id);
             let Some(place) = self.stage.place(Bank::Sources, &id) else { continue };

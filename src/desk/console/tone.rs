@@ -3,6 +3,9 @@
 //! A bus that is not on air takes `on`; one that is takes only `on-air`, which confirms it. Either ends after 60 s. Tone that was
 //! confirmed and is on air for more than 10 s is wrong until it ends.
 //!
+//! A slate has a tone of its own under the voice, [`SLATE_HERTZ`]: takes are found by it in fast play or on a meter (common
+//! practice, no source).
+//!
 //! Warn everybody who wears headphones before tone goes out; it is no signal for listening to.
 
 use super::super::{By, Desk, Effects};
@@ -11,11 +14,16 @@ use crate::engine::{Bank, Tap, Target};
 use crate::params::{Address, Key, Value};
 use crate::profile::{Id, Signal};
 use crate::units::{Decibels, Frames};
+use std::collections::BTreeSet;
 
 /// What the engine calls the tone.
 pub(in crate::desk) const TONE_SOURCE: &str = "tone:";
 const LEVEL_DBFS: f32 = -18.0;
 const HERTZ: f32 = 1_000.0;
+/// What the engine calls the tone under a slate.
+pub(in crate::desk) const SLATE_SOURCE: &str = "slate:";
+const SLATE_HERTZ: f32 = 30.0;
+const SLATE_DBFS: f32 = -20.0;
 const CYCLE_MS: u32 = 3_000;
 const INTERRUPTED_MS: u32 = 250;
 const LONGEST_MS: u32 = 60_000;
@@ -35,6 +43,27 @@ impl Desk {
         let level = Decibels::try_new(LEVEL_DBFS).ok()?;
         let any = !self.console.tones.is_empty();
         any.then_some(FeedSpec::Generator { signal: Signal::Sine { hertz: HERTZ }, level })
+    }
+
+    /// What the engine has to have for slates, where the profile has any.
+    pub(in crate::desk) fn wanted_slate(&self) -> Option<FeedSpec> {
+        let level = Decibels::try_new(SLATE_DBFS).ok()?;
+        let any = self.talkbacks().iter().any(|talkback| !talkback.slate.is_empty());
+        any.then_some(FeedSpec::Generator { signal: Signal::Sine { hertz: SLATE_HERTZ }, level })
+    }
+
+    /// Aims the tone under slates at the buses that have one now.
+    pub(super) fn aim_slate(&mut self, buses: &BTreeSet<Id>) {
+        let Some(from) = self.stage.place(Bank::Sources, SLATE_SOURCE).map(|place| place.first) else { return };
+        self.stage.aim(Target::Gate { bank: Bank::Sources, column: from }, if buses.is_empty() { 0.0 } else { 1.0 });
+        let ids: Vec<Id> = self.buses().map(|bus| bus.id.clone()).collect();
+        for bus in ids {
+            let Some(to) = self.stage.place(Bank::Buses, &bus) else { continue };
+            let gain = if buses.contains(&bus) { 1.0 } else { 0.0 };
+            for column in to.columns() {
+                self.stage.aim(Target::ToBus { tap: Tap::AfterFader, from, to: column }, gain);
+            }
+        }
     }
 
     /// Why a bus does not take the tone, if so.
