@@ -780,6 +780,11 @@ fn a_tally_lights_on_the_node_by_a_press_on_the_node_and_the_room_lamp_with_it()
         node.say("move 8 0");
         node.after(mark, "lamps=0000 contacts=000");
     }
+    // Nobody darkens it by hand.
+    daemon.word("/channel/a/switch", "open");
+    wait_until("it is open", || daemon.ask("/channel/a/switch") == Argument::Text("open".to_owned()));
+    daemon.word("/contact/room-lamp/state", "open");
+    assert_eq!(daemon.ask("/contact/room-lamp/state"), Argument::Text("closed".to_owned()));
     let longest = |times: &[f64]| times.iter().copied().fold(0.0, f64::max);
     println!(
         "from the press: the lamp after {:.1} ms at most, the room after {:.1} ms",
