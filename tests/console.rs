@@ -768,6 +768,10 @@ fn a_key_is_momentary_and_a_latch_takes_two_hands_and_lasts_30_s() {
     assert_eq!(key(&driven), "on");
     driven.pass(400);
     assert_eq!((key(&driven).as_str(), value(&driven.desk, "talkback.producer.latch").as_str()), ("off", "off"));
+    // A panel that was unplugged with a key down lets go.
+    driven.press(0);
+    driven.event(Event::PortFound { port: PortIndex(0) });
+    assert_eq!(key(&driven), "off");
     // A key of the network whose sender died lets go too.
     driven.set("talkback.producer.all", word("on"));
     driven.pass(30_001);

@@ -253,6 +253,7 @@ impl Desk {
             Event::PortFound { port } => {
                 self.decoder.reset_port(port);
                 self.let_go(port);
+                self.let_go_of_talkback(port, &mut effects);
                 effects.feedback = self.all_feedback();
                 self.console.tell_contacts_again();
             }

@@ -74,10 +74,8 @@ impl Desk {
             let next = if armed && !up { Start::Armed } else { Start::Spent };
             self.console.starts.insert(channel.clone(), next);
         }
-        if armed && up {
-            if self.is_open_on_air(channel) {
-                effects.contacts.push((lines.start, ContactDo::Pulse));
-            }
+        if armed && up && self.is_open_on_air(channel) {
+            effects.contacts.push((lines.start, ContactDo::Pulse));
         }
     }
 

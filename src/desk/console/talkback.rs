@@ -14,6 +14,7 @@ use super::super::{By, Desk, Effects};
 use crate::dsp::level::linear;
 use crate::dsp::pan::{PanLaw, gains};
 use crate::engine::{Bank, Tap, Target};
+use crate::panel::PortIndex;
 use crate::params::{Address, Key, Value};
 use crate::profile::{Id, OutputKind, Talkback};
 use crate::units::{Decibels, Frames, Pan};
@@ -220,6 +221,19 @@ impl Desk {
         self.follow_dips();
         self.aim_monitors();
         self.console.stale = true;
+    }
+
+    /// A panel that was away may have let go of a key meanwhile.
+    pub(in crate::desk) fn let_go_of_talkback(&mut self, port: PortIndex, effects: &mut Effects) {
+        let Some(port) = self.rig().control_ports.get(port.0).map(|port| port.id.clone()) else { return };
+        let of_port = self.hands.iter().filter(|(control, hand)| {
+            is_key(hand.moves.target.key)
+                && self.panel().controls.get(control.0).is_some_and(|control| control.port == port)
+        });
+        let keys: Vec<Address> = of_port.map(|(_, hand)| hand.moves.target.clone()).collect();
+        for key in keys {
+            self.put(&key, Value::Word("off".into()), By::Desk, effects);
+        }
     }
 
     /// The latch of a talkback was pressed.
