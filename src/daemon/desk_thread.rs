@@ -7,16 +7,16 @@ use super::feeds::{self, Players};
 use super::hub::MeterTable;
 use super::inbox::{Ask, DAEMON_LANE, Inbox, Item, Origin};
 use super::network::{Answers, To, answer, refused};
-use super::nodes::Nodes;
+use super::nodes::{ContactAsk, Nodes};
 use super::record::{Kept, Writer};
 use super::talk::{Answer, Asked};
 use crate::desk::journal::{At, Line, Ports, What};
-use crate::desk::{By, Desk, Effects, Event, Facts, Feedback, ToEngine, Wrong};
+use crate::desk::{By, ContactDo, Desk, Effects, Event, Facts, Feedback, ToEngine, Wrong};
 use crate::handoff::{Clock, Console};
 use crate::panel::PortIndex;
 use crate::panel::encode::{encode_midi, encode_osc};
 use crate::panel::osc::{Message, Pattern};
-use crate::params::{Address, Value};
+use crate::params::{Address, Nature, Value};
 use crate::ports::clock::nanos;
 use crate::ports::control::ControlOut;
 use crate::profile::{ControlKind, Id, Installation, Texts};
@@ -320,7 +320,18 @@ impl DeskThread {
         for feedback in effects.feedback {
             self.feed_back(feedback);
         }
-        self.after_change(effects.changed);
+        for (contact, what) in effects.contacts {
+            let ask = match what {
+                ContactDo::Stand { closed } => ContactAsk::Stand { closed },
+                ContactDo::Pulse => ContactAsk::Pulse,
+            };
+            if let Err(why) = self.shared.nodes.contact(&contact, ask) {
+                tracing::warn!("contact {contact}: {why}");
+            }
+        }
+        let mut changed = effects.changed;
+        changed.retain(|(address, _)| address.key.nature() == Nature::Kept);
+        self.after_change(changed);
     }
 
     fn feed_back(&mut self, feedback: Feedback) {

@@ -85,6 +85,19 @@ pub struct Metered {
     pub readings: Vec<f32>,
 }
 
+/// A room, and whether somebody in it can be heard outside.
+#[derive(Clone, Debug, Serialize, Deserialize, PartialEq, Eq)]
+pub struct RoomShown {
+    /// Its id.
+    pub room: String,
+    /// What people call it.
+    pub label: String,
+    /// Whether a microphone in it is live.
+    pub live: bool,
+    /// Whether its loudspeakers are muted.
+    pub muted: bool,
+}
+
 /// How things are.
 #[derive(Clone, Debug, Serialize, Deserialize, PartialEq)]
 pub struct Status {
@@ -92,10 +105,18 @@ pub struct Status {
     pub on_air: bool,
     /// By which outputs, or why not.
     pub air: String,
-    /// Microphones that can be heard on a bus.
+    /// Microphones that can be heard on air.
     pub microphones: Vec<Live>,
-    /// Everything else that is open on air.
+    /// Everything else that can be heard on a bus.
     pub others: Vec<Live>,
+    /// Rooms with microphones.
+    pub rooms: Vec<RoomShown>,
+    /// Talkbacks that are keyed, and to whom.
+    pub talking: Vec<String>,
+    /// Channels and buses that are listened to.
+    pub listening: Vec<String>,
+    /// Whether the panel is locked.
+    pub locked: bool,
     /// The name of the profile in force.
     pub profile: String,
     /// Which revision of the files.
@@ -132,14 +153,20 @@ impl Desk {
                 input_dbfs: heard.map_or(super::FLOOR_DBFS, |heard| heard.peak_dbfs),
             }
         });
-        let (microphones, others): (Vec<Live>, Vec<Live>) = open.partition(|live| self.is_microphone(&live.channel));
+        let on_air = self.live_microphones();
+        let (microphones, others): (Vec<Live>, Vec<Live>) = open.partition(|live| on_air.contains(&*live.channel));
+        let attended = microphones.iter().chain(&others).any(|live| self.is_microphone(&live.channel));
         let (on_air, air) = self.air();
         let programme_dbfs = self.bus_peak("programme", facts);
         let idle = facts.idle_s.is_some_and(|seconds| seconds < 600);
         Status {
             on_air,
             air,
-            attended: idle || !microphones.is_empty(),
+            attended: idle || attended,
+            rooms: self.rooms_shown(),
+            talking: self.talking(),
+            listening: self.listened(),
+            locked: self.is_locked(),
             wrong: self.wrongs(on_air, programme_dbfs, facts),
             microphones,
             others,
@@ -251,6 +278,9 @@ impl Desk {
                 format!("control port {port} is not there ({why})"),
                 "look at its cable; faders stay where they were",
             ));
+        }
+        if let Some(bus) = self.tone_on_air() {
+            all.push(wrong(format!("tone is on air on bus {bus}"), format!("say /bus/{bus}/tone off")));
         }
         for channel in self.left_over() {
             all.push(wrong(

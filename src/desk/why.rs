@@ -124,6 +124,9 @@ impl Desk {
             switch,
             if switch { "its switch is open" } else { "its switch is closed: open it by hand" },
         );
+        if let Some(says) = self.why_held_closed(id) {
+            walk.step("held closed", false, says);
+        }
         self.step_fader(&Address::new(Key::ChannelFader, id), "fader", facts, &mut walk);
         let assigned: Vec<&Id> = self
             .buses()
@@ -254,6 +257,9 @@ impl Desk {
                 walk.step("device", false, says);
             } else {
                 walk.step("device", true, format!("it hangs on device {}", output.device));
+            }
+            if let Some(says) = self.why_muted(id) {
+                walk.step("muted", false, says);
             }
             self.step_fader(&Address::new(Key::OutputLevel, id), "level", facts, &mut walk);
             let bus = self.carried(id);
