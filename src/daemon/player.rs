@@ -161,6 +161,13 @@ impl FileSource {
             self.raw[..frames * self.reader.channels()].fill(0.0);
         }
         let channels = self.reader.channels();
+        if channels == 1 {
+            for block in &mut self.block[..self.sides] {
+                block[..frames].copy_from_slice(&self.raw[..frames]);
+            }
+            (self.there, self.used) = (frames, 0);
+            return Ok(frames > 0);
+        }
         for (side, block) in self.block[..self.sides].iter_mut().enumerate() {
             let channel = side.min(channels - 1);
             for (sample, frame) in block.iter_mut().zip(self.raw[..frames * channels].chunks_exact(channels)) {
@@ -243,6 +250,10 @@ impl Converter {
 }
 
 fn interleave(sides: &[&[f32]], out: &mut [f32]) {
+    if let [side] = sides {
+        out.copy_from_slice(&side[..out.len()]);
+        return;
+    }
     for (index, frame) in out.chunks_exact_mut(sides.len()).enumerate() {
         for (sample, side) in frame.iter_mut().zip(sides) {
             *sample = side[index];
