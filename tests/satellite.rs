@@ -388,6 +388,7 @@ fn installation(master: Device, far: Device) -> Installation {
         name: "test".into(),
         channels: vec![channel("far"), channel("tone")],
         buses: vec![bus("programme"), bus("audition")],
+        gain_groups: vec![],
         moves: vec![],
         console: longthrow::profile::ShowConsole::default(),
         values,
