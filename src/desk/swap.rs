@@ -15,7 +15,7 @@ struct Opened {
     switched: BTreeSet<Id>,
     /// Channels that were open on air, and where their sound came from.
     live: BTreeMap<Id, InputFrom>,
-    /// Microphones that could be heard outside.
+    /// Channels that could be heard outside.
     on_air: BTreeSet<Id>,
 }
 
@@ -101,7 +101,7 @@ impl Desk {
     }
 
     fn opened(&self) -> Opened {
-        let mut opened = Opened { on_air: self.live_microphones(), ..Opened::default() };
+        let mut opened = Opened { on_air: self.heard_on_air(|_| true), ..Opened::default() };
         for Channel { id, .. } in self.channels() {
             if self.value(&Address::new(Key::ChannelSwitch, id)).is_some_and(|value| value.is_word("open")) {
                 opened.switched.insert(id.clone());

@@ -106,9 +106,8 @@ impl Desk {
         self.buses_on_air().contains(bus)
     }
 
-    /// Microphones that can be heard on air.
-    #[must_use]
-    pub fn live_microphones(&self) -> BTreeSet<Id> {
+    /// Channels that can be heard on air.
+    pub(in crate::desk) fn heard_on_air(&self, of: impl Fn(&Id) -> bool) -> BTreeSet<Id> {
         let on_air = self.buses_on_air();
         // A send from before the switch is heard whatever the switch does.
         let sent = |id: &Id, bus: &Id| {
@@ -116,8 +115,13 @@ impl Desk {
                 || (self.send_tap(id, bus) == Tap::Input && self.send_level(id, bus) != Value::Off)
         };
         let channels = self.channels().map(|channel| &channel.id);
-        let live = channels.filter(|id| self.is_microphone(id) && on_air.iter().any(|bus| sent(id, bus)));
-        live.cloned().collect()
+        channels.filter(|id| of(id) && on_air.iter().any(|bus| sent(id, bus))).cloned().collect()
+    }
+
+    /// Microphones that can be heard on air.
+    #[must_use]
+    pub fn live_microphones(&self) -> BTreeSet<Id> {
+        self.heard_on_air(|id| self.is_microphone(id))
     }
 
     /// Whether the microphone of a channel stands in a room.
