@@ -441,7 +441,13 @@ macro_rules! through {
             let mut audio: [Row; 16] =
                 std::array::from_fn(|frame| std::array::from_fn(|lane| $sound(tick * 16 + frame, lane)));
             let linked = $linked;
-            Vectors::widest().run(Through { stage: &mut $stage, linked: &linked, audio: &mut audio, grid: true });
+            Vectors::widest().run(Through {
+                stage: &mut $stage,
+                linked: &linked,
+                audio: &mut audio,
+                grid: true,
+                gains: None,
+            });
             out.extend(audio.iter().map(|row| f64::from(row[$lane])));
         }
         out
@@ -604,9 +610,9 @@ fn dynamics_give_the_same_bytes_in_every_form_and_cut_of_time() {
             while from < 16 {
                 let length = cuts[(tick + from) % cuts.len()].min(16 - from);
                 let (audio, grid) = (&mut audio[from..from + length], from == 0);
-                vectors.run(Through { stage: &mut gate, linked: &linked, audio, grid });
-                vectors.run(Through { stage: &mut compressor, linked: &linked, audio, grid });
-                vectors.run(Through { stage: &mut de_esser, linked: &linked, audio, grid });
+                vectors.run(Through { stage: &mut gate, linked: &linked, audio, grid, gains: None });
+                vectors.run(Through { stage: &mut compressor, linked: &linked, audio, grid, gains: None });
+                vectors.run(Through { stage: &mut de_esser, linked: &linked, audio, grid, gains: None });
                 from += length;
             }
             assert!(audio.as_flattened().iter().all(|sample| *sample == 0.0 || sample.is_normal()), "tick {tick}");

@@ -383,6 +383,8 @@ pub struct Through<'a, S> {
     pub audio: &'a mut [Row],
     /// Whether the segment starts at a grid line.
     pub grid: bool,
+    /// Where the gains of a compressor go, frame by frame, for whoever has to have the same.
+    pub gains: Option<&'a mut [Row]>,
 }
 
 impl Kernel for Through<'_, Compressor> {
@@ -399,7 +401,8 @@ impl Kernel for Through<'_, Compressor> {
         let mut most = V::load(&stage.most);
         let (zero, half) = (V::splat(0.0), V::splat(0.5));
         let mut bent = half.div(now[2].max(V::splat(KNEE_LEAST)));
-        for row in self.audio.iter_mut() {
+        let mut gains = self.gains;
+        for (frame, row) in self.audio.iter_mut().enumerate() {
             if moving {
                 for value in 0..6 {
                     now[value] = now[value].add(steps[value]);
@@ -415,7 +418,11 @@ impl Kernel for Through<'_, Compressor> {
             let aim = slope.mul(within.mul(within).mul(bent).add(above));
             reduction = follow(reduction, aim, attack, release);
             most = reduction.max(most);
-            x.mul(make_up.sub(reduction).exp2()).store(row);
+            let gain = make_up.sub(reduction).exp2();
+            x.mul(gain).store(row);
+            if let Some(gains) = &mut gains {
+                gain.store(&mut gains[frame]);
+            }
         }
         stored(now, &mut stage.values.now);
         stage.detector.store(detector);

@@ -140,6 +140,12 @@ pub enum Key {
     ChannelPanLaw,
     /// `channel.ID.assign.BUS`
     ChannelAssign,
+    /// `channel.ID.send.level.BUS`
+    ChannelSendLevel,
+    /// `channel.ID.send.point.BUS`
+    ChannelSendPoint,
+    /// `channel.ID.send.pan.BUS`
+    ChannelSendPan,
     /// `bus.ID.equaliser.switch`
     BusEqualiser,
     /// `bus.ID.equaliser.low.shape`
@@ -188,6 +194,8 @@ pub enum Key {
     BusCompressorRelease,
     /// `bus.ID.compressor.gain`
     BusCompressorGain,
+    /// `bus.ID.assign.BUS`
+    BusAssign,
     /// `bus.ID.fader`
     BusFader,
     /// `bus.ID.leveller`
@@ -623,7 +631,7 @@ const fn joined<const N: usize>(parts: &[&[Parameter]]) -> [Parameter; N] {
 }
 
 /// Every parameter of the desk, in signal order.
-pub static TABLE: &[Parameter] = &joined::<79>(&[
+pub static TABLE: &[Parameter] = &joined::<83>(&[
     CHANNEL_HEAD,
     &equaliser(Scope::Channel, Key::ChannelEqualiser, CHANNEL_BANDS),
     &compressor(Scope::Channel, CHANNEL_COMPRESSOR),
@@ -871,10 +879,54 @@ const CHANNEL_TAIL: &[Parameter] = &[
         glide: Glide::OnePole { ms: 10 },
         summary: "on sends the channel, after its fader and pan, to that bus",
     },
+    Parameter {
+        key: Key::ChannelSendLevel,
+        scope: Scope::Channel,
+        word: "send.level",
+        further: Some(Scope::Bus),
+        domain: Domain::Number { unit: Unit::Decibels, lowest: -90.0, highest: 10.0, off: true },
+        default: "off",
+        taper: Taper::Fader,
+        glide: Glide::OnePole { ms: 10 },
+        summary: "how much of the channel that bus gets besides what is assigned",
+    },
+    Parameter {
+        key: Key::ChannelSendPoint,
+        scope: Scope::Channel,
+        word: "send.point",
+        further: Some(Scope::Bus),
+        domain: Domain::Words(&["after-fader", "pre-fader", "input"]),
+        default: "after-fader",
+        taper: Taper::Steps,
+        glide: Glide::OnePole { ms: 10 },
+        summary: "where it is taken: pre-fader is behind the switch; input is before it, and only for buses that are off air",
+    },
+    Parameter {
+        key: Key::ChannelSendPan,
+        scope: Scope::Channel,
+        word: "send.pan",
+        further: Some(Scope::Bus),
+        domain: Domain::Number { unit: Unit::Position, lowest: -1.0, highest: 1.0, off: false },
+        default: "0.0",
+        taper: Taper::Linear,
+        glide: Glide::OnePole { ms: 10 },
+        summary: "left -1 to right +1 on that bus, by the channel's pan law; on a stereo channel the balance",
+    },
 ];
 
 /// A bus behind its stages, and the outputs.
 const BUS_AND_OUTPUT: &[Parameter] = &[
+    Parameter {
+        key: Key::BusAssign,
+        scope: Scope::Bus,
+        word: "assign",
+        further: Some(Scope::Bus),
+        domain: Domain::Words(&["off", "on"]),
+        default: "off",
+        taper: Taper::Steps,
+        glide: Glide::OnePole { ms: 10 },
+        summary: "on sends the bus, after its fader, to that bus: this one is a group of it then",
+    },
     Parameter {
         key: Key::BusFader,
         scope: Scope::Bus,
@@ -947,7 +999,14 @@ impl Key {
     /// Whether this is a value of a stage between trim and fader.
     #[must_use]
     pub fn is_of_a_stage(self) -> bool {
-        self == Self::ChannelOrder || self.parameter().word.contains('.')
+        self == Self::ChannelOrder || (self.parameter().word.contains('.') && !self.is_of_a_send())
+    }
+
+    /// Whether this is a value of a send. There is one for every channel and bus, most of them off: only what differs
+    /// from the default is kept.
+    #[must_use]
+    pub const fn is_of_a_send(self) -> bool {
+        matches!(self, Self::ChannelSendLevel | Self::ChannelSendPoint | Self::ChannelSendPan)
     }
 
     /// The row of this key.

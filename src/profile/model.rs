@@ -460,6 +460,19 @@ pub struct Bus {
     pub was: Option<Id>,
     /// What the strip shows.
     pub label: String,
+    /// What it carries of another bus.
+    pub minus: Option<Minus>,
+}
+
+/// A mix-minus: another bus without somebody's own share.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Minus {
+    /// The other bus.
+    pub of: Id,
+    /// The channels whose share is left out: those of one person, or of one line.
+    pub less: Vec<Id>,
+    /// The bus that is carried instead, less the same, while none of these channels is open.
+    pub off_air: Option<Id>,
 }
 
 /// A control and the parameter it moves.

@@ -2,8 +2,9 @@
 
 use super::cursor::{self, Table, Thing, check_id, number, points, text_not_empty, unknown_name, word};
 use super::diagnostic::Code;
+use super::graph::{self, Standing};
 use super::log::{Log, Place};
-use super::model::{Bus, Channel, ControlKind, Id, Move, Profile, Rejoin};
+use super::model::{Bus, Channel, ControlKind, Id, Minus, Move, Profile, Rejoin};
 use super::panel::ControlKinds;
 use super::rig::RigNames;
 use super::text::{Node, Raw, Tree};
@@ -25,13 +26,16 @@ struct Named {
     at: Place,
     was: Option<(Id, Place)>,
     label: String,
+    minus: Option<(Minus, Place)>,
 }
 
 /// What is being gathered while a profile is read.
 struct Show<'r> {
     rig: Option<&'r RigNames>,
     bus_ids: Vec<&'r str>,
+    channel_ids: Vec<&'r str>,
     values: BTreeMap<Address, Value>,
+    places: BTreeMap<Address, Place>,
 }
 
 /// Reads a profile; with the names of a rig and the controls of a panel also what it says of them.
@@ -52,7 +56,13 @@ pub(super) fn read(
     let channel_ids: Vec<&str> = channel_things.iter().map(|thing| thing.id).collect();
     let absent = ALWAYS.into_iter().filter(|always| bus_things.iter().all(|thing| thing.id != *always));
     let bus_ids: Vec<&str> = absent.chain(bus_things.iter().map(|thing| thing.id)).collect();
-    let mut show = Show { rig, bus_ids: bus_ids.clone(), values: BTreeMap::new() };
+    let mut show = Show {
+        rig,
+        bus_ids: bus_ids.clone(),
+        channel_ids: channel_ids.clone(),
+        values: BTreeMap::new(),
+        places: BTreeMap::new(),
+    };
 
     let mut lanes = 0;
     let mut channels = Vec::new();
@@ -83,6 +93,11 @@ pub(super) fn read(
         }
         output(thing, &mut show, log);
     }
+    let standing: Vec<Standing<'_>> = named_buses
+        .iter()
+        .map(|bus| Standing { id: &bus.id, minus: bus.minus.as_ref().map(|(minus, at)| (minus, *at)) })
+        .collect();
+    graph::check(&standing, &show.values, &show.places, log);
     renames(&channels, log);
     renames(&named_buses, log);
 
@@ -99,13 +114,14 @@ pub(super) fn read(
     }
     top.finish(log);
 
-    let always = |id: &str| Bus { id: id.into(), was: None, label: id.to_owned() };
+    let always = |id: &str| Bus { id: id.into(), was: None, label: id.to_owned(), minus: None };
     let mut buses: Vec<Bus> =
         ALWAYS.into_iter().filter(|id| named_buses.iter().all(|bus| *bus.id != **id)).map(always).collect();
     buses.extend(named_buses.into_iter().map(|bus| Bus {
         id: bus.id,
         was: bus.was.map(|(was, _)| was),
         label: bus.label,
+        minus: bus.minus.map(|(minus, _)| minus),
     }));
     Profile {
         name: name.unwrap_or_default(),
@@ -141,9 +157,13 @@ fn named(thing: Thing<'_>, scope: Scope, show: &mut Show<'_>, log: &mut Log) -> 
         let was = text_not_empty(node, "was", log)?;
         check_id(&was, node.at, log).then(|| (Id::from(was), node.at))
     });
+    let minus = (scope == Scope::Bus)
+        .then(|| table.get("mix-minus"))
+        .flatten()
+        .and_then(|node| Some((graph::read_minus(node, id, &show.channel_ids, &show.bus_ids, log)?, node.key_at)));
     values(id, scope, &mut table, show, log);
     table.finish(log);
-    Named { id: id.into(), at, was, label: label.unwrap_or_else(|| id.to_owned()) }
+    Named { id: id.into(), at, was, label: label.unwrap_or_else(|| id.to_owned()), minus }
 }
 
 fn output(thing: Thing<'_>, show: &mut Show<'_>, log: &mut Log) {
@@ -188,7 +208,9 @@ fn values_below(id: &str, scope: Scope, stage: &str, table: &mut Table<'_>, show
                 unknown_name(Code::S03, node.key_at, headline, bus, show.bus_ids.iter().copied(), log);
             }
             let value = value(row, node, show, log);
-            show.values.extend(value.map(|value| (Address::with_further(row.key, id, bus), value)));
+            let address = Address::with_further(row.key, id, bus);
+            show.places.insert(address.clone(), node.key_at);
+            show.values.extend(value.map(|value| (address, value)));
         }
     }
 }

@@ -16,7 +16,7 @@ use longthrow::dsp::equaliser::{Shape, Slope, band, high_pass};
 use longthrow::dsp::lanes::{Form, LANES, Row, Vectors};
 use longthrow::dsp::section::{Coefficients, Filter, Section};
 use longthrow::engine::wires::PlanarWires;
-use longthrow::engine::{Bank, Command, Crossing, Edit, Engine, Feed, MeterFrame, Plan, StageValue, Target};
+use longthrow::engine::{Bank, Command, Crossing, Edit, Engine, Feed, MeterFrame, Plan, StageValue, Tap, Target};
 use longthrow::units::SampleRate;
 use std::hint::black_box;
 use std::time::Instant;
@@ -199,7 +199,7 @@ impl Whole {
             plan.feeds.push((column + 1, Feed::Wires(column, None)));
             plan.edits.push(Edit::Connect { column, feed: column + 1, side: 0 });
             for to in 0..buses {
-                plan.edits.push(jump(Target::ToBus { from: column, to }, 0.05));
+                plan.edits.push(jump(Target::ToBus { tap: Tap::AfterFader, from: column, to }, 0.05));
             }
             if case.stages {
                 let mut aim = |value, to| {

@@ -52,7 +52,7 @@ pub fn profile(name: &str, lines: &str) -> Profile {
     let mut values = BTreeMap::new();
     let mut channels: Vec<Channel> = Vec::new();
     let mut buses: Vec<Bus> = Vec::new();
-    let bus = |name: &str| Bus { id: id(name), was: None, label: name.to_owned() };
+    let bus = |name: &str| Bus { id: id(name), was: None, label: name.to_owned(), minus: None };
     buses.extend([bus("programme"), bus("audition")]);
     for line in lines.lines().map(str::trim).filter(|line| !line.is_empty()) {
         let (path, value) = line.split_once(" = ").expect("path = value");
