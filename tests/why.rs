@@ -352,6 +352,64 @@ const ABSENT_FURTHER: &[Fault] = &[
     fault("a control whose port is not there", "control.m1", &[&["port", "frame"], NOT_THERE], &["mm"]),
 ];
 
+// ---- what the desk has learned since: groups, sends, mix-minus ----
+
+const GROUPS: &str = r#"
+form = 1
+kind = "profile"
+name = "groups"
+[channel.anna]
+source = "tone"
+switch = "open"
+fader = 0.0
+assign.voices = "on"
+[channel.bert]
+source = "tone"
+switch = "open"
+fader = 0.0
+assign.band = "on"
+[channel.clara]
+source = "tone"
+switch = "open"
+send = { level = { wedge = 0.0 }, point = { wedge = "pre-fader" } }
+[channel.dora]
+source = "tone"
+switch = "open"
+fader = 0.0
+send.level.wedge = -80.0
+[bus.voices]
+assign.programme = "on"
+[bus.band]
+assign.programme = "on"
+fader = "off"
+[bus.wedge]
+[bus.brass]
+assign.pipes = "on"
+[bus.pipes]
+[bus.to-anna]
+mix-minus = { of = "programme", less = ["anna"] }
+[output.hall]
+source = "programme"
+[output.foyer]
+source = "wedge"
+[output.attic]
+source = "to-anna"
+"#;
+
+const GROUP_FAULTS: &[Fault] = &[
+    fault("nothing, up to the device", "channel.anna", &[&["amp"], NOT_THERE], &["assign", "no output"]),
+    fault("a group that is off", "channel.bert", &[&["band"], &["fader", "off"]], &["no output"]),
+    fault("nothing, before the fader, up to the device", "channel.clara", &[&["amp"], NOT_THERE], &["fader", "assign"]),
+    fault("a send that is far down", "channel.dora", &[&["send to wedge"]], &["fader"]),
+    fault("a group that nothing goes to", "bus.brass", &[&["no channel"], &["brass"]], &[]),
+    fault(
+        "all of a mix-minus in a group that is off",
+        "output.attic",
+        &[&["band"], &["down", "fader"]],
+        &["no channel"],
+    ),
+];
+
 /// 16 bits at 48 kHz; each channel a sine of 997 Hz at -18 dBFS, or nothing.
 fn wav(path: &Path, seconds: f64, channels: &[bool]) {
     let frames = (48_000.0 * seconds) as usize;
@@ -450,4 +508,13 @@ fn why_names_what_blocks_in_twenty_eight_of_thirty_faults() {
     println!("longest answer {} ms", thirty.longest.max(further.longest).as_millis());
     assert_eq!(thirty.asked, 30);
     assert!(thirty.right >= 28, "only {} of 30 were right", thirty.right);
+}
+
+#[test]
+fn why_walks_groups_sends_and_mix_minus() {
+    let daemon = Daemon::start(ABSENT_RIG, None, GROUPS);
+    listen();
+    let mut score = Score::default();
+    score.ask(&daemon, GROUP_FAULTS);
+    assert_eq!(score.right, score.asked);
 }

@@ -82,7 +82,7 @@ fn text(status: &Status) -> String {
         Some(worst) => text += &format!("WRONG: {}\n  What to do: {}\n", worst.what, worst.remedy),
     }
     for wrong in status.wrong.iter().skip(1) {
-        text += &format!("  also: {}\n", wrong.what);
+        text += &format!("  also: {}\n    What to do: {}\n", wrong.what, wrong.remedy);
     }
     text += &format!("\nProgramme: {:.0} dBFS\n", status.programme_dbfs);
     if !status.others.is_empty() {

@@ -17,7 +17,7 @@ use std::collections::{BTreeMap, BTreeSet};
 const _: () = assert!(GRAPH_LEVELS == FOLLOWED_LEVELS, "a level for each bus of the longest row");
 
 impl Desk {
-    fn minus_of(&self, bus: &str) -> Option<&Minus> {
+    pub(super) fn minus_of(&self, bus: &str) -> Option<&Minus> {
         self.buses().find(|known| &*known.id == bus)?.minus.as_ref()
     }
 
@@ -158,7 +158,7 @@ impl Desk {
     }
 
     /// Whether anything of a channel goes to a bus.
-    fn gives(&self, channel: &Id, bus: &Id) -> bool {
+    pub(super) fn gives(&self, channel: &Id, bus: &Id) -> bool {
         let assigned = Address::with_further(Key::ChannelAssign, channel, bus);
         self.mix.get(&assigned).is_some_and(|value| value.is_word("on")) || self.send_level(channel, bus) != Value::Off
     }

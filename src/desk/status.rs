@@ -7,6 +7,7 @@ use crate::params::{Address, Key, Value};
 use crate::profile::{Id, Output, OutputKind};
 use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
+use std::path::PathBuf;
 
 /// A peak meter that stayed below this for so long is silent.
 const SILENT_S: u64 = 5;
@@ -20,6 +21,8 @@ pub struct Heard {
     pub peak_dbfs: f32,
     /// Seconds since it was last above -60 dBFS; none when it never was.
     pub quiet_s: Option<u64>,
+    /// The mean level of each side in that time, where there are two, dBFS.
+    pub sides_dbfs: Option<[f32; 2]>,
 }
 
 impl Heard {
@@ -28,6 +31,15 @@ impl Heard {
     pub fn sounds(&self) -> bool {
         self.quiet_s.is_some_and(|seconds| seconds < SILENT_S)
     }
+}
+
+/// Why a file that should play does not.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum FileTrouble {
+    /// It cannot be read, and why.
+    Unreadable(String),
+    /// It was read to its end, and does not start again by itself.
+    Ended,
 }
 
 /// Something that is not as it should be, and what to do about it.
@@ -46,6 +58,8 @@ pub struct Facts {
     pub heard: BTreeMap<String, Heard>,
     /// Control ports that are not there, with the reason.
     pub ports_away: BTreeMap<Id, String>,
+    /// Files that do not play.
+    pub files: BTreeMap<PathBuf, FileTrouble>,
     /// What is wrong outside the desk, the worst first.
     pub wrong: Vec<Wrong>,
     /// Mix-minus buses in which somebody was heard by whom they are made for to leave out.
@@ -189,6 +203,14 @@ impl Desk {
             .then(|| format!("the level of output {} is {} dB", output.id, level.decibels().get()))
     }
 
+    /// What to do when the programme is silent: what `why` finds, or else to open something.
+    fn remedy_of_silence(&self, facts: &Facts) -> String {
+        const PROGRAMME: &str = "bus.programme";
+        let why = self.why(PROGRAMME, facts).ok().filter(|why| why.blocking.is_some());
+        let found = why.and_then(|why| Some(why.sentence.strip_prefix(PROGRAMME)?.strip_prefix(": ")?.to_owned()));
+        found.unwrap_or_else(|| "open what should be heard".to_owned())
+    }
+
     fn wrongs(&self, on_air: bool, programme_dbfs: f32, facts: &Facts) -> Vec<Wrong> {
         let mut all = facts.wrong.clone();
         for device in &self.away {
@@ -203,7 +225,7 @@ impl Desk {
         if on_air && quiet {
             all.push(wrong(
                 format!("the programme is silent ({programme_dbfs:.0} dBFS)"),
-                "open what should be heard, or ask \"longthrow why bus.programme\"",
+                self.remedy_of_silence(facts),
             ));
         }
         for bus in &facts.leaks {
@@ -211,6 +233,12 @@ impl Desk {
                 format!("who hears {bus} hears themselves in it"),
                 "close what carries their line a second time, or take that output off until it is found",
             ));
+        }
+        for trouble in facts.files.values() {
+            if let FileTrouble::Unreadable(why) = trouble {
+                let remedy = "put the file there, or name another in the rig; it is tried again by itself";
+                all.push(wrong(format!("a file cannot be played: {why}"), remedy));
+            }
         }
         for (port, why) in &facts.ports_away {
             all.push(wrong(
