@@ -86,7 +86,7 @@ fn text(status: &Status) -> String {
     }
     text += &format!("\nProgramme: {:.0} dBFS\n", status.programme_dbfs);
     if !status.others.is_empty() {
-        text += "Open besides:\n";
+        text += "Open, and no microphones:\n";
         text += &list(&status.others);
     }
     let hand = status.idle_s.map_or("no control was used yet".to_owned(), |s| format!("last control {} ago", since(s)));

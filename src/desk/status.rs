@@ -3,6 +3,8 @@
 //! [`Desk::status`] is a function of the desk and of what the daemon knows besides ([`Facts`]); no I/O, no clock.
 
 use super::Desk;
+use super::why::few;
+use crate::panel::ControlIndex;
 use crate::params::{Address, Key, Value};
 use crate::profile::{Id, Output, OutputKind};
 use serde::{Deserialize, Serialize};
@@ -143,15 +145,26 @@ impl Desk {
             revision: facts.revision,
             idle_s: facts.idle_s,
             programme_dbfs,
-            waiting: self
-                .waiting_controls()
-                .filter_map(|(control, target, ..)| {
-                    let name = &self.panel().controls.get(control.0)?.id;
-                    Some(format!("{name} ({target}): {}", self.way_to_rejoin(control)?))
-                })
-                .collect(),
+            waiting: self.waiting_to_rejoin(),
             decisions: facts.decisions.clone(),
         }
+    }
+
+    /// Each control that waits, with its way; those that have not said where they stand share one line.
+    fn waiting_to_rejoin(&self) -> Vec<String> {
+        let (known, unknown): (Vec<_>, Vec<_>) = self.waiting_controls().partition(|(.., last, _)| last.is_some());
+        let name = |control: ControlIndex| Some(&*self.panel().controls.get(control.0)?.id);
+        let mut lines: Vec<String> = known
+            .into_iter()
+            .filter_map(|(control, target, ..)| {
+                Some(format!("{} ({target}): {}", name(control)?, self.way_to_rejoin(control)?))
+            })
+            .collect();
+        let names: Vec<&str> = unknown.into_iter().filter_map(|(control, ..)| name(control)).collect();
+        if !names.is_empty() {
+            lines.push(format!("not moved yet, so their places are not known: {}", few(names.into_iter())));
+        }
+        lines
     }
 
     /// The highest sample of a bus lately, on either side.

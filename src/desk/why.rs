@@ -528,7 +528,7 @@ fn verb(control: &Control) -> &'static str {
 }
 
 /// The first of several names.
-fn few<'n>(names: impl ExactSizeIterator<Item = &'n str>) -> String {
+pub(super) fn few<'n>(names: impl ExactSizeIterator<Item = &'n str>) -> String {
     const SHOWN: usize = 4;
     let more = names.len().saturating_sub(SHOWN);
     let shown: Vec<&str> = names.take(SHOWN).collect();
