@@ -4,6 +4,13 @@
 //! is live when its switch is on, its fader above off, and a bus that people outside hear, and that is not in rehearsal, gets
 //! it). It shares nothing with the desk's own tables.
 
+#![allow(
+    clippy::print_stdout,
+    clippy::float_cmp,
+    clippy::double_ended_iterator_last,
+    reason = "the tests say what they measured; gains are aimed at exactly; what came last is asked of few"
+)]
+
 #[path = "support/show.rs"]
 #[allow(dead_code, reason = "each test uses a part of it")]
 mod show;
@@ -368,7 +375,7 @@ fn loudspeakers_have_been_silent_for_5_ms_before_the_microphone_is_heard_and_com
                 desk.at(Frames(opens as u64), set(path, opened.clone()));
                 desk.at(Frames(closes), set("channel.a.switch", word("closed")));
                 // Full scale half of the time, so that the first and the last sample are seen.
-                let square = |n: usize| if n % 2 == 0 { 0.5 } else { -0.5 };
+                let square = |n: usize| if n.is_multiple_of(2) { 0.5 } else { -0.5 };
                 let tone: Vec<f32> = (0..end).map(square).collect();
                 let silence = vec![0.0; end];
                 let mut buffers = Buffers {

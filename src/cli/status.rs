@@ -105,14 +105,14 @@ fn text(status: &Status) -> String {
         Some(worst) => text += &format!("WRONG: {}\n  What to do: {}\n", worst.what, worst.remedy),
     }
     for wrong in status.wrong.iter().skip(1) {
-        text += &format!("  also: {}\n", wrong.what);
+        text += &format!("  also: {}\n    What to do: {}\n", wrong.what, wrong.remedy);
     }
     text += &format!("\nProgramme: {:.0} dBFS\n", status.programme_dbfs);
     for metered in &status.meters {
         text += &meter(metered);
     }
     if !status.others.is_empty() {
-        text += "Open besides:\n";
+        text += "Open, and no microphones:\n";
         text += &list(&status.others);
     }
     let hand = status.idle_s.map_or("no control was used yet".to_owned(), |s| format!("last control {} ago", since(s)));

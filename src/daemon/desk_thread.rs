@@ -451,15 +451,18 @@ impl DeskThread {
 
     /// Answers a command. Whoever asked may have gone.
     fn answer_question(&self, asked: Asked) {
-        let with_decisions =
-            |facts: Box<Facts>| Facts { decisions: self.decisions.iter().cloned().collect(), ..*facts };
+        let with_ours = |facts: Box<Facts>| Facts {
+            decisions: self.decisions.iter().cloned().collect(),
+            files: self.players.troubles(),
+            ..*facts
+        };
         match asked {
             Asked::Status(facts, answer) => {
-                let status = self.desk.status(&with_decisions(facts));
+                let status = self.desk.status(&with_ours(facts));
                 drop(answer.try_send(Answer::Status(Box::new(status))));
             }
             Asked::Why(path, facts, answer) => {
-                let why = self.desk.why(&path, &facts).map_or_else(Answer::Refused, Answer::Why);
+                let why = self.desk.why(&path, &with_ours(facts)).map_or_else(Answer::Refused, Answer::Why);
                 drop(answer.try_send(why));
             }
             Asked::Mix(answer) => drop(answer.try_send(self.desk.mix_to_keep())),

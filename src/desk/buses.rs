@@ -158,7 +158,7 @@ impl Desk {
     }
 
     /// Whether anything of a channel goes to a bus.
-    fn gives(&self, channel: &Id, bus: &Id) -> bool {
+    pub(super) fn gives(&self, channel: &Id, bus: &Id) -> bool {
         let assigned = Address::with_further(Key::ChannelAssign, channel, bus);
         self.mix.get(&assigned).is_some_and(|value| value.is_word("on")) || self.send_level(channel, bus) != Value::Off
     }
