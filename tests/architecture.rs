@@ -64,7 +64,7 @@ const NAMES_ONLY: &[&str] = &[
 
 /// Libraries that speak to the outside: only `ports` names them.
 const OUTSIDE_LIBRARIES: &[&str] =
-    &["cpal", "jack", "midir", "rosc", "serial2_tokio", "hound", "notify", "sd_notify", "rustix"];
+    &["cpal", "jack", "midir", "rosc", "serial2_tokio", "hound", "notify", "sd_notify", "rustix", "tar"];
 
 /// Where `unsafe` may stand.
 const UNSAFE_PLACES: &[&str] =

@@ -7,19 +7,17 @@ mod answers;
 mod files;
 mod listen;
 
-use super::{complain, exit, print};
+use super::exit;
+use super::prompt::{Prompt, Stop, usual_folder};
 use crate::ports::applications::volumes_not_at_unity;
 use crate::ports::{cards, jack_audio, storage};
 use crate::profile::{Device, Host, Source, Texts, check};
 use answers::{Answers, Encoder, Microphone, channels, listed, microphone};
 use clap::Args;
-use std::io::{BufRead, Write};
 use std::path::{Path, PathBuf};
 
 /// How long somebody may speak into the one they mean.
 const LISTEN_SECONDS: f64 = 5.0;
-/// So many answers that cannot be understood end the questions.
-const WRONG_ANSWERS_MAX: usize = 20;
 
 /// The first installation: asks what there is, and writes rig, panel and profile.
 ///
@@ -68,24 +66,9 @@ pub(super) struct New {
     no_listening: bool,
 }
 
-/// Why there is no installation, and the code to leave with.
-struct Stop(u8, String);
-
 impl New {
     pub(super) fn run(&self) -> u8 {
-        match self.make() {
-            Ok(text) => {
-                if print(&text) {
-                    exit::FINE
-                } else {
-                    exit::COULD_NOT_RUN
-                }
-            }
-            Err(Stop(code, why)) => {
-                complain(&why);
-                code
-            }
-        }
+        Stop::said(self.make())
     }
 
     fn make(&self) -> Result<String, Stop> {
@@ -112,12 +95,11 @@ impl New {
                 format!("these answers make no sound installation:\n{}", found.join("\n")),
             ));
         }
-        let fail =
-            |path: &Path, error: std::io::Error| Stop(exit::COULD_NOT_RUN, format!("{}: {error}", path.display()));
-        std::fs::create_dir_all(&folder).map_err(|error| fail(&folder, error))?;
-        for (path, text) in paths.iter().zip(&texts) {
-            storage::write_atomically(path, text.as_bytes()).map_err(|error| fail(path, error))?;
-        }
+        std::fs::create_dir_all(&folder)
+            .map_err(|error| Stop(exit::COULD_NOT_RUN, format!("{}: {error}", folder.display())))?;
+        let files: Vec<(&Path, &[u8])> =
+            paths.iter().zip(&texts).map(|(path, text)| (&**path, text.as_bytes())).collect();
+        storage::write_all(&files, false).map_err(|why| Stop(exit::COULD_NOT_RUN, why))?;
         let [rig, panel, profile] = paths.map(|path| path.display().to_string());
         let mut text = format!("\nWritten: {rig}, {panel}, {profile}\n\nThe next step:\n");
         text += &format!("  longthrow run --rig {rig} --panel {panel} --profile {profile}\n");
@@ -128,7 +110,7 @@ impl New {
 
     /// What the options say, and for the rest what somebody answers.
     fn answers(&self) -> Result<Answers, Stop> {
-        let mut ask = Prompt { silent: self.yes };
+        let mut ask = Prompt::new(self.yes);
         let name = ask
             .answer(self.name.as_ref(), "name", "What is the house called?", "Our house", |text| Ok(text.to_owned()))?;
         let device = self.device(&mut ask)?;
@@ -279,70 +261,6 @@ impl New {
 
 fn without_none(given: &[String]) -> Vec<String> {
     given.iter().filter(|text| *text != "none").cloned().collect()
-}
-
-/// Where the unit of a person looks for the files.
-fn usual_folder() -> PathBuf {
-    let variable = |name: &str| std::env::var_os(name).filter(|value| !value.is_empty()).map(PathBuf::from);
-    let config = variable("XDG_CONFIG_HOME").or_else(|| variable("HOME").map(|home| home.join(".config")));
-    config.unwrap_or_else(|| PathBuf::from(".")).join("longthrow")
-}
-
-/// Questions on standard output, answers on standard input, a line each.
-struct Prompt {
-    silent: bool,
-}
-
-impl Prompt {
-    fn say(&self, text: &str) {
-        if !self.silent {
-            print(&format!("{text}\n"));
-        }
-    }
-
-    /// A line that the next one overwrites.
-    fn over(&self, text: &str) {
-        if !self.silent {
-            print(&format!("\r{text:<78}"));
-            if text.is_empty() {
-                print("\r");
-            }
-        }
-    }
-
-    /// What the option says, or else what somebody answers.
-    fn answer<T>(
-        &mut self,
-        given: Option<&String>,
-        option: &str,
-        question: &str,
-        usual: &str,
-        parse: impl Fn(&str) -> Result<T, String>,
-    ) -> Result<T, Stop> {
-        if let Some(given) = given {
-            return parse(given.trim()).map_err(|why| Stop(exit::USAGE, format!("--{option}: {why}")));
-        }
-        if self.silent {
-            return parse(usual).map_err(|why| Stop(exit::USAGE, format!("--{option}: {why}")));
-        }
-        for _ in 0..WRONG_ANSWERS_MAX {
-            print(&format!("{question} [{usual}] "));
-            // What was printed is to be seen before the answer is waited for; when it cannot be, the answer still can.
-            drop(std::io::stdout().flush());
-            let mut line = String::new();
-            let read = std::io::stdin().lock().read_line(&mut line);
-            if !read.is_ok_and(|length| length > 0) {
-                let why = format!("nobody answered {question:?}; say --{option}, or --yes for every default");
-                return Err(Stop(exit::USAGE, why));
-            }
-            let line = line.trim();
-            match parse(if line.is_empty() { usual } else { line }) {
-                Ok(answer) => return Ok(answer),
-                Err(why) => self.say(&format!("  That is not understood: {why}.")),
-            }
-        }
-        Err(Stop(exit::USAGE, format!("no answer to {question:?} could be understood")))
-    }
 }
 
 /// The names of the server's hardware ports, for a device on it.
