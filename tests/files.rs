@@ -242,6 +242,30 @@ fn mistakes() -> Vec<(Code, Texts)> {
         (Code::S09, small("", "", "[channel.guest]\nwas = \"lectern\"\nsource = \"piano\"\n")),
         (Code::S10, small("", "", "[channel.guest]\nsource = \"lectern-mic\"\nfader = 18.0\n")),
         (Code::S11, small("", "", "[channel.guest]\nsource = \"piano\"\npan-law = \"linear\"\n")),
+        (
+            Code::S12,
+            small(
+                "",
+                "",
+                "[bus.wind]\nassign.band = \"on\"\n[bus.band]\nassign.programme = \"on\"\nassign.wind = \"on\"\n",
+            ),
+        ),
+        (
+            Code::S13,
+            small(
+                "",
+                "",
+                "[channel.guest]\nsource = \"piano\"\nsend = { level = { programme = -6.0 }, point = { programme = \"input\" } }\n",
+            ),
+        ),
+        (
+            Code::S14,
+            small(
+                "",
+                "",
+                "[channel.guest]\nsource = \"piano\"\nassign = { band = \"on\", programme = \"on\" }\n[bus.band]\nassign.programme = \"on\"\n",
+            ),
+        ),
         // What the list is not complete without: a layer that is no file.
         (
             Code::F12,

@@ -290,7 +290,7 @@ fn a_reader_stalled_for_five_seconds_loses_no_energy_no_peak_and_no_clip() {
 #[test]
 fn followers_see_loudness_and_start_pause_continue_and_reset_it_together() {
     let (table, frames) = frames(STEREO, &tone(&[(-23.0, 20.0), (-13.0, 10.0), (-23.0, 10.0)], 1), 480, Form::widest());
-    let mut hub = Hub::new(Arc::new(MeterTable { plan: 0, names: table }));
+    let mut hub = Hub::new(Arc::new(MeterTable { plan: 0, names: table, ..MeterTable::default() }));
     let client = "127.0.0.1:9".parse().expect("an address");
     hub.follow(Duration::ZERO, client, "/meter/bus/programme/loudness/*", 50.0, 60.0).expect("granted");
     let (names, values) = (RefCell::new(Vec::new()), RefCell::new(BTreeMap::new()));

@@ -382,7 +382,7 @@ fn installation(master: Device, far: Device) -> Installation {
         set("assign.programme", Value::Word("on".into()));
     }
     let channel = |id: &str| Channel { id: id.into(), was: None, label: String::new() };
-    let bus = |id: &str| Bus { id: id.into(), was: None, label: String::new() };
+    let bus = |id: &str| Bus { id: id.into(), was: None, label: String::new(), minus: None };
     let profile = Profile {
         name: "test".into(),
         channels: vec![channel("far"), channel("tone")],

@@ -3,12 +3,17 @@
 use super::hub::MeterTable;
 use crate::desk::{Heard, Quantity, Reading};
 use crate::engine::MeterFrame;
+use crate::profile::Id;
 use std::collections::BTreeMap;
 
 /// Frames after which a reading is no longer of now: about a second.
 const LATELY: u64 = 48_000;
 /// What is louder than this was heard.
 const HEARD_DBFS: f32 = -60.0;
+/// A mix-minus that is further than this from the sum of the others is none: -100 dB of the bus, as a ratio of powers.
+const LEAKS_FROM: f64 = 1.0e-10;
+/// How long a leak is told after it was last found, in frames: about ten seconds.
+const LEAK_TOLD: u64 = 480_000;
 
 /// The peak meters of one table.
 #[derive(Debug, Default)]
@@ -18,6 +23,8 @@ pub(super) struct Levels {
     gathered: u64,
     /// Frames seen in all.
     seen: u64,
+    /// Mix-minus buses in which somebody heard themselves, and when last, in frames seen.
+    leaks: BTreeMap<Id, u64>,
 }
 
 #[derive(Debug)]
@@ -53,6 +60,14 @@ impl Levels {
         self.seen += frame.frames;
         self.gathered += frame.frames;
         let over = self.gathered >= LATELY;
+        if frame.proof.looked_at > 0 && frame.proof.ratio(frame.frames) > LEAKS_FROM {
+            let bus = table.mix_minus.get(&frame.proof.follower).cloned().unwrap_or_else(|| "mix-minus".into());
+            if !self.leaks().contains(&bus) {
+                let db = 10.0 * frame.proof.ratio(frame.frames).log10();
+                tracing::error!("who hears {bus} hears themselves in it, {db:.0} dB below the bus");
+            }
+            self.leaks.insert(bus, self.seen);
+        }
         for meter in &mut self.meters {
             let Some(name) = table.names.get(meter.place) else { continue };
             name.read(frame, &mut meter.now);
@@ -67,6 +82,12 @@ impl Levels {
         if over {
             self.gathered = 0;
         }
+    }
+
+    /// The mix-minus buses in which somebody heard themselves lately.
+    pub(super) fn leaks(&self) -> Vec<Id> {
+        let lately = self.leaks.iter().filter(|(_, at)| self.seen - **at < LEAK_TOLD);
+        lately.map(|(bus, _)| bus.clone()).collect()
     }
 
     /// What was heard on each meter, by its path.

@@ -298,6 +298,12 @@ impl Network {
         lock(&self.shared.hub).heard(rate_hz)
     }
 
+    /// The mix-minus buses of which the proof lately found that somebody hears themselves.
+    #[must_use]
+    pub fn leaks(&self) -> Vec<crate::profile::Id> {
+        lock(&self.shared.hub).leaks()
+    }
+
     /// The end for the desk's thread.
     #[must_use]
     pub fn answers(&self) -> Answers {

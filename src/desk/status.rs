@@ -48,6 +48,8 @@ pub struct Facts {
     pub ports_away: BTreeMap<Id, String>,
     /// What is wrong outside the desk, the worst first.
     pub wrong: Vec<Wrong>,
+    /// Mix-minus buses in which somebody was heard by whom they are made for to leave out.
+    pub leaks: Vec<Id>,
     /// Seconds since somebody last used a control; none when nobody did.
     pub idle_s: Option<u64>,
     /// Which revision of the files is in force.
@@ -146,7 +148,10 @@ impl Desk {
 
     /// Outputs that lead to listeners and are ready to; or why there are none.
     fn air(&self) -> (bool, String) {
-        let feeds: Vec<&Output> = self.rig().outputs.iter().filter(|output| output.kind == OutputKind::Feed).collect();
+        // Whoever hears a mix-minus takes part; nobody listens to it.
+        let to_listeners =
+            |output: &&Output| output.kind == OutputKind::Feed && !self.is_mix_minus(&self.carried(&output.id));
+        let feeds: Vec<&Output> = self.rig().outputs.iter().filter(to_listeners).collect();
         if feeds.is_empty() {
             return (false, "the rig has no output of kind \"feed\"".to_owned());
         }
@@ -199,6 +204,12 @@ impl Desk {
             all.push(wrong(
                 format!("the programme is silent ({programme_dbfs:.0} dBFS)"),
                 "open what should be heard, or ask \"longthrow why bus.programme\"",
+            ));
+        }
+        for bus in &facts.leaks {
+            all.push(wrong(
+                format!("who hears {bus} hears themselves in it"),
+                "close what carries their line a second time, or take that output off until it is found",
             ));
         }
         for (port, why) in &facts.ports_away {

@@ -1,6 +1,7 @@
 //! Meter frames: what the engine measured in 10 ms, made only of quantities that merge.
 
 use super::command::Bank;
+use super::followers::Proof;
 use super::limits::{BUS_GROUPS, OUTPUT_GROUPS, SOURCE_GROUPS};
 use super::meters::Readings;
 use crate::dsp::lanes::{LANES, Row};
@@ -137,6 +138,8 @@ pub struct MeterFrame {
     pub plan: u64,
     /// One for each group of source columns, then of bus columns, then of output columns.
     pub groups: Box<[GroupReading]>,
+    /// What the proof of the followers found.
+    pub proof: Proof,
 }
 
 impl MeterFrame {
@@ -146,10 +149,10 @@ impl MeterFrame {
     #[must_use]
     pub fn nothing() -> Self {
         let groups = vec![GroupReading::NOTHING; SOURCE_GROUPS + BUS_GROUPS + OUTPUT_GROUPS];
-        Self { start: 0, frames: 0, plan: 0, groups: groups.into_boxed_slice() }
+        Self { start: 0, frames: 0, plan: 0, groups: groups.into_boxed_slice(), proof: Proof::default() }
     }
 
-    /// The group that holds a column, and the lane it has there.
+    /// The group that holds a column, and the lane it has there. Followers are not metered: theirs is a group that is not there.
     ///
     /// Real-time: safe
     #[must_use]
@@ -158,6 +161,7 @@ impl MeterFrame {
             Bank::Sources => 0,
             Bank::Buses => SOURCE_GROUPS,
             Bank::Outputs => SOURCE_GROUPS + BUS_GROUPS,
+            Bank::Followers => SOURCE_GROUPS + BUS_GROUPS + OUTPUT_GROUPS,
         };
         (first + column as usize / LANES, column as usize % LANES)
     }
@@ -171,6 +175,7 @@ impl MeterFrame {
         }
         self.frames += later.frames;
         self.plan = later.plan;
+        self.proof.merge(&later.proof);
         for (mine, theirs) in self.groups.iter_mut().zip(&later.groups) {
             mine.merge(theirs);
         }
@@ -181,6 +186,7 @@ impl MeterFrame {
     /// Real-time: safe
     pub fn clear(&mut self) {
         self.frames = 0;
+        self.proof = Proof::default();
         for group in &mut self.groups {
             *group = GroupReading::NOTHING;
         }

@@ -20,13 +20,15 @@ pub enum Scope {
     Channel,
     /// A sum of channels.
     Bus,
+    /// A control over the gains of several channels; no sound goes through it.
+    GainGroup,
     /// A place where sound leaves the desk, described in the rig.
     Output,
 }
 
 impl Scope {
     /// All scopes, in signal order.
-    pub const ALL: [Self; 3] = [Self::Channel, Self::Bus, Self::Output];
+    pub const ALL: [Self; 4] = [Self::Channel, Self::Bus, Self::GainGroup, Self::Output];
 
     /// The first word of an address.
     #[must_use]
@@ -34,6 +36,7 @@ impl Scope {
         match self {
             Self::Channel => "channel",
             Self::Bus => "bus",
+            Self::GainGroup => "gain-group",
             Self::Output => "output",
         }
     }
@@ -140,6 +143,12 @@ pub enum Key {
     ChannelPanLaw,
     /// `channel.ID.assign.BUS`
     ChannelAssign,
+    /// `channel.ID.send.level.BUS`
+    ChannelSendLevel,
+    /// `channel.ID.send.point.BUS`
+    ChannelSendPoint,
+    /// `channel.ID.send.pan.BUS`
+    ChannelSendPan,
     /// `bus.ID.equaliser.switch`
     BusEqualiser,
     /// `bus.ID.equaliser.low.shape`
@@ -188,12 +197,18 @@ pub enum Key {
     BusCompressorRelease,
     /// `bus.ID.compressor.gain`
     BusCompressorGain,
+    /// `bus.ID.assign.BUS`
+    BusAssign,
     /// `bus.ID.fader`
     BusFader,
     /// `bus.ID.leveller`
     BusLeveller,
     /// `bus.ID.leveller-range`
     BusLevellerRange,
+    /// `gain-group.ID.switch`
+    GroupSwitch,
+    /// `gain-group.ID.fader`
+    GroupFader,
     /// `output.ID.source`
     OutputSource,
     /// `output.ID.level`
@@ -622,8 +637,19 @@ const fn joined<const N: usize>(parts: &[&[Parameter]]) -> [Parameter; N] {
     rows
 }
 
+/// How many rows there are in all parts.
+const fn rows(parts: &[&[Parameter]]) -> usize {
+    let (mut part, mut rows) = (0, 0);
+    while part < parts.len() {
+        (part, rows) = (part + 1, rows + parts[part].len());
+    }
+    rows
+}
+
 /// Every parameter of the desk, in signal order.
-pub static TABLE: &[Parameter] = &joined::<79>(&[
+pub static TABLE: &[Parameter] = &joined::<{ rows(PARTS) }>(PARTS);
+
+const PARTS: &[&[Parameter]] = &[
     CHANNEL_HEAD,
     &equaliser(Scope::Channel, Key::ChannelEqualiser, CHANNEL_BANDS),
     &compressor(Scope::Channel, CHANNEL_COMPRESSOR),
@@ -631,7 +657,7 @@ pub static TABLE: &[Parameter] = &joined::<79>(&[
     &equaliser(Scope::Bus, Key::BusEqualiser, BUS_BANDS),
     &compressor(Scope::Bus, BUS_COMPRESSOR),
     BUS_AND_OUTPUT,
-]);
+];
 
 /// A channel from its source to its gate.
 const CHANNEL_HEAD: &[Parameter] = &[
@@ -871,10 +897,54 @@ const CHANNEL_TAIL: &[Parameter] = &[
         glide: Glide::OnePole { ms: 10 },
         summary: "on sends the channel, after its fader and pan, to that bus",
     },
+    Parameter {
+        key: Key::ChannelSendLevel,
+        scope: Scope::Channel,
+        word: "send.level",
+        further: Some(Scope::Bus),
+        domain: Domain::Number { unit: Unit::Decibels, lowest: -90.0, highest: 10.0, off: true },
+        default: "off",
+        taper: Taper::Fader,
+        glide: Glide::OnePole { ms: 10 },
+        summary: "how much of the channel that bus gets besides what is assigned",
+    },
+    Parameter {
+        key: Key::ChannelSendPoint,
+        scope: Scope::Channel,
+        word: "send.point",
+        further: Some(Scope::Bus),
+        domain: Domain::Words(&["after-fader", "pre-fader", "input"]),
+        default: "after-fader",
+        taper: Taper::Steps,
+        glide: Glide::OnePole { ms: 10 },
+        summary: "where it is taken: pre-fader is behind the switch; input is before it, and only for buses that are off air",
+    },
+    Parameter {
+        key: Key::ChannelSendPan,
+        scope: Scope::Channel,
+        word: "send.pan",
+        further: Some(Scope::Bus),
+        domain: Domain::Number { unit: Unit::Position, lowest: -1.0, highest: 1.0, off: false },
+        default: "0.0",
+        taper: Taper::Linear,
+        glide: Glide::OnePole { ms: 10 },
+        summary: "left -1 to right +1 on that bus, by the channel's pan law; on a stereo channel the balance",
+    },
 ];
 
-/// A bus behind its stages, and the outputs.
+/// A bus behind its stages, gain groups, and the outputs.
 const BUS_AND_OUTPUT: &[Parameter] = &[
+    Parameter {
+        key: Key::BusAssign,
+        scope: Scope::Bus,
+        word: "assign",
+        further: Some(Scope::Bus),
+        domain: Domain::Words(&["off", "on"]),
+        default: "off",
+        taper: Taper::Steps,
+        glide: Glide::OnePole { ms: 10 },
+        summary: "on sends the bus, after its fader, to that bus: this one is a group of it then",
+    },
     Parameter {
         key: Key::BusFader,
         scope: Scope::Bus,
@@ -907,6 +977,28 @@ const BUS_AND_OUTPUT: &[Parameter] = &[
         taper: Taper::Linear,
         glide: Glide::OnePole { ms: 1_700 },
         summary: "how far the leveller may go either way",
+    },
+    Parameter {
+        key: Key::GroupSwitch,
+        scope: Scope::GainGroup,
+        word: "switch",
+        further: None,
+        domain: Domain::Words(&["closed", "open"]),
+        default: "open",
+        taper: Taper::Steps,
+        glide: Glide::Ramp { up_ms: 20, down_ms: 5 },
+        summary: "closed closes every member, whatever else would open it",
+    },
+    Parameter {
+        key: Key::GroupFader,
+        scope: Scope::GainGroup,
+        word: "fader",
+        further: None,
+        domain: Domain::Number { unit: Unit::Decibels, lowest: -90.0, highest: 10.0, off: true },
+        default: "0.0",
+        taper: Taper::Fader,
+        glide: Glide::OnePole { ms: 10 },
+        summary: "added to the fader of every member; off closes them",
     },
     Parameter {
         key: Key::OutputSource,
@@ -947,7 +1039,14 @@ impl Key {
     /// Whether this is a value of a stage between trim and fader.
     #[must_use]
     pub fn is_of_a_stage(self) -> bool {
-        self == Self::ChannelOrder || self.parameter().word.contains('.')
+        self == Self::ChannelOrder || (self.parameter().word.contains('.') && !self.is_of_a_send())
+    }
+
+    /// Whether this is a value of a send. There is one for every channel and bus, most of them off: only what differs
+    /// from the default is kept.
+    #[must_use]
+    pub const fn is_of_a_send(self) -> bool {
+        matches!(self, Self::ChannelSendLevel | Self::ChannelSendPoint | Self::ChannelSendPan)
     }
 
     /// The row of this key.
