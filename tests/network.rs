@@ -62,6 +62,7 @@ fn rig() -> Rig {
             followers: vec![],
         },
         storage: None,
+        call: None,
     }
 }
 

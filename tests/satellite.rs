@@ -367,6 +367,7 @@ fn installation(master: Device, far: Device) -> Installation {
             followers: vec![],
         },
         storage: None,
+        call: None,
     };
     let mut values = BTreeMap::new();
     for (channel, pan) in [("far", -1.0), ("tone", 1.0)] {
@@ -386,6 +387,7 @@ fn installation(master: Device, far: Device) -> Installation {
     let profile = Profile {
         name: "test".into(),
         channels: vec![channel("far"), channel("tone")],
+        gain_groups: vec![],
         buses: vec![bus("programme"), bus("audition")],
         moves: vec![],
         values,

@@ -79,7 +79,10 @@ fn text(status: &Status) -> String {
     text += &list(&status.microphones);
     match status.wrong.first() {
         None => text += "Nothing is wrong.\n",
-        Some(worst) => text += &format!("WRONG: {}\n  What to do: {}\n", worst.what, worst.remedy),
+        Some(worst) => {
+            text += &format!("WRONG: {}\n  What to do: {}\n", worst.what, worst.remedy);
+            text += &status.call.iter().map(|call| format!("  Whom to call: {call}\n")).collect::<String>();
+        }
     }
     for wrong in status.wrong.iter().skip(1) {
         text += &format!("  also: {}\n", wrong.what);
@@ -94,6 +97,12 @@ fn text(status: &Status) -> String {
     text += &format!("Show: \"{}\", revision {}; {attended}, {hand}\n", status.profile, status.revision);
     for waiting in &status.waiting {
         text += &format!("  {waiting}\n");
+    }
+    for node in &status.nodes {
+        text += &format!("{node}\n");
+    }
+    if let (true, Some(call)) = (status.wrong.is_empty(), &status.call) {
+        text += &format!("Whom to call: {call}\n");
     }
     if !status.decisions.is_empty() {
         text += "\nDecided lately:\n";

@@ -201,6 +201,7 @@ mod tests {
                 followers: vec![],
             },
             storage: None,
+            call: None,
         }
     }
 

@@ -216,7 +216,9 @@ fn facts(shared: &DeskShared, network: &Network, rate: SampleRate) -> Box<Facts>
         remedy: "another program has the port, or the machine has no such address: see [network] in the rig".to_owned(),
     }));
     let mut ports_away = shared.ports_away.lock().unwrap_or_else(PoisonError::into_inner).clone();
+    let mut nodes = Vec::new();
     for node in shared.nodes.shown() {
+        nodes.push(node.words());
         if node.standing.hello.is_none() {
             ports_away.entry(node.port).or_insert_with(|| "its node does not answer".to_owned());
         }
@@ -228,6 +230,7 @@ fn facts(shared: &DeskShared, network: &Network, rate: SampleRate) -> Box<Facts>
         wrong,
         idle_s: (last_hand > 0).then(|| nanos().saturating_sub(last_hand) / 1_000_000_000),
         revision: shared.revision.load(Ordering::Relaxed),
+        nodes,
         decisions: Vec::new(),
     })
 }

@@ -54,6 +54,8 @@ pub struct Facts {
     pub idle_s: Option<u64>,
     /// Which revision of the files is in force.
     pub revision: u64,
+    /// How each panel node is, a line for people.
+    pub nodes: Vec<String>,
     /// What the desk decided lately, the newest last: when, and what.
     pub decisions: Vec<(String, String)>,
 }
@@ -92,6 +94,10 @@ pub struct Status {
     pub programme_dbfs: f32,
     /// What is wrong, the worst first.
     pub wrong: Vec<Wrong>,
+    /// Whom to call when something is wrong, if the rig says.
+    pub call: Option<String>,
+    /// How each panel node is, a line for people.
+    pub nodes: Vec<String>,
     /// Faders and knobs that wait to rejoin.
     pub waiting: Vec<String>,
     /// What the desk decided lately, the newest last.
@@ -129,6 +135,8 @@ impl Desk {
             revision: facts.revision,
             idle_s: facts.idle_s,
             programme_dbfs,
+            call: self.rig().call.clone(),
+            nodes: facts.nodes.clone(),
             waiting: self
                 .waiting_controls()
                 .filter_map(|(control, target, ..)| {
