@@ -10,6 +10,7 @@ use super::model::{
     OutputKind, Reach, Rig, Role, Signal,
 };
 use super::text::{Node, Raw, Tree};
+use crate::params::Pattern;
 use crate::units::{Decibels, SampleRate};
 use std::collections::BTreeMap;
 use std::net::{IpAddr, SocketAddr};
@@ -751,7 +752,7 @@ fn follower(thing: Thing<'_>, log: &mut Log) -> Option<Follower> {
     let accepted = "an OSC pattern over meter paths, as \"/meter/bus/*/*/peak\"";
     let pattern = table.need("pattern", accepted, log).and_then(|node| {
         let pattern = text(node, "pattern", log)?;
-        let sound = pattern.starts_with('/') && pattern.bytes().all(|byte| byte.is_ascii_graphic() && byte != b'#');
+        let sound = Pattern::parse(&pattern).is_some();
         if !sound {
             unusable(node.at, "pattern", accepted, log);
         }
