@@ -3,6 +3,7 @@
 use super::{complain, exit, print, print_json, talk};
 use crate::daemon::talk::{Answer, Question};
 use crate::desk::{Live, Status};
+use crate::words::status as words;
 use clap::Args;
 use std::path::PathBuf;
 use std::time::Duration;
@@ -51,64 +52,32 @@ impl ShowStatus {
     }
 }
 
-/// Time without a hand, for people.
-fn since(seconds: u64) -> String {
-    match seconds {
-        0..60 => format!("{seconds} s"),
-        60..3600 => format!("{} min", seconds / 60),
-        _ => format!("{} h {} min", seconds / 3600, seconds / 60 % 60),
-    }
-}
-
 fn text(status: &Status) -> String {
-    let mut text = String::new();
-    text += &match status.on_air {
-        true => format!("ON AIR: {}\n", status.air),
-        false => format!("NOT ON AIR: {}\n", status.air),
-    };
+    let mut text = words::air(status.on_air, &status.air);
     let list = |live: &[Live]| {
-        let each =
-            live.iter().map(|live| format!("  {} ({}), {:.0} dBFS\n", live.label, live.channel, live.input_dbfs));
-        each.collect::<String>()
+        live.iter().map(|live| words::live(&live.label, &live.channel, live.input_dbfs)).collect::<String>()
     };
-    text += &match status.microphones.len() {
-        0 => "No microphone is live.\n".to_owned(),
-        1 => "1 MICROPHONE IS LIVE:\n".to_owned(),
-        count => format!("{count} MICROPHONES ARE LIVE:\n"),
-    };
+    text += &words::microphones(status.microphones.len());
     text += &list(&status.microphones);
     match status.wrong.first() {
-        None => text += "Nothing is wrong.\n",
-        Some(worst) => {
-            text += &format!("WRONG: {}\n  What to do: {}\n", worst.what, worst.remedy);
-            text += &status.call.iter().map(|call| format!("  Whom to call: {call}\n")).collect::<String>();
-        }
+        None => text += words::NOTHING_WRONG,
+        Some(worst) => text += &words::worst(&worst.what, &worst.remedy, status.call.as_deref()),
     }
-    for wrong in status.wrong.iter().skip(1) {
-        text += &format!("  also: {}\n", wrong.what);
-    }
-    text += &format!("\nProgramme: {:.0} dBFS\n", status.programme_dbfs);
+    text += &status.wrong.iter().skip(1).map(|wrong| words::also(&wrong.what)).collect::<String>();
+    text += &words::programme(status.programme_dbfs);
     if !status.others.is_empty() {
-        text += "Open besides:\n";
+        text += words::OPEN_BESIDES;
         text += &list(&status.others);
     }
-    let hand = status.idle_s.map_or("no control was used yet".to_owned(), |s| format!("last control {} ago", since(s)));
-    let attended = if status.attended { "attended" } else { "unattended" };
-    text += &format!("Show: \"{}\", revision {}; {attended}, {hand}\n", status.profile, status.revision);
-    for waiting in &status.waiting {
-        text += &format!("  {waiting}\n");
-    }
-    for node in &status.nodes {
-        text += &format!("{node}\n");
-    }
+    text += &words::show(&status.profile, status.revision, status.attended, status.idle_s);
+    text += &status.waiting.iter().map(|waiting| format!("  {waiting}\n")).collect::<String>();
+    text += &status.nodes.iter().map(|node| format!("{node}\n")).collect::<String>();
     if let (true, Some(call)) = (status.wrong.is_empty(), &status.call) {
-        text += &format!("Whom to call: {call}\n");
+        text += &words::call(call);
     }
     if !status.decisions.is_empty() {
-        text += "\nDecided lately:\n";
-        for (when, what) in status.decisions.iter().rev() {
-            text += &format!("  {when}  {what}\n");
-        }
+        text += words::DECIDED;
+        text += &status.decisions.iter().rev().map(|(when, what)| format!("  {when}  {what}\n")).collect::<String>();
     }
     text
 }

@@ -27,6 +27,7 @@ use crate::ports::control::OpenControl;
 use crate::ports::{audio, command_socket, service, watch as files_watch};
 use crate::profile::{Device, Host, Installation, Rig, count};
 use crate::units::{Frames, SampleRate};
+use crate::words;
 use std::path::PathBuf;
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::{Arc, Condvar, Mutex, PoisonError};
@@ -420,11 +421,7 @@ fn warn_of_volumes(rig: &Rig) {
 
 /// What people are told when the start fell back on what was accepted before.
 fn fell_back() -> Wrong {
-    Wrong {
-        what: "the desk runs on the last accepted files, not on those of now".to_owned(),
-        remedy: "the log of the start says why; \"longthrow check\" shows every mistake, saving a file reads it again"
-            .to_owned(),
-    }
+    words::wrong::fell_back().into()
 }
 
 /// A line of the journal from before the first frame.
@@ -569,16 +566,9 @@ impl Reloader {
                     let status = status_of_refusal(text);
                     self.shared.note_wrong(
                         "files",
-                        Some(Wrong {
-                            what: format!(
-                                "the files were changed and refused: {}",
-                                text.lines().next().unwrap_or_default()
-                            ),
-                            remedy: format!(
-                                "mend them (\"longthrow check\" shows all); revision {} stays in force",
-                                self.revision
-                            ),
-                        }),
+                        Some(
+                            words::wrong::files_refused(text.lines().next().unwrap_or_default(), self.revision).into(),
+                        ),
                     );
                     self.network.tell_revision(self.revision, &status);
                     status

@@ -5,6 +5,7 @@
 use super::Desk;
 use crate::params::{Address, Key, Value};
 use crate::profile::{Id, Output, OutputKind};
+use crate::words;
 use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
 
@@ -104,8 +105,10 @@ pub struct Status {
     pub decisions: Vec<(String, String)>,
 }
 
-fn wrong(what: impl Into<String>, remedy: impl Into<String>) -> Wrong {
-    Wrong { what: what.into(), remedy: remedy.into() }
+impl From<words::wrong::Pair> for Wrong {
+    fn from((what, remedy): words::wrong::Pair) -> Self {
+        Self { what, remedy }
+    }
 }
 
 impl Desk {
@@ -161,14 +164,14 @@ impl Desk {
             |output: &&Output| output.kind == OutputKind::Feed && !self.is_mix_minus(&self.carried(&output.id));
         let feeds: Vec<&Output> = self.rig().outputs.iter().filter(to_listeners).collect();
         if feeds.is_empty() {
-            return (false, "the rig has no output of kind \"feed\"".to_owned());
+            return (false, words::air::NO_FEED.to_owned());
         }
         let blocked: Vec<(&Output, Option<String>)> =
             feeds.into_iter().map(|output| (output, self.output_blocked(output))).collect();
         let ready: Vec<String> = blocked
             .iter()
             .filter(|(_, why)| why.is_none())
-            .map(|(output, _)| format!("{} carries {}", output.id, self.carried(&output.id)))
+            .map(|(output, _)| words::air::carries(&output.id, &self.carried(&output.id)))
             .collect();
         match blocked.into_iter().find_map(|(_, why)| why) {
             Some(why) if ready.is_empty() => (false, why),
@@ -187,50 +190,34 @@ impl Desk {
     /// Why nothing can leave by an output, if so.
     pub(super) fn output_blocked(&self, output: &Output) -> Option<String> {
         if self.away.contains(&output.device) {
-            return Some(format!("device {}, on which output {} hangs, is not there", output.device, output.id));
+            return Some(words::air::device_away(&output.device, &output.id));
         }
         let level = self.value(&Address::new(Key::OutputLevel, &output.id))?;
         if level == Value::Off {
-            return Some(format!("the level of output {} is off", output.id));
+            return Some(words::air::level(&output.id, None));
         }
-        (level.decibels().get() <= SILENT_DBFS)
-            .then(|| format!("the level of output {} is {} dB", output.id, level.decibels().get()))
+        (level.decibels().get() <= SILENT_DBFS).then(|| words::air::level(&output.id, Some(level.decibels().get())))
     }
 
     fn wrongs(&self, on_air: bool, programme_dbfs: f32, facts: &Facts) -> Vec<Wrong> {
         let mut all = facts.wrong.clone();
         for device in &self.away {
-            all.push(wrong(
-                format!("device {device} is not there"),
-                "look at its plug and power; it is taken back by itself when it is there again",
-            ));
+            all.push(words::wrong::device_away(device).into());
         }
         let quiet = ["left", "right"].iter().all(|side| {
             facts.heard.get(&format!("/meter/bus/programme/{side}/peak")).is_some_and(|heard| !heard.sounds())
         });
         if on_air && quiet {
-            all.push(wrong(
-                format!("the programme is silent ({programme_dbfs:.0} dBFS)"),
-                "open what should be heard, or ask \"longthrow why bus.programme\"",
-            ));
+            all.push(words::wrong::programme_silent(programme_dbfs).into());
         }
         for bus in &facts.leaks {
-            all.push(wrong(
-                format!("who hears {bus} hears themselves in it"),
-                "close what carries their line a second time, or take that output off until it is found",
-            ));
+            all.push(words::wrong::hears_themselves(bus).into());
         }
         for (port, why) in &facts.ports_away {
-            all.push(wrong(
-                format!("control port {port} is not there ({why})"),
-                "look at its cable; faders stay where they were",
-            ));
+            all.push(words::wrong::control_port_away(port, why).into());
         }
         for channel in self.left_over() {
-            all.push(wrong(
-                format!("channel {} is open and not in this profile", channel.id),
-                "close it when it is no longer needed",
-            ));
+            all.push(words::wrong::left_over(&channel.id).into());
         }
         all
     }
