@@ -389,6 +389,7 @@ fn installation(master: Device, far: Device) -> Installation {
         channels: vec![channel("far"), channel("tone")],
         gain_groups: vec![],
         buses: vec![bus("programme"), bus("audition")],
+        gain_groups: vec![],
         moves: vec![],
         values,
     };

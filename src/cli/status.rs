@@ -1,8 +1,9 @@
 //! `longthrow status`: the first screen, largest first.
 
-use super::{complain, exit, print, print_json, talk};
+use super::{complain, exit, meters, print, print_json, talk};
 use crate::daemon::talk::{Answer, Question};
-use crate::desk::{Live, Status};
+use crate::desk::{Live, Metered, Status};
+use crate::dsp::scale::Scale;
 use crate::words::status as words;
 use clap::Args;
 use std::path::PathBuf;
@@ -52,6 +53,14 @@ impl ShowStatus {
     }
 }
 
+/// One bus or output on its scale: the louder side as a bar, and figures.
+fn meter(metered: &Metered) -> String {
+    let loudest = metered.readings.iter().copied().fold(f32::NEG_INFINITY, f32::max);
+    let bar = Scale::named(&metered.meter).map_or_else(String::new, |scale| meters::bar(scale, loudest));
+    let figures = metered.readings.iter().fold(String::new(), |text, reading| text + &format!(" {reading:>6.1}"));
+    format!("  {:<24} {bar}{figures} {}\n", metered.of, metered.unit)
+}
+
 fn text(status: &Status) -> String {
     let mut text = words::air(status.on_air, &status.air);
     let list = |live: &[Live]| {
@@ -65,6 +74,7 @@ fn text(status: &Status) -> String {
     }
     text += &status.wrong.iter().skip(1).map(|wrong| words::also(&wrong.what)).collect::<String>();
     text += &words::programme(status.programme_dbfs);
+    text += &status.meters.iter().map(meter).collect::<String>();
     if !status.others.is_empty() {
         text += words::OPEN_BESIDES;
         text += &list(&status.others);

@@ -1,7 +1,7 @@
 //! What every peak meter heard lately: for whoever asks why something is silent.
 
 use super::hub::MeterTable;
-use crate::desk::{Heard, Quantity, Reading};
+use crate::desk::{Heard, MeterMemory, Quantity, Reading};
 use crate::engine::MeterFrame;
 use crate::profile::Id;
 use std::collections::BTreeMap;
@@ -33,6 +33,8 @@ struct Meter {
     place: usize,
     path: String,
     now: Reading,
+    /// Of the whole second before, all that was read.
+    last: Reading,
     /// The whole second before.
     before: f32,
     /// When it last was louder than [`HEARD_DBFS`], in frames seen.
@@ -48,8 +50,8 @@ impl Levels {
             .map(|(place, name)| match old.remove(&name.path) {
                 Some(meter) => Meter { place, ..meter },
                 None => {
-                    let (now, before) = (Reading::default(), f32::NEG_INFINITY);
-                    Meter { place, path: name.path.clone(), now, before, heard: None }
+                    let (now, last, before) = (Reading::default(), Reading::default(), f32::NEG_INFINITY);
+                    Meter { place, path: name.path.clone(), now, last, before, heard: None }
                 }
             })
             .collect();
@@ -76,12 +78,26 @@ impl Levels {
                 if meter.before > HEARD_DBFS {
                     meter.heard = Some(self.seen);
                 }
-                meter.now = Reading::default();
+                meter.last = std::mem::take(&mut meter.now);
             }
         }
         if over {
             self.gathered = 0;
         }
+    }
+
+    /// What every meter of buses and outputs shows now, or showed over the last whole second, by its path.
+    pub(super) fn shown(&self, table: &MeterTable, memory: &MeterMemory) -> BTreeMap<String, f32> {
+        let point = |path: &str| path.rsplit_once('/').map_or(String::new(), |(point, _)| point.to_owned());
+        let read: BTreeMap<String, Reading> =
+            self.meters.iter().map(|meter| (point(&meter.path), meter.last)).collect();
+        let destinations = table.names.iter().filter(|name| !name.path.starts_with("/meter/channel/"));
+        destinations
+            .map(|name| {
+                let reading = read.get(&point(&name.path)).copied().unwrap_or_default();
+                (name.path.clone(), name.value(&reading, memory))
+            })
+            .collect()
     }
 
     /// The mix-minus buses in which somebody heard themselves lately.

@@ -224,6 +224,7 @@ fn facts(shared: &DeskShared, network: &Network, rate: SampleRate) -> Box<Facts>
     }
     Box::new(Facts {
         heard: network.heard(rate.hz()),
+        meters: network.meters_shown(),
         ports_away,
         leaks: network.leaks(),
         wrong,

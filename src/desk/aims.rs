@@ -4,7 +4,7 @@ use super::Desk;
 use super::layout::Place;
 use crate::dsp::level::linear;
 use crate::dsp::pan::{PanLaw, balance, gains};
-use crate::engine::{Bank, Target};
+use crate::engine::{Bank, LevellerValue, Target};
 use crate::params::{Address, Key, Value};
 use crate::profile::Id;
 use crate::units::{Decibels, Pan};
@@ -124,10 +124,16 @@ impl Desk {
             let gate = if fader == Value::Off { 0.0 } else { 1.0 };
             self.stage.aim(Target::Gate { bank, column }, gate);
         }
-        let number = |value| if let Value::Number(number) = value { number } else { 0.0 };
-        let (target, range) = (number(self.held(Key::BusLeveller, id)), number(self.held(Key::BusLevellerRange, id)));
-        self.stage.aim(Target::Leveller { column: place.first }, target);
-        self.stage.aim(Target::LevellerRange { column: place.first }, range);
+        for (key, value) in [
+            (Key::BusLeveller, LevellerValue::Target),
+            (Key::BusLevellerRange, LevellerValue::Range),
+            (Key::BusLevellerWindow, LevellerValue::Window),
+            (Key::BusLevellerFloor, LevellerValue::Floor),
+            (Key::BusLevellerSpeed, LevellerValue::Speed),
+        ] {
+            let number = if let Value::Number(number) = self.held(key, id) { number } else { 0.0 };
+            self.stage.aim(Target::Leveller { column: place.first, value }, number);
+        }
     }
 
     /// Aims everything that hangs on one output. A mono output carries half of each side, so that what is

@@ -24,7 +24,7 @@ pub use meter_memory::{MeterMemory, Order, Thing};
 pub use meters::{FLOOR_DBFS, MeterName, Quantity, Reading};
 pub use settings::engine_settings;
 pub use stage::{PlanToSend, ToEngine};
-pub use status::{Facts, Heard, Live, Status, Wrong};
+pub use status::{Facts, Heard, Live, Metered, Status, Wrong};
 pub use why::{Step, Why};
 pub use wiring::FeedSpec;
 

@@ -535,7 +535,7 @@ impl Stage {
             Target::ToOutput { from, to } => {
                 (bank == Bank::Buses && from == column) || (bank == Bank::Outputs && to == column)
             }
-            Target::Leveller { column: c } | Target::LevellerRange { column: c } => bank == Bank::Buses && c == column,
+            Target::Leveller { column: c, .. } => bank == Bank::Buses && c == column,
             Target::Ceiling { column: c } => bank == Bank::Outputs && c == column,
         }
     }
@@ -610,8 +610,7 @@ impl Stage {
             | Target::ToBus { .. }
             | Target::ToOutput { .. }
             | Target::Ceiling { .. }
-            | Target::Leveller { .. }
-            | Target::LevellerRange { .. } => 0.0,
+            | Target::Leveller { .. } => 0.0,
             Target::Stage { value, .. } => value.unset(),
         }
     }

@@ -3,6 +3,7 @@
 //! [`Desk::status`] is a function of the desk and of what the daemon knows besides ([`Facts`]); no I/O, no clock.
 
 use super::Desk;
+use crate::dsp::scale::Scale;
 use crate::params::{Address, Key, Value};
 use crate::profile::{Id, Output, OutputKind};
 use crate::words;
@@ -45,6 +46,8 @@ pub struct Wrong {
 pub struct Facts {
     /// What was heard lately, by meter path.
     pub heard: BTreeMap<String, Heard>,
+    /// What the meters of buses and outputs show, by meter path.
+    pub meters: BTreeMap<String, f32>,
     /// Control ports that are not there, with the reason.
     pub ports_away: BTreeMap<Id, String>,
     /// What is wrong outside the desk, the worst first.
@@ -72,6 +75,19 @@ pub struct Live {
     pub input_dbfs: f32,
 }
 
+/// A bus or output on the meter that was chosen for it.
+#[derive(Clone, Debug, Serialize, Deserialize, PartialEq)]
+pub struct Metered {
+    /// `bus.programme`.
+    pub of: String,
+    /// The word of its scale.
+    pub meter: String,
+    /// The unit of the scale.
+    pub unit: String,
+    /// What it shows: left and right, or one figure for both.
+    pub readings: Vec<f32>,
+}
+
 /// How things are.
 #[derive(Clone, Debug, Serialize, Deserialize, PartialEq)]
 pub struct Status {
@@ -93,6 +109,8 @@ pub struct Status {
     pub idle_s: Option<u64>,
     /// The highest sample of the programme in the last second or two, dBFS.
     pub programme_dbfs: f32,
+    /// Buses and outputs, each on its meter.
+    pub meters: Vec<Metered>,
     /// What is wrong, the worst first.
     pub wrong: Vec<Wrong>,
     /// Whom to call when something is wrong, if the rig says.
@@ -138,6 +156,7 @@ impl Desk {
             revision: facts.revision,
             idle_s: facts.idle_s,
             programme_dbfs,
+            meters: self.metered(facts),
             call: self.rig().call.clone(),
             nodes: facts.nodes.clone(),
             waiting: self
@@ -149,6 +168,21 @@ impl Desk {
                 .collect(),
             decisions: facts.decisions.clone(),
         }
+    }
+
+    /// Buses and outputs, each on the meter that was chosen for it.
+    fn metered(&self, facts: &Facts) -> Vec<Metered> {
+        let buses = self.buses().map(|bus| ("bus", &bus.id, Key::BusMeter));
+        let outputs = self.rig().outputs.iter().map(|output| ("output", &output.id, Key::OutputMeter));
+        let metered = buses.chain(outputs).filter_map(|(word, id, key)| {
+            let Value::Word(meter) = self.held(key, id) else { return None };
+            let scale = Scale::named(&meter)?;
+            let reading = |point: &&str| facts.meters.get(&format!("/meter/{word}/{id}/{point}/{}", scale.meter));
+            let readings = scale.points.iter().filter_map(reading);
+            let readings = readings.map(|value| scale.reading(*value).max(super::FLOOR_DBFS)).collect();
+            Some(Metered { of: format!("{word}.{id}"), meter: meter.into(), unit: scale.unit.to_owned(), readings })
+        });
+        metered.collect()
     }
 
     /// The highest sample of a bus lately, on either side.

@@ -207,6 +207,14 @@ pub enum Key {
     BusLeveller,
     /// `bus.ID.leveller-range`
     BusLevellerRange,
+    /// `bus.ID.leveller-window`
+    BusLevellerWindow,
+    /// `bus.ID.leveller-floor`
+    BusLevellerFloor,
+    /// `bus.ID.leveller-speed`
+    BusLevellerSpeed,
+    /// `bus.ID.meter`
+    BusMeter,
     /// `gain-group.ID.switch`
     GroupSwitch,
     /// `gain-group.ID.fader`
@@ -217,6 +225,8 @@ pub enum Key {
     OutputLevel,
     /// `output.ID.ceiling`
     OutputCeiling,
+    /// `output.ID.meter`
+    OutputMeter,
 }
 
 /// What a number means.
@@ -234,6 +244,10 @@ pub enum Unit {
     Factor,
     /// Loudness.
     Lufs,
+    /// s.
+    Seconds,
+    /// dB in a second.
+    DecibelsPerSecond,
 }
 
 impl Unit {
@@ -246,6 +260,8 @@ impl Unit {
             Self::Hertz => "Hz",
             Self::Milliseconds => "ms",
             Self::Lufs => "LUFS",
+            Self::Seconds => "s",
+            Self::DecibelsPerSecond => "dB/s",
         }
     }
 }
@@ -290,6 +306,8 @@ pub enum Taper {
 /// How the sound follows a change; the time is the one the desk promises.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Glide {
+    /// Nothing is to be heard of it.
+    None,
     /// A one-pole with this time constant.
     OnePole {
         /// Time constant in ms.
@@ -308,6 +326,10 @@ pub enum Glide {
         ms: u32,
     },
 }
+
+/// The meters that a bus or output can be shown on.
+const METERS: &[&str] =
+    &["peak", "rms", "quasi-peak-i", "quasi-peak-iia", "quasi-peak-iib", "vu", "ebu-plus-9", "ebu-plus-18"];
 
 /// One row of the table.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -337,6 +359,8 @@ const SHAPES: &[&str] = &["bell", "shelf", "pass", "notch"];
 
 /// How the values of stages glide.
 const STAGE_GLIDE: Glide = Glide::OnePole { ms: 10 };
+/// How a leveller follows what is asked of it, by its own slow gain.
+const LEVELLER_GLIDE: Glide = Glide::OnePole { ms: 1_700 };
 
 /// A row of a stage whose values are words.
 const fn words(
@@ -349,6 +373,12 @@ const fn words(
 ) -> Parameter {
     let domain = Domain::Words(words);
     Parameter { key, scope, word, further: None, domain, default, taper: Taper::Steps, glide: STAGE_GLIDE, summary }
+}
+
+/// Which meter a bus or output is shown on.
+const fn meter(key: Key, scope: Scope) -> Parameter {
+    let summary = "the meter that the terminal shows of it; all of them can be followed all the time";
+    Parameter { glide: Glide::None, ..words(key, scope, "meter", METERS, "peak", summary) }
 }
 
 /// A row of a stage whose value is a number.
@@ -966,20 +996,63 @@ const BUS_AND_OUTPUT: &[Parameter] = &[
         domain: Domain::Number { unit: Unit::Lufs, lowest: -36.0, highest: -10.0, off: true },
         default: "off",
         taper: Taper::Linear,
-        glide: Glide::OnePole { ms: 1_700 },
+        glide: LEVELLER_GLIDE,
         summary: "the loudness that a slow gain before the outputs brings the bus to; off goes back to 0 dB",
     },
     Parameter {
-        key: Key::BusLevellerRange,
-        scope: Scope::Bus,
-        word: "leveller-range",
-        further: None,
-        domain: Domain::Number { unit: Unit::Decibels, lowest: 0.0, highest: 15.0, off: false },
-        default: "6.0",
-        taper: Taper::Linear,
-        glide: Glide::OnePole { ms: 1_700 },
-        summary: "how far the leveller may go either way",
+        glide: LEVELLER_GLIDE,
+        ..number(
+            Key::BusLevellerRange,
+            Scope::Bus,
+            "leveller-range",
+            Unit::Decibels,
+            [0.0, 15.0],
+            "6.0",
+            Taper::Linear,
+            "how far the leveller may go either way",
+        )
     },
+    Parameter {
+        glide: LEVELLER_GLIDE,
+        ..number(
+            Key::BusLevellerWindow,
+            Scope::Bus,
+            "leveller-window",
+            Unit::Seconds,
+            // 3 to 10 s is common practice, no source.
+            [1.0, 30.0],
+            "5.0",
+            Taper::Logarithmic,
+            "how much of what was heard last, pauses left out, the leveller goes by",
+        )
+    },
+    Parameter {
+        glide: LEVELLER_GLIDE,
+        ..number(
+            Key::BusLevellerFloor,
+            Scope::Bus,
+            "leveller-floor",
+            Unit::Lufs,
+            [-70.0, -20.0],
+            "-45.0",
+            Taper::Linear,
+            "below this momentary loudness the leveller stands still",
+        )
+    },
+    Parameter {
+        glide: LEVELLER_GLIDE,
+        ..number(
+            Key::BusLevellerSpeed,
+            Scope::Bus,
+            "leveller-speed",
+            Unit::DecibelsPerSecond,
+            [0.1, 3.0],
+            "2.8",
+            Taper::Logarithmic,
+            "how fast the leveller moves at most",
+        )
+    },
+    meter(Key::BusMeter, Scope::Bus),
     Parameter {
         key: Key::GroupSwitch,
         scope: Scope::GainGroup,
@@ -1035,6 +1108,7 @@ const BUS_AND_OUTPUT: &[Parameter] = &[
         glide: Glide::CrossFade { ms: 20 },
         summary: "highest true peak that leaves (dBTP), by a limiter that delays by 1.6 ms; off has neither",
     },
+    meter(Key::OutputMeter, Scope::Output),
 ];
 
 impl Key {

@@ -135,7 +135,7 @@ fn show(round: usize) -> Installation {
     let mut installation = installation(20, &lines);
     // Somebody hears all but themselves, who come in directly and over a group; now and then it is somebody else.
     let heard = installation.profile.buses.iter_mut().find(|bus| &*bus.id == "to-c1");
-    if let (Some(bus), true) = (heard, round % 4 > 0) {
+    if let (Some(bus), true) = (heard, !round.is_multiple_of(4)) {
         let less = vec![["c1", "c2"][round % 2].into()];
         bus.minus = Some(Minus { of: "programme".into(), less, off_air: Some("room".into()) });
     }
