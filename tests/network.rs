@@ -63,6 +63,7 @@ fn rig() -> Rig {
             followers: vec![],
         },
         storage: None,
+        call: None,
     }
 }
 
@@ -908,6 +909,12 @@ fn leases_are_brought_within_bounds_renewed_under_their_number_and_end() {
     assert_eq!(heard[0], text("/follow/table"));
     client.say("/follow/end", &[Argument::Int(first)]);
     assert_eq!(client.hear_only("/refused")[0], text("/follow/end"));
+    // What fits nothing would never be heard of again.
+    client.say("/follow/meters", &[text("/meter/bus/programme/left/peek")]);
+    let refused = client.hear_only("/refused");
+    let Argument::Text(why) = &refused[1] else { panic!("{refused:?}") };
+    assert!(refused[0] == text("/follow/meters") && why.contains("/meter/bus/programme/left/peak"), "{why}");
+    assert_eq!(daemon.network.followers(), 0);
 }
 
 #[test]

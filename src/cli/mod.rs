@@ -12,8 +12,10 @@ mod measure;
 mod meters;
 mod new;
 mod node_check;
+mod pack;
 mod params;
 mod ports;
+mod prompt;
 mod render;
 mod run;
 mod satellite;
@@ -62,6 +64,10 @@ enum Command {
     History(history::History),
     /// Puts a file back to the revision before, or to any of those kept
     Undo(history::Undo),
+    /// Rig, panel and profiles in one archive, to be taken elsewhere
+    Pack(pack::Pack),
+    /// What was packed, with the devices of this machine
+    Unpack(Box<pack::Unpack>),
     /// The same desk and engine, offline: from files into files
     Render(render::Render),
     /// One audio device for the daemon that started this
@@ -90,6 +96,8 @@ pub fn main() -> ExitCode {
         Ok(Arguments { command: Command::Keep(keep) }) => keep.run(),
         Ok(Arguments { command: Command::History(history) }) => history.run(),
         Ok(Arguments { command: Command::Undo(undo) }) => undo.run(),
+        Ok(Arguments { command: Command::Pack(pack) }) => pack.run(),
+        Ok(Arguments { command: Command::Unpack(unpack) }) => unpack.run(),
         Ok(Arguments { command: Command::Satellite(satellite) }) => satellite.run(),
         Ok(Arguments { command: Command::Generate(generate) }) => generate.run(),
         Err(error) => {

@@ -202,6 +202,7 @@ mod tests {
                 followers: vec![],
             },
             storage: None,
+            call: None,
         }
     }
 

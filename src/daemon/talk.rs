@@ -14,6 +14,7 @@ use crate::ports::command_socket::{self, Served};
 use crate::ports::storage;
 use crate::profile::edit;
 use crate::units::{Frames, SampleRate};
+use crate::words;
 use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
@@ -212,14 +213,14 @@ fn desk<T>(shared: &DeskShared, ask: impl FnOnce(mpsc::SyncSender<T>) -> Asked) 
 fn facts(shared: &DeskShared, network: &Network, rate: SampleRate) -> Box<Facts> {
     let last_hand = shared.shown().last_hand;
     let mut wrong: Vec<Wrong> = shared.wrong.lock().unwrap_or_else(PoisonError::into_inner).values().cloned().collect();
-    wrong.extend(network.missing().into_iter().map(|(address, why)| Wrong {
-        what: format!("nobody can reach the desk by OSC at {address} ({why})"),
-        remedy: "another program has the port, or the machine has no such address: see [network] in the rig".to_owned(),
-    }));
+    wrong
+        .extend(network.missing().into_iter().map(|(address, why)| words::wrong::osc_unreachable(address, why).into()));
     let mut ports_away = shared.ports_away.lock().unwrap_or_else(PoisonError::into_inner).clone();
+    let mut nodes = Vec::new();
     for node in shared.nodes.shown() {
+        nodes.push(node.words());
         if node.standing.hello.is_none() {
-            ports_away.entry(node.port).or_insert_with(|| "its node does not answer".to_owned());
+            ports_away.entry(node.port).or_insert_with(|| words::wrong::NODE_SILENT.to_owned());
         }
     }
     Box::new(Facts {
@@ -231,6 +232,7 @@ fn facts(shared: &DeskShared, network: &Network, rate: SampleRate) -> Box<Facts>
         wrong,
         idle_s: (last_hand > 0).then(|| nanos().saturating_sub(last_hand) / 1_000_000_000),
         revision: shared.revision.load(Ordering::Relaxed),
+        nodes,
         decisions: Vec::new(),
     })
 }

@@ -26,6 +26,30 @@ pub fn with_values<'a>(
     Ok((document.to_string(), changed))
 }
 
+/// The text with another text at `table.id.key`, or without that key; nothing when it has no `[table.id]`.
+///
+/// # Errors
+/// The text is no TOML: in words.
+pub fn with_text(text: &str, table: &str, id: &str, key: &str, new: Option<&str>) -> Result<Option<String>, String> {
+    let mut document: DocumentMut = text.parse().map_err(|error| format!("{error}"))?;
+    let inner = document.get_mut(table).and_then(Item::as_table_like_mut).and_then(|outer| outer.get_mut(id));
+    let Some(inner) = inner.and_then(Item::as_table_like_mut) else { return Ok(None) };
+    match (new, inner.get_mut(key).and_then(Item::as_value_mut)) {
+        (None, _) => {
+            inner.remove(key);
+        }
+        (Some(new), Some(old)) => {
+            let decor = old.decor().clone();
+            *old = toml_edit::Value::from(new);
+            *old.decor_mut() = decor;
+        }
+        (Some(new), None) => {
+            inner.insert(key, value(new));
+        }
+    }
+    Ok(Some(document.to_string()))
+}
+
 /// Puts a value at a path below a table; says whether anything changed, or nothing when a part of the path is no table.
 fn put(table: &mut dyn TableLike, words: &[&str], new: &Value, default: bool, depth: usize) -> Option<bool> {
     let (word, rest) = words.split_first()?;
@@ -120,6 +144,18 @@ mod tests {
             .replace("\"On air\"\n", "\"On air\"\nfader = \"off\"\n")
             + "\n[output.headphones]\nlevel = -20.0\n";
         assert_eq!(text, expected);
+    }
+
+    #[test]
+    fn a_text_is_put_in_place_added_or_taken_away() {
+        let text = "# The rig.\n[device.box]\nhost = \"jack\" # the old one\nlink_inputs = [\"a:1\"]\n";
+        let host = with_text(text, "device", "box", "host", Some("alsa")).expect("sound").expect("there");
+        assert_eq!(host, text.replace("\"jack\"", "\"alsa\""));
+        let named = with_text(text, "device", "box", "identity", Some("hw:\"x\"")).expect("sound").expect("there");
+        assert_eq!(named, format!("{text}identity = 'hw:\"x\"'\n"));
+        let less = with_text(text, "device", "box", "link_inputs", None).expect("sound").expect("there");
+        assert_eq!(less, text.replace("link_inputs = [\"a:1\"]\n", ""));
+        assert_eq!(with_text(text, "device", "other", "host", Some("alsa")), Ok(None));
     }
 
     #[test]

@@ -98,7 +98,9 @@ fn rig(answers: &Answers) -> String {
              # name = \"...\"), a serial line (kind = \"serial\", path = \"/dev/serial/by-id/...\"), or OSC from its own address.\n\
              [control-port.table-top]\nkind = \"osc\"\naddress = \"127.0.0.1\"\n\n\
              # OSC is heard from this machine only, until this line and [network.remote.\"ADDRESS\"] say more.\n\
-             [network]\nlisten = \"127.0.0.1:9123\"\n";
+             [network]\nlisten = \"127.0.0.1:9123\"\n\n\
+             # \"longthrow status\" shows it, above all when something is wrong.\n\
+             # [help]\n# call = \"who knows this desk, and where to reach them\"\n";
     text
 }
 
