@@ -7,7 +7,7 @@
 mod address;
 mod law;
 
-pub use address::{Address, AddressError, is_id, nearest};
+pub use address::{Address, AddressError, id_of, is_id, meant, nearest};
 pub use law::{FADER_OFF_BELOW, FADER_ON_ABOVE, Law, house_fader, house_fader_travel};
 
 use crate::units::Decibels;
