@@ -148,6 +148,30 @@ pub mod status {
         format!("WRONG: {what}\n  What to do: {remedy}\n{call}")
     }
 
+    /// The panel while it is locked.
+    pub const LOCKED: &str =
+        "The panel is locked: it closes microphones and takes a rung of the panic ladder, no more.\n";
+
+    /// A room in which somebody is heard, or which is muted for them.
+    #[must_use]
+    pub fn room(label: &str, id: &str, live: bool, muted: bool) -> String {
+        let live = if live { "LIVE" } else { "not live" };
+        let muted = if muted { ", its loudspeakers are muted" } else { "" };
+        format!("Room {label} ({id}): {live}{muted}\n")
+    }
+
+    /// Somebody who talks back.
+    #[must_use]
+    pub fn talking(who: &str) -> String {
+        format!("TALKBACK: {who}\n")
+    }
+
+    /// What is listened to beside the mix.
+    #[must_use]
+    pub fn listening(what: &[String]) -> String {
+        format!("{} listened to: {}\n", what.len(), what.join(", "))
+    }
+
     /// Controls that have not said where they stand.
     #[must_use]
     pub fn not_moved(names: &str) -> String {

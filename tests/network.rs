@@ -162,6 +162,7 @@ impl Daemon {
             now: Arc::new(move || Frames(frame.load(Ordering::SeqCst))),
             nodes: Arc::new(Nodes::new(Arc::clone(&inbox))),
             reload: Arc::clone(&reload),
+            teacher: None,
         };
         let network = network::start(runtime.handle(), setup);
         let (mix, changes) = (Arc::new(Mutex::new(BTreeMap::new())), Arc::new(Mutex::new(Vec::new())));
@@ -242,7 +243,7 @@ impl DeskThread {
                 }
                 return;
             }
-            Ask::Install { .. } | Ask::Note(_) | Ask::Question(_) => return,
+            Ask::Install { .. } | Ask::Note(_) | Ask::Question(_) | Ask::Stranger(_) => return,
             Ask::Pattern { values, may_open_microphones } => {
                 let fits = |(pattern, value): (String, Value)| {
                     self.fitting(&pattern).into_iter().map(move |address| (address, value.clone()))

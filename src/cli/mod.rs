@@ -3,6 +3,7 @@
 //! Each subcommand has a file with a clap struct and a `run` that returns one of the codes in [`exit`]. What was
 //! asked for goes to standard output, for people or with `--json`; logs and complaints go to standard error.
 
+mod assign;
 mod capacity;
 mod check;
 pub mod exit;
@@ -60,6 +61,8 @@ enum Command {
     Why(why::AskWhy),
     /// Writes the mix as it is into the profile, as the one it starts with
     Keep(history::Keep),
+    /// What a control is for: touch it, choose a parameter, hear it, keep it
+    Assign(assign::Assign),
     /// The accepted revisions of the desk's files
     History(history::History),
     /// Puts a file back to the revision before, or to any of those kept
@@ -94,6 +97,7 @@ pub fn main() -> ExitCode {
         Ok(Arguments { command: Command::Status(status) }) => status.run(),
         Ok(Arguments { command: Command::Why(why) }) => why.run(),
         Ok(Arguments { command: Command::Keep(keep) }) => keep.run(),
+        Ok(Arguments { command: Command::Assign(assign) }) => assign.run(),
         Ok(Arguments { command: Command::History(history) }) => history.run(),
         Ok(Arguments { command: Command::Undo(undo) }) => undo.run(),
         Ok(Arguments { command: Command::Pack(pack) }) => pack.run(),

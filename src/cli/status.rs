@@ -69,18 +69,16 @@ fn text(status: &Status) -> String {
     text += &words::microphones(status.microphones.len());
     text += &list(&status.microphones);
     for room in status.rooms.iter().filter(|room| room.live || room.muted) {
-        let live = if room.live { "LIVE" } else { "not live" };
-        let muted = if room.muted { ", its loudspeakers are muted" } else { "" };
-        text += &format!("Room {} ({}): {live}{muted}\n", room.label, room.room);
+        text += &words::room(&room.label, &room.room, room.live, room.muted);
     }
     for talking in &status.talking {
-        text += &format!("TALKBACK: {talking}\n");
+        text += &words::talking(talking);
     }
     if !status.listening.is_empty() {
-        text += &format!("{} listened to: {}\n", status.listening.len(), status.listening.join(", "));
+        text += &words::listening(&status.listening);
     }
     if status.locked {
-        text += "The panel is locked: it closes microphones and takes a rung of the panic ladder, no more.\n";
+        text += words::LOCKED;
     }
     match status.wrong.first() {
         None => text += words::NOTHING_WRONG,

@@ -15,6 +15,7 @@ use super::network::{self, Network, NetworkSetup};
 use super::record::Writer;
 use super::satellite::{self, Satellites};
 use super::state::{Before, State, StateError};
+use super::teach::Teacher;
 use super::{control, join_until};
 use crate::desk::journal::{At, Line, Ports, What};
 use crate::desk::{Desk, Event, Wrong, engine_settings, wiring};
@@ -248,7 +249,9 @@ impl Daemon {
             desk.handle(Frames(0), event);
         }
         shared.nodes.configure(&installation.rig, &installation.panel);
-        let network = start_network(handle, &installation, rate, &shared, &clock, meter_end, followed, &hints);
+        let teacher = Arc::new(Teacher::new(&shared, &start.paths, state.folder().to_owned(), &hints));
+        let network =
+            start_network(handle, &installation, rate, &teacher, &shared, &clock, meter_end, followed, &hints);
         let (clock_too, shared_too) = (Arc::clone(&clock), Arc::clone(&shared));
         let thread = DeskThread::new(desk, console, clock_too, shared_too, network.answers(), meter_table, writer);
         let desk = std::thread::Builder::new().name("desk".into()).spawn(move || thread.run());
@@ -269,7 +272,7 @@ impl Daemon {
         };
         warn_of_volumes(&installation.rig);
         let controls = control::open_all(&installation.rig, &shared);
-        let commands = super::talk::serve(state.folder(), &shared, &network, rate, &start.paths);
+        let commands = super::talk::serve(state.folder(), &shared, &network, rate, &start.paths, &teacher);
         let mut daemon = Self {
             commands,
             shared,
@@ -455,6 +458,7 @@ fn start_network(
     handle: &tokio::runtime::Handle,
     installation: &Installation,
     rate: SampleRate,
+    teacher: &Arc<Teacher>,
     shared: &Arc<DeskShared>,
     clock: &Arc<Clock>,
     mut meters: MeterEnd,
@@ -482,6 +486,7 @@ fn start_network(
         now: Arc::new(move || clock.frame_at(nanos())),
         nodes: Arc::clone(&shared.nodes),
         reload,
+        teacher: Some(Arc::clone(teacher)),
     };
     Arc::new(network::start(handle, setup))
 }

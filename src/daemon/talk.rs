@@ -7,6 +7,7 @@ use super::files::Paths;
 use super::inbox::{Ask, DAEMON_LANE, Item, Origin};
 use super::network::Network;
 use super::state;
+use super::teach::{Assigned, Progress, Taught, TeachAsk, Teacher, Which, Who, Wish};
 use crate::desk::{Facts, Status, Why, Wrong};
 use crate::params::{Address, Value};
 use crate::ports::clock::nanos;
@@ -44,6 +45,18 @@ pub enum Question {
         /// The revision; none is the one before what the file says now.
         to: Option<u64>,
     },
+    /// A control is about to be touched.
+    Teach,
+    /// How this session of teaching stands; whoever does not ask is taken for gone.
+    Taught(u64),
+    /// It is over.
+    TeachEnd(u64),
+    /// What a typed parameter may mean, for this kind of control.
+    Complete(String, Option<String>),
+    /// A control shall move this.
+    Assign(Which, Wish),
+    /// What was assigned by this number shall be as before.
+    PutBack(u64),
 }
 
 /// An accepted revision of a file.
@@ -83,6 +96,18 @@ pub enum Answer {
         /// The revision whose text it has now.
         number: u64,
     },
+    /// A session of teaching has begun, of this number.
+    Teach(u64),
+    /// It stands so.
+    Taught(Progress),
+    /// Names, and whether they fit what was typed.
+    Names(Vec<String>, bool),
+    /// This was written and is in force.
+    Assigned(Assigned),
+    /// These files are as before.
+    PutBack(Vec<String>),
+    /// It is done.
+    Done,
     /// It cannot be answered, and why.
     Refused(String),
 }
@@ -96,6 +121,10 @@ pub enum Asked {
     Why(String, Box<Facts>, mpsc::SyncSender<Answer>),
     /// Every value that a profile may start with.
     Mix(mpsc::SyncSender<Vec<(Address, Value)>>),
+    /// Every address there is.
+    Addresses(mpsc::SyncSender<Vec<Address>>),
+    /// About a session of teaching.
+    Teach(Who, TeachAsk, mpsc::SyncSender<Result<Taught, String>>),
 }
 
 /// Serves the questions of one daemon in its state folder. A folder in which no socket can be made is said, and the desk
@@ -106,7 +135,9 @@ pub(super) fn serve(
     network: &Arc<Network>,
     rate: SampleRate,
     paths: &Paths,
+    teacher: &Arc<Teacher>,
 ) -> Option<Served> {
+    let teacher = Arc::clone(teacher);
     let (shared, network) = (Arc::clone(shared), Arc::clone(network));
     let (kept, paths) = (folder.to_owned(), paths.clone());
     let answer = move |line: &str| {
@@ -116,6 +147,7 @@ pub(super) fn serve(
             Ok(Question::History) => revisions(&kept, &paths).map(Answer::History),
             Ok(Question::Keep) => desk(&shared, Asked::Mix).and_then(|mix| keep(&paths, &mix)),
             Ok(Question::Undo { file, to }) => undo(&kept, &paths, file.as_deref(), to),
+            Ok(question) => teach(&teacher, question),
             Err(error) => Err(format!("that is no question: {error}")),
         };
         let answer = answer.unwrap_or_else(Answer::Refused);
@@ -124,6 +156,29 @@ pub(super) fn serve(
     command_socket::serve(folder, answer)
         .inspect_err(|error| tracing::warn!("commands cannot reach this daemon: {}: {error}", folder.display()))
         .ok()
+}
+
+fn teach(teacher: &Teacher, question: Question) -> Result<Answer, String> {
+    let ask = |number, ask| teacher.ask(Who::Command(number), ask);
+    Ok(match question {
+        Question::Teach => Answer::Teach(teacher.begin()?),
+        Question::Taught(number) => match ask(number, TeachAsk::Look)? {
+            Taught::Progress(progress) => Answer::Taught(progress),
+            _ => Answer::Done,
+        },
+        Question::TeachEnd(number) => ask(number, TeachAsk::End).map(|_| Answer::Done)?,
+        Question::Complete(typed, kind) => {
+            let (names, fits) = teacher.complete(&typed, kind.as_deref())?;
+            Answer::Names(names, fits)
+        }
+        Question::Assign(Which::Named(control), wish) => Answer::Assigned(teacher.assign(None, &control, &wish)?),
+        Question::Assign(Which::Touched(number), wish) => match ask(number, TeachAsk::Take)? {
+            Taught::Touched(touched) => Answer::Assigned(teacher.assign(Some(&touched), "", &wish)?),
+            _ => return Err("nothing was touched".to_owned()),
+        },
+        Question::PutBack(number) => Answer::PutBack(teacher.put_back(Some(number))?),
+        _ => return Err("that is answered elsewhere".to_owned()),
+    })
 }
 
 /// The accepted revisions of the files that were named at the start.
@@ -203,7 +258,7 @@ fn changed_last(folder: &Path, named: &[(String, PathBuf)]) -> Option<String> {
 }
 
 /// Asks the desk's thread.
-fn desk<T>(shared: &DeskShared, ask: impl FnOnce(mpsc::SyncSender<T>) -> Asked) -> Result<T, String> {
+pub(super) fn desk<T>(shared: &DeskShared, ask: impl FnOnce(mpsc::SyncSender<T>) -> Asked) -> Result<T, String> {
     let (answer, answered) = mpsc::sync_channel(1);
     let ask = Ask::Question(ask(answer));
     shared.inbox.push(DAEMON_LANE, Item { ask, origin: Origin::Nobody, due: Frames(0) });

@@ -13,6 +13,8 @@ use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
 use std::path::PathBuf;
 
+/// The bus that goes on air.
+const PROGRAMME: &str = "programme";
 /// A peak meter that stayed below this for so long is silent.
 const SILENT_S: u64 = 5;
 /// What the programme may not stay below while it is on air.
@@ -289,9 +291,9 @@ impl Desk {
 
     /// What `why` finds when the programme is silent.
     fn cause_of_silence(&self, facts: &Facts) -> Option<String> {
-        const PROGRAMME: &str = "bus.programme";
-        let why = self.why(PROGRAMME, facts).ok().filter(|why| why.blocking.is_some())?;
-        Some(why.sentence.strip_prefix(PROGRAMME)?.strip_prefix(": ")?.to_owned())
+        let programme = format!("bus.{PROGRAMME}");
+        let why = self.why(&programme, facts).ok().filter(|why| why.blocking.is_some())?;
+        Some(why.sentence.strip_prefix(&programme)?.strip_prefix(": ")?.to_owned())
     }
 
     fn wrongs(&self, on_air: bool, programme_dbfs: f32, facts: &Facts) -> Vec<Wrong> {
