@@ -77,7 +77,15 @@ fn installation(channels: usize) -> Installation {
     let values = all.iter().map(source).collect();
     let bus = |name: &str| Bus { id: id(name), was: None, label: name.to_owned() };
     let buses = vec![bus("programme"), bus("audition")];
-    let profile = Profile { name: "test".to_owned(), channels: all, buses, moves: vec![], values };
+    let profile = Profile {
+        name: "test".to_owned(),
+        channels: all,
+        buses,
+        moves: vec![],
+        values,
+        scenes: vec![],
+        scene_buttons: vec![],
+    };
     Installation { rig: rig(), panel: Panel::default(), profile }
 }
 

@@ -389,6 +389,8 @@ fn installation(master: Device, far: Device) -> Installation {
         buses: vec![bus("programme"), bus("audition")],
         moves: vec![],
         values,
+        scenes: vec![],
+        scene_buttons: vec![],
     };
     Installation { rig, panel: Panel::default(), profile }
 }

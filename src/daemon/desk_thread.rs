@@ -9,9 +9,9 @@ use super::inbox::{Ask, DAEMON_LANE, Inbox, Item, Origin};
 use super::network::{Answers, To, answer, refused};
 use super::nodes::Nodes;
 use super::record::{Kept, Writer};
-use super::talk::{Answer, Asked};
+use super::talk::{Answer, Asked, SceneShown};
 use crate::desk::journal::{At, Line, Ports, What};
-use crate::desk::{By, Desk, Effects, Event, Facts, Feedback, ToEngine, Wrong};
+use crate::desk::{By, Desk, Effects, Event, Facts, Feedback, SceneToKeep, ToEngine, Wrong};
 use crate::handoff::{Clock, Console};
 use crate::panel::PortIndex;
 use crate::panel::encode::{encode_midi, encode_osc};
@@ -19,11 +19,11 @@ use crate::panel::osc::{Message, Pattern};
 use crate::params::{Address, Value};
 use crate::ports::clock::nanos;
 use crate::ports::control::ControlOut;
-use crate::profile::{ControlKind, Id, Installation, Texts};
+use crate::profile::{ControlKind, Id, Installation, Scene, Texts};
 use crate::units::Frames;
 use std::collections::{BTreeMap, VecDeque};
 use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
-use std::sync::{Arc, Mutex, PoisonError};
+use std::sync::{Arc, Mutex, OnceLock, PoisonError, mpsc};
 use std::time::{Duration, Instant};
 use tokio::sync::watch;
 
@@ -71,6 +71,8 @@ pub struct DeskShared {
     pub wrong: Mutex<BTreeMap<&'static str, Wrong>>,
     /// Which revision of the files is in force.
     pub revision: AtomicU64,
+    /// The way to whoever writes scenes that a held button keeps into the profile.
+    pub keeper: OnceLock<mpsc::SyncSender<Scene>>,
 }
 
 impl std::fmt::Debug for dyn ControlOut {
@@ -92,6 +94,7 @@ impl Default for DeskShared {
             ports_away: Mutex::default(),
             wrong: Mutex::default(),
             revision: AtomicU64::new(1),
+            keeper: OnceLock::new(),
         }
     }
 }
@@ -304,7 +307,8 @@ impl DeskThread {
         self.event(Event::Install { installation, reread }, Origin::Nobody);
     }
 
-    fn carry_out(&mut self, now: Frames, effects: Effects, origin: Origin) {
+    fn carry_out(&mut self, now: Frames, mut effects: Effects, origin: Origin) {
+        effects.notes.extend(effects.keep.drain(..).map(|scene| self.keep_scene(&scene)));
         for note in effects.notes {
             tracing::info!("{note}");
             if self.decisions.len() == DECISIONS {
@@ -321,6 +325,16 @@ impl DeskThread {
             self.feed_back(feedback);
         }
         self.after_change(effects.changed);
+    }
+
+    /// Hands the mix over to be written into the profile as this scene; what there is to say of it.
+    fn keep_scene(&self, id: &Id) -> String {
+        let scene = self.desk.scene_to_keep(&SceneToKeep { id: id.to_string(), ..SceneToKeep::default() });
+        match scene.map(|scene| self.shared.keeper.get().is_some_and(|keeper| keeper.try_send(scene).is_ok())) {
+            Ok(true) => format!("a hand keeps the mix as scene {id}"),
+            Ok(false) => format!("scene {id} could not be kept: nobody writes it"),
+            Err(why) => format!("scene {id} could not be kept: {why}"),
+        }
     }
 
     fn feed_back(&mut self, feedback: Feedback) {
@@ -435,9 +449,9 @@ impl DeskThread {
     }
 
     /// Answers a command. Whoever asked may have gone.
-    fn answer_question(&self, asked: Asked) {
-        let with_decisions =
-            |facts: Box<Facts>| Facts { decisions: self.decisions.iter().cloned().collect(), ..*facts };
+    fn answer_question(&mut self, asked: Asked) {
+        let decisions = self.decisions.iter().cloned().collect();
+        let with_decisions = |facts: Box<Facts>| Facts { decisions, ..*facts };
         match asked {
             Asked::Status(facts, answer) => {
                 let status = self.desk.status(&with_decisions(facts));
@@ -446,6 +460,25 @@ impl DeskThread {
             Asked::Why(path, facts, answer) => {
                 let why = self.desk.why(&path, &facts).map_or_else(Answer::Refused, Answer::Why);
                 drop(answer.try_send(why));
+            }
+            Asked::Scene(ask, answer) => drop(answer.try_send(self.desk.scene_to_keep(&ask))),
+            Asked::Scenes(answer) => {
+                let current = self.desk.current_scene();
+                let shown = |scene: &Scene| SceneShown {
+                    id: scene.id.to_string(),
+                    fade_s: scene.fade_s,
+                    values: scene.values.len(),
+                    current: current == Some(&scene.id),
+                };
+                drop(answer.try_send(Answer::Scenes(self.desk.scenes().map(shown).collect())));
+            }
+            Asked::Recall(what, set, answer) => {
+                let changes = self.desk.recall_changes(&what);
+                if set && changes.is_ok() {
+                    let by = By::Message { may_open_microphones: false };
+                    self.event(Event::Recall { what, by }, Origin::Nobody);
+                }
+                drop(answer.try_send(changes));
             }
             Asked::Mix(answer) => drop(answer.try_send(self.desk.mix_to_keep())),
         }

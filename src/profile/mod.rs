@@ -19,11 +19,13 @@ mod log;
 mod model;
 mod panel;
 mod rig;
+mod scenes;
 mod show;
 mod text;
 
 pub use diagnostic::{CODES, Code, Diagnostic, Label, Severity, count};
 pub use model::*;
+pub use scenes::{FADE_S, FADE_S_DEFAULT};
 
 use cursor::Table;
 use log::{Log, Place};

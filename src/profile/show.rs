@@ -6,6 +6,7 @@ use super::log::{Log, Place};
 use super::model::{Bus, Channel, ControlKind, Id, Move, Profile, Rejoin};
 use super::panel::ControlKinds;
 use super::rig::RigNames;
+use super::scenes;
 use super::text::{Node, Raw, Tree};
 use crate::params::{Address, AddressError, Domain, Key, Parameter, Scope, TABLE, Taper, Value, nearest};
 use std::collections::BTreeMap;
@@ -32,6 +33,8 @@ struct Show<'r> {
     rig: Option<&'r RigNames>,
     bus_ids: Vec<&'r str>,
     values: BTreeMap<Address, Value>,
+    /// Whether these are values of a scene, which needs none and holds no source.
+    of_scene: bool,
 }
 
 /// Reads a profile; with the names of a rig and the controls of a panel also what it says of them.
@@ -52,7 +55,7 @@ pub(super) fn read(
     let channel_ids: Vec<&str> = channel_things.iter().map(|thing| thing.id).collect();
     let absent = ALWAYS.into_iter().filter(|always| bus_things.iter().all(|thing| thing.id != *always));
     let bus_ids: Vec<&str> = absent.chain(bus_things.iter().map(|thing| thing.id)).collect();
-    let mut show = Show { rig, bus_ids: bus_ids.clone(), values: BTreeMap::new() };
+    let mut show = Show { rig, bus_ids: bus_ids.clone(), values: BTreeMap::new(), of_scene: false };
 
     let mut lanes = 0;
     let mut channels = Vec::new();
@@ -87,14 +90,21 @@ pub(super) fn read(
     renames(&named_buses, log);
 
     let known = Known { rig, panel, channel_ids: &channel_ids, bus_ids: &bus_ids };
-    let mut moves = Vec::new();
+    let of_scenes = scenes::Known { rig, channel_ids: &channel_ids, bus_ids: &bus_ids };
+    let scenes = scenes::read(&mut top, &of_scenes, log);
+    let (mut moves, mut scene_buttons) = (Vec::new(), Vec::new());
     if let Some(table) = top.get("moves").and_then(|node| Table::of(node, "[moves]".to_owned(), log)) {
         let entries = table.entries();
         if let Some((_, beyond)) = entries.get(MOVES_MAX) {
             cursor::too_many(beyond.key_at, "moves", entries.len(), MOVES_MAX, log);
         }
         for (control, node) in entries.into_iter().take(MOVES_MAX) {
-            moves.extend(read_move(control, node, &known, log));
+            let kind = control_kind(control, node, &known, log);
+            if scenes::is_of_scene(node) {
+                scene_buttons.extend(scenes::read_button(control, node, kind, &scenes, log));
+            } else {
+                moves.extend(read_move(control, node, kind, &known, log));
+            }
         }
     }
     top.finish(log);
@@ -116,7 +126,23 @@ pub(super) fn read(
         buses,
         moves,
         values: show.values,
+        scenes,
+        scene_buttons,
     }
+}
+
+/// The values of a thing in a scene.
+pub(super) fn scene_values(
+    id: &str,
+    scope: Scope,
+    table: &mut Table<'_>,
+    known: &scenes::Known<'_>,
+    log: &mut Log,
+) -> BTreeMap<Address, Value> {
+    let values_of = known.bus_ids.to_vec();
+    let mut show = Show { rig: known.rig, bus_ids: values_of, values: BTreeMap::new(), of_scene: true };
+    values(id, scope, table, &mut show, log);
+    show.values
 }
 
 /// How many lanes a channel takes. Notes what of it depends on that.
@@ -174,6 +200,9 @@ fn values_below(id: &str, scope: Scope, stage: &str, table: &mut Table<'_>, show
             continue;
         }
         let required = row.default.is_empty();
+        if required && show.of_scene {
+            continue;
+        }
         let node = if required { table.need(word, &row.accepted(), log) } else { table.get(word) };
         let Some(node) = node else { continue };
         if row.further.is_none() {
@@ -276,24 +305,23 @@ struct Known<'k> {
     bus_ids: &'k [&'k str],
 }
 
-fn read_move(control: &str, node: &Node, known: &Known<'_>, log: &mut Log) -> Option<Move> {
+/// What a control of the panel is, where that is known.
+fn control_kind(control: &str, node: &Node, known: &Known<'_>, log: &mut Log) -> Option<ControlKind> {
+    let Some(panel) = known.panel else {
+        check_id(control, node.key_at, log);
+        return None;
+    };
+    if let Some(kind) = panel.get(control) {
+        return *kind;
+    }
+    let headline = format!("the panel has no control \"{control}\"");
+    unknown_name(Code::S02, node.key_at, headline, control, panel.keys().map(|control| &**control), log);
+    None
+}
+
+fn read_move(control: &str, node: &Node, kind: Option<ControlKind>, known: &Known<'_>, log: &mut Log) -> Option<Move> {
     const REJOINS: [(&str, Rejoin); 3] =
         [("meet", Rejoin::Meet), ("converge", Rejoin::Converge), ("at-once", Rejoin::AtOnce)];
-    let kind = match known.panel {
-        None => {
-            check_id(control, node.key_at, log);
-            None
-        }
-        Some(panel) => match panel.get(control) {
-            Some(kind) => *kind,
-            None => {
-                let headline = format!("the panel has no control \"{control}\"");
-                let controls = panel.keys().map(|control| &**control);
-                unknown_name(Code::S02, node.key_at, headline, control, controls, log);
-                None
-            }
-        },
-    };
     if let Raw::Text(_) = node.value {
         let target = target(node, known, log)?;
         fits(kind, &target, node, log);

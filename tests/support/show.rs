@@ -69,7 +69,8 @@ pub fn profile(name: &str, lines: &str) -> Profile {
         }
         values.insert(address, value);
     }
-    Profile { name: name.to_owned(), channels, buses, moves: vec![], values }
+    let (scenes, scene_buttons) = (vec![], vec![]);
+    Profile { name: name.to_owned(), channels, buses, moves: vec![], values, scenes, scene_buttons }
 }
 
 pub fn installation(inputs: u16, lines: &str) -> Installation {
