@@ -244,6 +244,30 @@ fn mistakes() -> Vec<(Code, Texts)> {
         (Code::S11, small("", "", "[channel.guest]\nsource = \"piano\"\npan-law = \"linear\"\n")),
         (Code::K01, small("", "", "[scene.opening]\nprotect = [\"lectrn\"]\n")),
         (Code::K02, small("", "", "[scene.opening]\nfade_s = 3.0\n[moves]\nb1 = \"scene.openin\"\n")),
+        (
+            Code::S12,
+            small(
+                "",
+                "",
+                "[bus.wind]\nassign.band = \"on\"\n[bus.band]\nassign.programme = \"on\"\nassign.wind = \"on\"\n",
+            ),
+        ),
+        (
+            Code::S13,
+            small(
+                "",
+                "",
+                "[channel.guest]\nsource = \"piano\"\nsend = { level = { programme = -6.0 }, point = { programme = \"input\" } }\n",
+            ),
+        ),
+        (
+            Code::S14,
+            small(
+                "",
+                "",
+                "[channel.guest]\nsource = \"piano\"\nassign = { band = \"on\", programme = \"on\" }\n[bus.band]\nassign.programme = \"on\"\n",
+            ),
+        ),
         // What the list is not complete without: a layer that is no file.
         (
             Code::F12,

@@ -75,12 +75,13 @@ fn installation(channels: usize) -> Installation {
         (address(&format!("channel.{}.source", channel.id)), Value::Word(input.into()))
     };
     let values = all.iter().map(source).collect();
-    let bus = |name: &str| Bus { id: id(name), was: None, label: name.to_owned() };
+    let bus = |name: &str| Bus { id: id(name), was: None, label: name.to_owned(), minus: None };
     let buses = vec![bus("programme"), bus("audition")];
     let profile = Profile {
         name: "test".to_owned(),
         channels: all,
         buses,
+        gain_groups: vec![],
         moves: vec![],
         values,
         scenes: vec![],
@@ -143,7 +144,8 @@ impl Daemon {
         let now = Arc::new(AtomicU64::new(1_000));
         let meters = Arc::new(Mutex::new(Vec::new()));
         let desk = Desk::new(installation.clone(), RATE);
-        let (table, meter_table) = watch::channel(Arc::new(MeterTable { plan: 0, names: desk.meter_table() }));
+        let (table, meter_table) =
+            watch::channel(Arc::new(MeterTable { plan: 0, names: desk.meter_table(), ..MeterTable::default() }));
         let reload = Arc::new(Notify::new());
         let queue = Arc::clone(&meters);
         let frame = Arc::clone(&now);
@@ -952,7 +954,7 @@ fn a_client_that_lost_its_table_asks_again_and_a_new_table_has_a_new_revision() 
     assert_eq!(client.hear_only("/follow/table"), table);
     let mut fewer = files;
     fewer.profile.channels.remove(0);
-    let next = MeterTable { plan: 9, names: Desk::new(fewer, RATE).meter_table() };
+    let next = MeterTable { plan: 9, names: Desk::new(fewer, RATE).meter_table(), ..MeterTable::default() };
     daemon.table.send(Arc::new(next)).expect("followed");
     daemon.measure(measured(9, 0.5, 0));
     let changed = client.hear_only("/follow/table");
@@ -987,7 +989,9 @@ impl Bench {
 #[test]
 fn what_was_not_seen_outlives_a_full_socket_and_a_change_of_table() {
     let files = installation(3);
-    let table = |plan, files: Installation| Arc::new(MeterTable { plan, names: Desk::new(files, RATE).meter_table() });
+    let table = |plan, files: Installation| {
+        Arc::new(MeterTable { plan, names: Desk::new(files, RATE).meter_table(), ..MeterTable::default() })
+    };
     let mut bench = Bench { hub: Hub::new(table(1, files.clone())), sent: Vec::new() };
     let to = "127.0.0.1:9".parse().expect("an address");
     bench.hub.follow(Duration::ZERO, to, "/meter/channel/*/input/peak", 10.0, 60.0).expect("granted");

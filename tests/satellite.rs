@@ -382,11 +382,12 @@ fn installation(master: Device, far: Device) -> Installation {
         set("assign.programme", Value::Word("on".into()));
     }
     let channel = |id: &str| Channel { id: id.into(), was: None, label: String::new() };
-    let bus = |id: &str| Bus { id: id.into(), was: None, label: String::new() };
+    let bus = |id: &str| Bus { id: id.into(), was: None, label: String::new(), minus: None };
     let profile = Profile {
         name: "test".into(),
         channels: vec![channel("far"), channel("tone")],
         buses: vec![bus("programme"), bus("audition")],
+        gain_groups: vec![],
         moves: vec![],
         values,
         scenes: vec![],

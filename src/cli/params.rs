@@ -28,6 +28,7 @@ fn address(row: &Parameter) -> String {
 
 fn glide(glide: Glide) -> String {
     match glide {
+        Glide::None => "none".to_owned(),
         Glide::OnePole { ms } => format!("{ms} ms"),
         Glide::Ramp { up_ms, down_ms } => format!("{up_ms} ms on, {down_ms} ms off"),
         Glide::CrossFade { ms } => format!("{ms} ms cross-fade"),
@@ -76,6 +77,7 @@ fn to_json(row: &Parameter) -> Json {
         Taper::None => "none",
     };
     let glide = match row.glide {
+        Glide::None => Json::Null,
         Glide::OnePole { ms } => json!({ "shape": "one-pole", "time_constant_ms": ms }),
         Glide::Ramp { up_ms, down_ms } => json!({ "shape": "ramp", "up_ms": up_ms, "down_ms": down_ms }),
         Glide::CrossFade { ms } => json!({ "shape": "cross-fade", "ms": ms }),

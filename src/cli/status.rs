@@ -1,8 +1,9 @@
 //! `longthrow status`: the first screen, largest first.
 
-use super::{complain, exit, print, print_json, talk};
+use super::{complain, exit, meters, print, print_json, talk};
 use crate::daemon::talk::{Answer, Question};
-use crate::desk::{Live, Status};
+use crate::desk::{Live, Metered, Status};
+use crate::dsp::scale::Scale;
 use clap::Args;
 use std::path::PathBuf;
 use std::time::Duration;
@@ -60,6 +61,14 @@ fn since(seconds: u64) -> String {
     }
 }
 
+/// One bus or output on its scale: the louder side as a bar, and figures.
+fn meter(metered: &Metered) -> String {
+    let loudest = metered.readings.iter().copied().fold(f32::NEG_INFINITY, f32::max);
+    let bar = Scale::named(&metered.meter).map_or_else(String::new, |scale| meters::bar(scale, loudest));
+    let figures = metered.readings.iter().fold(String::new(), |text, reading| text + &format!(" {reading:>6.1}"));
+    format!("  {:<24} {bar}{figures} {}\n", metered.of, metered.unit)
+}
+
 fn text(status: &Status) -> String {
     let mut text = String::new();
     text += &match status.on_air {
@@ -85,6 +94,9 @@ fn text(status: &Status) -> String {
         text += &format!("  also: {}\n", wrong.what);
     }
     text += &format!("\nProgramme: {:.0} dBFS\n", status.programme_dbfs);
+    for metered in &status.meters {
+        text += &meter(metered);
+    }
     if !status.others.is_empty() {
         text += "Open besides:\n";
         text += &list(&status.others);

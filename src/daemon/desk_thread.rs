@@ -403,7 +403,11 @@ impl DeskThread {
         if self.structure != Some(structure) {
             self.structure = Some(structure);
             // Read so from the plan on that has just been handed over, or is about to be.
-            let table = MeterTable { plan: self.desk.last_sequence(), names: self.desk.meter_table() };
+            let table = MeterTable {
+                plan: self.desk.last_sequence(),
+                names: self.desk.meter_table(),
+                mix_minus: self.desk.mix_minus_columns(),
+            };
             self.meter_table.send_replace(Arc::new(table));
             self.mix_behind = true;
         } else if !self.mix_behind && !changed.is_empty() {

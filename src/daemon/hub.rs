@@ -36,6 +36,7 @@ use crate::engine::MeterFrame;
 use crate::panel::osc::{Argument, Message, Pattern};
 use crate::ports::osc::encode;
 use crate::profile;
+use crate::profile::Id;
 use std::collections::BTreeMap;
 use std::net::SocketAddr;
 use std::sync::Arc;
@@ -72,6 +73,8 @@ pub struct MeterTable {
     pub plan: u64,
     /// The meters.
     pub names: Vec<MeterName>,
+    /// The mix-minus bus that each column of the engine's followers works for.
+    pub mix_minus: BTreeMap<u16, Id>,
 }
 
 /// What a follower was granted.
@@ -144,6 +147,18 @@ impl Hub {
     #[must_use]
     pub fn heard(&self, rate_hz: u32) -> BTreeMap<String, Heard> {
         self.levels.heard(&self.table, rate_hz)
+    }
+
+    /// What the meters of buses and outputs show, by path.
+    #[must_use]
+    pub fn shown(&self) -> BTreeMap<String, f32> {
+        self.levels.shown(&self.table, &self.memory)
+    }
+
+    /// The mix-minus buses of which the proof lately found that somebody hears themselves.
+    #[must_use]
+    pub fn leaks(&self) -> Vec<Id> {
+        self.levels.leaks()
     }
 
     /// How many follow.

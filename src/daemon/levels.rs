@@ -1,14 +1,19 @@
 //! What every peak meter heard lately: for whoever asks why something is silent.
 
 use super::hub::MeterTable;
-use crate::desk::{Heard, Quantity, Reading};
+use crate::desk::{Heard, MeterMemory, Quantity, Reading};
 use crate::engine::MeterFrame;
+use crate::profile::Id;
 use std::collections::BTreeMap;
 
 /// Frames after which a reading is no longer of now: about a second.
 const LATELY: u64 = 48_000;
 /// What is louder than this was heard.
 const HEARD_DBFS: f32 = -60.0;
+/// A mix-minus that is further than this from the sum of the others is none: -100 dB of the bus, as a ratio of powers.
+const LEAKS_FROM: f64 = 1.0e-10;
+/// How long a leak is told after it was last found, in frames: about ten seconds.
+const LEAK_TOLD: u64 = 480_000;
 
 /// The peak meters of one table.
 #[derive(Debug, Default)]
@@ -18,6 +23,8 @@ pub(super) struct Levels {
     gathered: u64,
     /// Frames seen in all.
     seen: u64,
+    /// Mix-minus buses in which somebody heard themselves, and when last, in frames seen.
+    leaks: BTreeMap<Id, u64>,
 }
 
 #[derive(Debug)]
@@ -26,6 +33,8 @@ struct Meter {
     place: usize,
     path: String,
     now: Reading,
+    /// Of the whole second before, all that was read.
+    last: Reading,
     /// The whole second before.
     before: f32,
     /// When it last was louder than [`HEARD_DBFS`], in frames seen.
@@ -41,8 +50,8 @@ impl Levels {
             .map(|(place, name)| match old.remove(&name.path) {
                 Some(meter) => Meter { place, ..meter },
                 None => {
-                    let (now, before) = (Reading::default(), f32::NEG_INFINITY);
-                    Meter { place, path: name.path.clone(), now, before, heard: None }
+                    let (now, last, before) = (Reading::default(), Reading::default(), f32::NEG_INFINITY);
+                    Meter { place, path: name.path.clone(), now, last, before, heard: None }
                 }
             })
             .collect();
@@ -53,6 +62,14 @@ impl Levels {
         self.seen += frame.frames;
         self.gathered += frame.frames;
         let over = self.gathered >= LATELY;
+        if frame.proof.looked_at > 0 && frame.proof.ratio(frame.frames) > LEAKS_FROM {
+            let bus = table.mix_minus.get(&frame.proof.follower).cloned().unwrap_or_else(|| "mix-minus".into());
+            if !self.leaks().contains(&bus) {
+                let db = 10.0 * frame.proof.ratio(frame.frames).log10();
+                tracing::error!("who hears {bus} hears themselves in it, {db:.0} dB below the bus");
+            }
+            self.leaks.insert(bus, self.seen);
+        }
         for meter in &mut self.meters {
             let Some(name) = table.names.get(meter.place) else { continue };
             name.read(frame, &mut meter.now);
@@ -61,12 +78,32 @@ impl Levels {
                 if meter.before > HEARD_DBFS {
                     meter.heard = Some(self.seen);
                 }
-                meter.now = Reading::default();
+                meter.last = std::mem::take(&mut meter.now);
             }
         }
         if over {
             self.gathered = 0;
         }
+    }
+
+    /// What every meter of buses and outputs shows now, or showed over the last whole second, by its path.
+    pub(super) fn shown(&self, table: &MeterTable, memory: &MeterMemory) -> BTreeMap<String, f32> {
+        let point = |path: &str| path.rsplit_once('/').map_or(String::new(), |(point, _)| point.to_owned());
+        let read: BTreeMap<String, Reading> =
+            self.meters.iter().map(|meter| (point(&meter.path), meter.last)).collect();
+        let destinations = table.names.iter().filter(|name| !name.path.starts_with("/meter/channel/"));
+        destinations
+            .map(|name| {
+                let reading = read.get(&point(&name.path)).copied().unwrap_or_default();
+                (name.path.clone(), name.value(&reading, memory))
+            })
+            .collect()
+    }
+
+    /// The mix-minus buses in which somebody heard themselves lately.
+    pub(super) fn leaks(&self) -> Vec<Id> {
+        let lately = self.leaks.iter().filter(|(_, at)| self.seen - **at < LEAK_TOLD);
+        lately.map(|(bus, _)| bus.clone()).collect()
     }
 
     /// What was heard on each meter, by its path.

@@ -1,7 +1,7 @@
 //! A made-up load for whoever measures what the engine costs: mono channels on one stereo bus on one output, stages off.
 
 use crate::engine::wires::PlanarWires;
-use crate::engine::{Bank, Command, Crossing, Edit, Engine, Feed, MeterFrame, Plan, Target};
+use crate::engine::{Bank, Command, Crossing, Edit, Engine, Feed, MeterFrame, Plan, Tap, Target};
 
 /// A glide of 10 ms is not at its end before this many frames.
 const MOVE_FRAMES: u64 = 4_800;
@@ -72,7 +72,7 @@ impl Load {
 fn levels(channels: u16, value: f32) -> impl Iterator<Item = Command> {
     (0..channels).flat_map(move |column| {
         let level = Target::Level { bank: Bank::Sources, column };
-        let sides = (0..2).map(move |to| Target::ToBus { from: column, to });
+        let sides = (0..2).map(move |to| Target::ToBus { tap: Tap::AfterFader, from: column, to });
         sides.chain([level]).map(move |target| Command { target, value })
     })
 }

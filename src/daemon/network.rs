@@ -298,6 +298,18 @@ impl Network {
         lock(&self.shared.hub).heard(rate_hz)
     }
 
+    /// What the meters of buses and outputs show, by path.
+    #[must_use]
+    pub fn meters_shown(&self) -> BTreeMap<String, f32> {
+        lock(&self.shared.hub).shown()
+    }
+
+    /// The mix-minus buses of which the proof lately found that somebody hears themselves.
+    #[must_use]
+    pub fn leaks(&self) -> Vec<crate::profile::Id> {
+        lock(&self.shared.hub).leaks()
+    }
+
     /// The end for the desk's thread.
     #[must_use]
     pub fn answers(&self) -> Answers {

@@ -405,7 +405,9 @@ fn facts(shared: &DeskShared, network: &Network, rate: SampleRate) -> Box<Facts>
     }
     Box::new(Facts {
         heard: network.heard(rate.hz()),
+        meters: network.meters_shown(),
         ports_away,
+        leaks: network.leaks(),
         wrong,
         idle_s: (last_hand > 0).then(|| nanos().saturating_sub(last_hand) / 1_000_000_000),
         revision: shared.revision.load(Ordering::Relaxed),

@@ -4,11 +4,13 @@ use super::Desk;
 use super::layout::Place;
 use crate::dsp::level::linear;
 use crate::dsp::pan::{PanLaw, balance, gains};
-use crate::engine::{Bank, Target};
+use crate::engine::{Bank, LevellerValue, Target};
 use crate::params::{Address, Key, Value};
 use crate::profile::Id;
-use crate::units::Pan;
+use crate::units::{Decibels, Pan};
 
+/// A channel and its gain groups together give no more than this, dB.
+const MOST_DB: f32 = 20.0;
 /// What the pad takes off: 20 dB.
 const PAD: f32 = 0.1;
 
@@ -30,24 +32,43 @@ impl Desk {
 
     /// Aims what hangs on one channel but for its stages.
     pub(super) fn aim_strip_of_channel(&mut self, id: &Id) {
+        self.aim_gains_of_channel(id);
+        let Some(place) = self.stage.place(Bank::Sources, id) else { return };
+        let buses: Vec<Id> = self.buses().map(|bus| bus.id.clone()).collect();
+        for bus in buses {
+            self.aim_shares(id, place, &bus);
+        }
+    }
+
+    /// Aims the gains of a channel: trim, fader, switch.
+    pub(super) fn aim_gains_of_channel(&mut self, id: &Id) {
         let Some(place) = self.stage.place(Bank::Sources, id) else { return };
         let polarity = if self.held(Key::ChannelPolarity, id).is_word("inverted") { -1.0 } else { 1.0 };
         let pad = if self.held(Key::ChannelPad, id).is_word("on") { PAD } else { 1.0 };
         let trim = self.factor(Key::ChannelTrim, id) * polarity * pad;
         let fader = self.held(Key::ChannelFader, id);
+        let group_db: f32 = self
+            .gain_groups_of(id)
+            .map(|group| match self.held(Key::GroupFader, &group.id) {
+                Value::Number(db) => db,
+                // Off closes the gate; the level stays where it was.
+                Value::Off | Value::Word(_) => 0.0,
+            })
+            .sum();
         let gate = if self.passes(id) { 1.0 } else { 0.0 };
+        let db = (fader.decibels().get() + group_db).min(MOST_DB);
+        let level = linear(Decibels::try_new(db).unwrap_or(Decibels::SILENCE)).get();
+        let send = if self.is_switched_open(id) && !self.device_is_away(id) { 1.0 } else { 0.0 };
         for column in place.columns() {
+            self.stage.aim(Target::SendGate { column }, send);
             self.stage.aim(Target::Trim { column }, trim);
             if fader != Value::Off {
                 // A fader at its bottom stop closes the gate, in the time of a closing; the level stays where it was.
-                self.stage.aim(Target::Level { bank: Bank::Sources, column }, linear(fader.decibels()).get());
+                self.stage.aim(Target::Level { bank: Bank::Sources, column }, level);
             }
             self.stage.aim(Target::Gate { bank: Bank::Sources, column }, gate);
         }
-        let buses: Vec<Id> = self.buses().map(|bus| bus.id.clone()).collect();
-        for bus in buses {
-            self.aim_assignment(id, place, &bus);
-        }
+        self.aim_mix_minus_of(id);
     }
 
     /// Whether a channel lets sound through: open, and its device there.
@@ -55,27 +76,22 @@ impl Desk {
         self.is_open(id) && !self.device_is_away(id)
     }
 
+    /// Whether a channel's switch is open, and none of its gain groups closed.
+    pub(super) fn is_switched_open(&self, id: &Id) -> bool {
+        self.held(Key::ChannelSwitch, id).is_word("open")
+            && self.gain_groups_of(id).all(|group| {
+                self.held(Key::GroupSwitch, &group.id).is_word("open")
+                    && self.held(Key::GroupFader, &group.id) != Value::Off
+            })
+    }
+
     /// Whether a channel is open: switched so, and its fader above its stop.
     pub(super) fn is_open(&self, id: &Id) -> bool {
-        self.held(Key::ChannelSwitch, id).is_word("open") && self.held(Key::ChannelFader, id) != Value::Off
+        self.is_switched_open(id) && self.held(Key::ChannelFader, id) != Value::Off
     }
 
-    fn aim_assignment(&mut self, id: &Id, place: Place, bus: &Id) {
-        let Some(to) = self.stage.place(Bank::Buses, bus) else { return };
-        let assigned =
-            self.value(&Address::with_further(Key::ChannelAssign, id, bus)).is_some_and(|value| value.is_word("on"));
-        let [left, right] = if assigned { self.sides(id, place) } else { [0.0, 0.0] };
-        let (first, second) = (place.first, place.first + place.width - 1);
-        // Mono: one column to both sides. Stereo: each column to its own side.
-        self.stage.aim(Target::ToBus { from: first, to: to.first }, left);
-        self.stage.aim(Target::ToBus { from: second, to: to.first + 1 }, right);
-    }
-
-    fn sides(&self, id: &Id, place: Place) -> [f32; 2] {
-        let pan = match self.held(Key::ChannelPan, id) {
-            Value::Number(pan) => Pan::try_new(pan).unwrap_or(Pan::CENTRE),
-            _ => Pan::CENTRE,
-        };
+    /// What a channel gives to the two sides of a bus.
+    pub(super) fn sides(&self, id: &Id, place: Place, pan: Pan) -> [f32; 2] {
         if place.width == 2 {
             return balance(pan);
         }
@@ -96,18 +112,28 @@ impl Desk {
     /// Aims what hangs on one bus but for its stages.
     pub(super) fn aim_strip_of_bus(&mut self, id: &Id) {
         let Some(place) = self.stage.place(Bank::Buses, id) else { return };
+        self.aim_into_bus(id);
         let fader = self.held(Key::BusFader, id);
-        for column in place.columns() {
+        // Somebody's share of a bus has the bus's own fader.
+        let shares = self.stage.followers_of(id).into_iter().filter(|(_, without)| !without);
+        let places = std::iter::once((Bank::Buses, place)).chain(shares.map(|(place, _)| (Bank::Followers, place)));
+        for (bank, column) in places.flat_map(|(bank, place)| place.columns().map(move |column| (bank, column))) {
             if fader != Value::Off {
-                self.stage.aim(Target::Level { bank: Bank::Buses, column }, linear(fader.decibels()).get());
+                self.stage.aim(Target::Level { bank, column }, linear(fader.decibels()).get());
             }
             let gate = if fader == Value::Off { 0.0 } else { 1.0 };
-            self.stage.aim(Target::Gate { bank: Bank::Buses, column }, gate);
+            self.stage.aim(Target::Gate { bank, column }, gate);
         }
-        let number = |value| if let Value::Number(number) = value { number } else { 0.0 };
-        let (target, range) = (number(self.held(Key::BusLeveller, id)), number(self.held(Key::BusLevellerRange, id)));
-        self.stage.aim(Target::Leveller { column: place.first }, target);
-        self.stage.aim(Target::LevellerRange { column: place.first }, range);
+        for (key, value) in [
+            (Key::BusLeveller, LevellerValue::Target),
+            (Key::BusLevellerRange, LevellerValue::Range),
+            (Key::BusLevellerWindow, LevellerValue::Window),
+            (Key::BusLevellerFloor, LevellerValue::Floor),
+            (Key::BusLevellerSpeed, LevellerValue::Speed),
+        ] {
+            let number = if let Value::Number(number) = self.held(key, id) { number } else { 0.0 };
+            self.stage.aim(Target::Leveller { column: place.first, value }, number);
+        }
     }
 
     /// Aims everything that hangs on one output. A mono output carries half of each side, so that what is

@@ -1,6 +1,9 @@
 //! Which columns of the engine are whose. A thing keeps its columns for life, so its place in every sum
 //! never changes and a swap moves nothing.
 
+use crate::engine::Bank;
+use crate::engine::limits::{BUS_LEVELS, FOLLOWED_LEVELS, LEVEL_COLUMNS, OUTPUT_COLUMNS, SOURCE_COLUMNS};
+
 /// The columns of one channel, bus or output: two neighbours, or one.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(super) struct Place {
@@ -55,10 +58,63 @@ impl Bookings {
     }
 }
 
+/// The columns of every bank; those of buses and of what follows them level by level.
+#[derive(Clone, Debug)]
+pub(super) struct Rooms {
+    sources: Bookings,
+    buses: Vec<Bookings>,
+    followers: Vec<Bookings>,
+    outputs: Bookings,
+}
+
+impl Rooms {
+    /// All of them free.
+    pub(super) fn new() -> Self {
+        Self {
+            sources: Bookings::new(SOURCE_COLUMNS),
+            buses: vec![Bookings::new(LEVEL_COLUMNS); BUS_LEVELS],
+            followers: vec![Bookings::new(LEVEL_COLUMNS); FOLLOWED_LEVELS],
+            outputs: Bookings::new(OUTPUT_COLUMNS),
+        }
+    }
+
+    /// The level on which a bus or follower stands.
+    pub(super) fn level_of(place: Place) -> usize {
+        usize::from(place.first) / LEVEL_COLUMNS
+    }
+
+    fn bookings(&mut self, bank: Bank, level: usize) -> Option<&mut Bookings> {
+        match bank {
+            Bank::Sources => Some(&mut self.sources),
+            Bank::Buses => self.buses.get_mut(level),
+            Bank::Followers => self.followers.get_mut(level),
+            Bank::Outputs => Some(&mut self.outputs),
+        }
+    }
+
+    /// As [`Bookings::take`]; the level counts for buses and followers.
+    pub(super) fn take(&mut self, bank: Bank, level: usize, width: u16) -> Option<Place> {
+        let place = self.bookings(bank, level)?.take(width)?;
+        let before = if matches!(bank, Bank::Buses | Bank::Followers) { level * LEVEL_COLUMNS } else { 0 };
+        Some(Place { first: place.first + u16::try_from(before).ok()?, ..place })
+    }
+
+    /// Gives columns back.
+    pub(super) fn free(&mut self, bank: Bank, place: Place) {
+        let (level, first) = match bank {
+            Bank::Buses | Bank::Followers => (Self::level_of(place), usize::from(place.first) % LEVEL_COLUMNS),
+            Bank::Sources | Bank::Outputs => (0, usize::from(place.first)),
+        };
+        if let (Some(bookings), Ok(first)) = (self.bookings(bank, level), u16::try_from(first)) {
+            bookings.free(Place { first, ..place });
+        }
+    }
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::engine::limits::{SOURCE_COLUMNS, SOURCE_LANES};
+    use crate::engine::limits::SOURCE_LANES;
 
     #[test]
     fn any_mix_of_mono_and_stereo_within_the_limit_finds_room_whatever_came_and_went() {

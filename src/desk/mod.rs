@@ -6,6 +6,7 @@
 //! wants to be called with nothing else to say.
 
 mod aims;
+pub(crate) mod buses;
 mod hands;
 pub mod journal;
 mod layout;
@@ -25,15 +26,15 @@ pub use meters::{FLOOR_DBFS, MeterName, Quantity, Reading};
 pub use scenes::{Change, Recall, SceneToKeep, is_fade};
 pub use settings::engine_settings;
 pub use stage::{PlanToSend, ToEngine};
-pub use status::{Facts, Heard, Live, Status, Wrong};
+pub use status::{Facts, Heard, Live, Metered, Status, Wrong};
 pub use why::{Step, Why};
 pub use wiring::FeedSpec;
 
-use crate::engine::Bank;
+use crate::engine::{Bank, Tap};
 use crate::panel::osc;
 use crate::panel::{Action, ControlIndex, Decoder, Gesture, PortIndex};
 use crate::params::{Address, Domain, Key, Scope, TABLE, Value, nearest};
-use crate::profile::{Bus, Channel, Id, Input, InputFrom, InputKind, Installation, Panel, Rig};
+use crate::profile::{Bus, Channel, GainGroup, Id, Input, InputFrom, InputKind, Installation, Panel, Rig};
 use crate::units::{Frames, SampleRate, Travel};
 use hands::Hand;
 use scenes::Fades;
@@ -372,6 +373,16 @@ impl Desk {
         self.installation.profile.buses.iter()
     }
 
+    /// Every gain group there is.
+    pub fn gain_groups(&self) -> impl Iterator<Item = &GainGroup> {
+        self.installation.profile.gain_groups.iter()
+    }
+
+    /// The gain groups that a channel is a member of.
+    pub(super) fn gain_groups_of(&self, channel: &Id) -> impl Iterator<Item = &GainGroup> {
+        self.gain_groups().filter(move |group| group.members.contains(channel))
+    }
+
     /// The value a parameter has now; nothing when there is no such thing.
     #[must_use]
     pub fn value(&self, address: &Address) -> Option<Value> {
@@ -420,6 +431,7 @@ impl Desk {
         match scope {
             Scope::Channel => self.channels().map(|channel| channel.id.clone()).collect(),
             Scope::Bus => self.buses().map(|bus| bus.id.clone()).collect(),
+            Scope::GainGroup => self.gain_groups().map(|group| group.id.clone()).collect(),
             Scope::Output => self.rig().outputs.iter().map(|output| output.id.clone()).collect(),
         }
     }
@@ -468,15 +480,31 @@ impl Desk {
                 _ => {}
             }
         }
-        Ok(value)
+        let further: Id = address.further.as_deref().unwrap_or_default().into();
+        let refused = match address.key {
+            Key::BusAssign if value.is_word("on") => self.why_not_assigned(&Id::from(&*address.id), &further),
+            Key::ChannelSendPoint if value.is_word("input") => self.why_no_input_send(&further),
+            _ => None,
+        };
+        refused.map_or(Ok(value), Err)
     }
 
     /// Whether a microphone that cannot be heard now could be heard with this value: by its switch, its fader, an
     /// assignment, or because it becomes the source of an open channel.
     fn opens_a_microphone(&mut self, address: &Address, value: &Value) -> bool {
         let id: Id = address.id.as_ref().into();
-        let live = |desk: &Self| desk.is_microphone(&id) && desk.is_open_on_air(&id);
-        if address.key.parameter().scope != Scope::Channel || live(self) {
+        let concerned: Vec<Id> = match address.key.parameter().scope {
+            Scope::Channel => vec![id.clone()],
+            Scope::GainGroup => {
+                self.gain_groups().filter(|group| group.id == id).flat_map(|group| group.members.clone()).collect()
+            }
+            Scope::Bus | Scope::Output => return false,
+        };
+        let closed: Vec<Id> =
+            concerned.into_iter().filter(|id| self.is_microphone(id) && !self.is_open_on_air(id)).collect();
+        // Another source may make a microphone of what is open.
+        let live = |desk: &Self| closed.iter().chain([&id]).any(|id| desk.is_microphone(id) && desk.is_open_on_air(id));
+        if self.is_microphone(&id) && self.is_open_on_air(&id) {
             return false;
         }
         if address.key == Key::ChannelSwitch {
@@ -531,13 +559,41 @@ impl Desk {
                 if address.key == Key::ChannelSource {
                     self.reconcile();
                     self.aim_stages_of_channel(&id);
+                } else if matches!(address.key, Key::ChannelAssign | Key::ChannelSendLevel) && self.has_mix_minus() {
+                    // Somebody's share may go another way now.
+                    self.reconcile();
+                    self.aim_all();
                 }
-                self.aim_strip_of_channel(&id);
+                match address.key {
+                    // What a hand moves most changes nothing of who feeds whom.
+                    Key::ChannelFader | Key::ChannelSwitch | Key::ChannelTrim => self.aim_gains_of_channel(&id),
+                    _ => self.aim_strip_of_channel(&id),
+                }
                 self.when_closed(&id, true, effects);
             }
+            Scope::Bus if address.key == Key::BusAssign => {
+                self.reconcile();
+                self.aim_all();
+            }
             Scope::Bus => self.aim_strip_of_bus(&id),
-            Scope::Output => self.aim_output(&id),
+            Scope::GainGroup => {
+                let members = self.gain_groups().find(|group| group.id == id).map(|group| group.members.clone());
+                for member in members.unwrap_or_default() {
+                    self.aim_gains_of_channel(&member);
+                    self.when_closed(&member, true, effects);
+                }
+            }
+            Scope::Output => {
+                if address.key == Key::OutputSource && self.has_mix_minus() {
+                    self.reconcile();
+                }
+                self.aim_output(&id);
+            }
         }
+    }
+
+    fn has_mix_minus(&self) -> bool {
+        self.buses().any(|bus| bus.minus.is_some())
     }
 
     /// A panel that was away may have been moved: where its controls stand is not known, and what they report first is no move.
@@ -605,10 +661,14 @@ impl Desk {
     /// Whether a channel can be heard on a bus, or could as soon as its device is back: it is open, and assigned somewhere.
     #[must_use]
     pub fn is_open_on_air(&self, channel: &Id) -> bool {
-        self.is_open(channel)
+        let (switched, open) = (self.is_switched_open(channel), self.is_open(channel));
+        switched
             && self.buses().any(|bus| {
-                self.value(&Address::with_further(Key::ChannelAssign, channel, &bus.id))
-                    .is_some_and(|value| value.is_word("on"))
+                let assigned = self.mix.get(&Address::with_further(Key::ChannelAssign, channel, &bus.id));
+                let sent = self.send_level(channel, &bus.id) != Value::Off;
+                (open && assigned.is_some_and(|value| value.is_word("on")))
+                    || (open && sent && self.send_tap(channel, &bus.id) == Tap::AfterFader)
+                    || (sent && self.send_tap(channel, &bus.id) == Tap::PreFader)
             })
     }
 

@@ -152,6 +152,7 @@ struct Plan {
 
 const MICROPHONE: &str = "a microphone is opened by a hand";
 const ON_AIR: &str = "it is on air";
+const BEFORE_FADER: &str = "it would be heard before its fader at once";
 
 impl Desk {
     /// What a recall would do, one entry for each value that it is about and that is another one now.
@@ -213,8 +214,14 @@ impl Desk {
         if !(FADE_S.0..=FADE_S.1).contains(&scene.fade_s) {
             return Err(format!("a fade takes {} to {} s", FADE_S.0, FADE_S.1));
         }
-        let kept = self.mix_to_keep().into_iter().filter(|(address, _)| scene.touches(address));
-        scene.values = kept.collect();
+        // Sends that are off are in no mix; those that are on elsewhere are kept as off.
+        let known =
+            scene.values.keys().chain(self.installation.profile.values.keys()).filter(|at| at.key.is_of_a_send());
+        let sends = known.filter_map(|address| Some((address.clone(), self.value(address)?)));
+        let mut kept: BTreeMap<Address, Value> = sends.collect();
+        kept.extend(self.mix_to_keep());
+        kept.retain(|address, _| scene.touches(address));
+        scene.values = kept;
         if scene.values.is_empty() {
             return Err(format!("nothing would be in scene {}: it is about no channel or part", scene.id));
         }
@@ -340,6 +347,10 @@ impl Desk {
                 plan.behind.push((id.clone(), Behind { words, fader: Some(stands), at: None }));
             }
             (true, _) => plan.kept.extend(words.into_iter().map(|(address, value)| (address, value, ON_AIR))),
+            // Its fader would not hold back what goes to a bus before it.
+            (false, true) if !microphone && !words.is_empty() && self.heard_before_fader(id, &words, &numbers) => {
+                plan.kept.extend(words.into_iter().map(|(address, value)| (address, value, BEFORE_FADER)));
+            }
             (false, true) if !microphone => {
                 // The gate has to be closed first; all has settled when it opens again.
                 let at = Some(self.now.plus(self.rate.frames_in_ms_rounded_up(SETTLE_MS / 2)));
@@ -360,6 +371,19 @@ impl Desk {
         let row = address.key.parameter();
         let off = *value == Value::Off || self.value(address) == Some(Value::Off);
         !matches!(row.domain, Domain::Number { .. }) || (off && row.taper != Taper::Fader)
+    }
+
+    /// Whether a channel would be heard with these values though its fader were off.
+    fn heard_before_fader(
+        &mut self,
+        id: &Id,
+        words: &BTreeMap<Address, Value>,
+        numbers: &BTreeMap<Address, Value>,
+    ) -> bool {
+        let mut values: BTreeMap<Address, Value> =
+            words.iter().chain(numbers).map(|(address, value)| (address.clone(), value.clone())).collect();
+        values.insert(Address::new(Key::ChannelFader, id), Value::Off);
+        self.on_air_with(id, &values)
     }
 
     /// Whether a channel would be open on air with these values.

@@ -4,10 +4,10 @@
 //! The desk says what ought to be; [`Stage::reconcile`] and [`Stage::aim`] find the difference. Commands are
 //! state: there is one unsent value per target at most, and a plan carries whatever is unsent along.
 
-use super::layout::{Bookings, Place};
+use super::layout::{Place, Rooms};
 use super::wiring::FeedSpec;
-use crate::engine::limits::{BATCH, BUS_COLUMNS, FEEDS, OUTPUT_COLUMNS, SOURCE_COLUMNS};
-use crate::engine::{Bank, Command, Edit, Plan, Target};
+use crate::engine::limits::{BATCH, FEEDS};
+use crate::engine::{Bank, Command, Edit, Own, Plan, Target};
 use crate::profile::Id;
 use crate::units::{Frames, SampleRate};
 use std::collections::{BTreeMap, BTreeSet};
@@ -31,16 +31,41 @@ pub(super) struct Wanted {
 
 #[derive(Clone, Debug, PartialEq)]
 pub(super) enum WantedKind {
-    Channel { input: Id, feed: FeedSpec, width: u16 },
-    Bus,
-    Output { wires: Vec<u16>, limited: bool },
+    Channel {
+        input: Id,
+        feed: FeedSpec,
+        width: u16,
+    },
+    Bus {
+        level: usize,
+    },
+    /// What a bus is without somebody's own share, or that share.
+    Follower {
+        leader: Id,
+        without: bool,
+        owner: Owner,
+    },
+    Output {
+        wires: Vec<u16>,
+        limited: bool,
+    },
+}
+
+/// Whose share a follower is about.
+#[derive(Clone, Debug, PartialEq)]
+pub(super) struct Owner {
+    /// The channels.
+    pub(super) channels: Vec<Id>,
+    /// The followers that hold the share of buses which the leader takes from.
+    pub(super) shares: Vec<Id>,
 }
 
 impl WantedKind {
     const fn bank(&self) -> Bank {
         match self {
             Self::Channel { .. } => Bank::Sources,
-            Self::Bus => Bank::Buses,
+            Self::Bus { .. } => Bank::Buses,
+            Self::Follower { .. } => Bank::Followers,
             Self::Output { .. } => Bank::Outputs,
         }
     }
@@ -49,7 +74,18 @@ impl WantedKind {
     const fn feed(&self) -> Option<(&Id, &FeedSpec)> {
         match self {
             Self::Channel { input, feed, .. } => Some((input, feed)),
-            Self::Bus | Self::Output { .. } => None,
+            Self::Bus { .. } | Self::Follower { .. } | Self::Output { .. } => None,
+        }
+    }
+
+    /// Whether a thing that stands may stay where it is and become this.
+    fn stays(&self, other: &Self) -> bool {
+        match (self, other) {
+            // Whose share it is may change in place.
+            (Self::Follower { leader, without, .. }, Self::Follower { leader: l, without: w, .. }) => {
+                leader == l && without == w
+            }
+            _ => self == other,
         }
     }
 
@@ -57,7 +93,7 @@ impl WantedKind {
         match self {
             Self::Channel { width, .. } => *width,
             // Outputs have a pair each, so that the limiter of a mono output is its own.
-            Self::Bus | Self::Output { .. } => 2,
+            Self::Bus { .. } | Self::Follower { .. } | Self::Output { .. } => 2,
         }
     }
 }
@@ -67,6 +103,8 @@ impl WantedKind {
 struct Placed {
     kind: WantedKind,
     place: Place,
+    /// The first column of what a follower follows.
+    follows: Option<u16>,
 }
 
 /// When something that a plan begins is over.
@@ -117,6 +155,7 @@ struct Fed {
 #[derive(Debug)]
 struct Leaving {
     bank: Bank,
+    id: Id,
     place: Place,
     until: Until,
 }
@@ -149,7 +188,7 @@ pub enum ToEngine {
 pub(super) struct Stage {
     rate: SampleRate,
     placed: BTreeMap<(Bank, Id), Placed>,
-    bookings: [Bookings; 3],
+    rooms: Rooms,
     leaving: Vec<Leaving>,
     feeds: Vec<Fed>,
     /// Feeds that columns on their way out still take from; their slots are emptied afterwards.
@@ -164,8 +203,12 @@ pub(super) struct Stage {
     edits: Vec<Edit>,
     fresh: BTreeSet<(Bank, u16)>,
     /// Columns that come into use beside others with the next plan: no batch before it may aim at them.
-    beside: BTreeSet<u16>,
+    beside: BTreeSet<(Bank, u16)>,
     new_feeds: Vec<(u16, FeedSpec)>,
+    /// The feed of every source column that is in use or on its way out.
+    fed_by: BTreeMap<u16, u16>,
+    /// Whose share each column of a follower was last said to be about.
+    owned: BTreeMap<u16, Own>,
     in_flight: Option<u64>,
     sequence: u64,
     /// Whether the first plan brings everything in without a ramp.
@@ -174,21 +217,13 @@ pub(super) struct Stage {
     pub(super) crowded: bool,
 }
 
-const fn index(bank: Bank) -> usize {
-    match bank {
-        Bank::Sources => 0,
-        Bank::Buses => 1,
-        Bank::Outputs => 2,
-    }
-}
-
 impl Stage {
     /// Nothing stands yet; with `at_once` the first plan brings everything in without a ramp.
     pub(super) fn new(rate: SampleRate, at_once: bool) -> Self {
         Self {
             rate,
             placed: BTreeMap::new(),
-            bookings: [Bookings::new(SOURCE_COLUMNS), Bookings::new(BUS_COLUMNS), Bookings::new(OUTPUT_COLUMNS)],
+            rooms: Rooms::new(),
             leaving: Vec::new(),
             feeds: Vec::new(),
             feeds_going: Vec::new(),
@@ -200,6 +235,8 @@ impl Stage {
             fresh: BTreeSet::new(),
             beside: BTreeSet::new(),
             new_feeds: Vec::new(),
+            fed_by: BTreeMap::new(),
+            owned: BTreeMap::new(),
             in_flight: None,
             sequence: 0,
             at_once,
@@ -225,6 +262,45 @@ impl Stage {
         {
             self.placed.insert(new, placed);
         }
+        if bank == Bank::Buses {
+            for placed in self.placed.values_mut() {
+                if let WantedKind::Follower { leader, .. } = &mut placed.kind
+                    && leader == was
+                {
+                    *leader = id.clone();
+                }
+            }
+        }
+        let leaving = self.leaving.iter_mut().filter(|leaving| leaving.bank == bank && leaving.id == *was);
+        leaving.for_each(|leaving| leaving.id = id.clone());
+    }
+
+    /// The level a bus stands on.
+    pub(super) fn level_of(&self, bus: &Id) -> Option<usize> {
+        match self.placed.get(&(Bank::Buses, bus.clone()))?.kind {
+            WantedKind::Bus { level } => Some(level),
+            _ => None,
+        }
+    }
+
+    /// Whether a follower stands.
+    pub(super) fn has_follower(&self, id: &Id) -> bool {
+        self.placed.contains_key(&(Bank::Followers, id.clone()))
+    }
+
+    /// The columns of what follows a bus, and whether they are without the share or nothing but it.
+    pub(super) fn followers_of(&self, bus: &Id) -> Vec<(Place, bool)> {
+        let all = self.placed.values().filter_map(|placed| match &placed.kind {
+            WantedKind::Follower { leader, without, .. } if leader == bus => Some((placed.place, *without)),
+            _ => None,
+        });
+        all.collect()
+    }
+
+    /// Everything that follows a bus, column by column.
+    pub(super) fn followers(&self) -> impl Iterator<Item = (u16, &Id)> {
+        let followers = self.placed.iter().filter(|((bank, _), _)| *bank == Bank::Followers);
+        followers.flat_map(|((_, id), placed)| placed.place.columns().map(move |column| (column, id)))
     }
 
     /// Makes the engine hold what is wanted, in this order, and nothing else.
@@ -237,12 +313,13 @@ impl Stage {
                 if key.0 == Bank::Outputs {
                     self.rewiring.remove(&key.1);
                 }
-                self.leave(key.0, placed.place);
+                self.leave(key, placed.place);
             }
         }
         for thing in wanted {
             self.put(thing);
         }
+        self.say_who_owns();
         self.drop_unused_feeds();
     }
 
@@ -250,8 +327,18 @@ impl Stage {
         let bank = thing.kind.bank();
         let key = (bank, thing.id.clone());
         let old = self.placed.get(&key).cloned();
+        let leader = match &thing.kind {
+            WantedKind::Follower { leader, .. } => match self.place(Bank::Buses, leader) {
+                Some(place) => Some(place),
+                None => return,
+            },
+            _ => None,
+        };
         match &old {
-            Some(placed) if placed.kind == thing.kind => return,
+            Some(placed) if placed.kind.stays(&thing.kind) && placed.follows == leader.map(|place| place.first) => {
+                self.placed.insert(key, Placed { kind: thing.kind.clone(), ..placed.clone() });
+                return;
+            }
             Some(placed) if bank == Bank::Outputs => {
                 self.rewire(thing, placed.place);
                 return;
@@ -262,17 +349,32 @@ impl Stage {
             self.crowded = true;
             return;
         }
-        let Some(place) = self.bookings[index(bank)].take(thing.kind.width()) else {
+        let level = match (&thing.kind, leader) {
+            (WantedKind::Bus { level }, _) => *level,
+            (_, Some(leader)) => Rooms::level_of(leader),
+            _ => 0,
+        };
+        let Some(place) = self.rooms.take(bank, level, thing.kind.width()) else {
             self.crowded = true;
             return;
         };
         let ramp_frames = match bank {
             _ if self.at_once => 0,
             Bank::Outputs => self.frames(FROM_SILENCE_MS),
-            Bank::Sources | Bank::Buses => self.frames(CROSS_FADE_MS),
+            // A share is there from the first frame on, or it would be missing in the subtraction.
+            Bank::Followers if matches!(thing.kind, WantedKind::Follower { without: false, .. }) => 0,
+            Bank::Sources | Bank::Buses | Bank::Followers => self.frames(CROSS_FADE_MS),
         };
-        for (number, column) in place.columns().enumerate() {
-            let beside = old.as_ref().filter(|placed| placed.place.width == place.width);
+        if let (Some(leader), WantedKind::Follower { without, .. }) = (leader, &thing.kind) {
+            for (column, of) in place.columns().zip(leader.columns()) {
+                self.edits.push(Edit::Follow { column, leader: of, without: *without, ramp_frames });
+                self.follow_aims(column, of, *without);
+                self.owned.remove(&column);
+            }
+        }
+        for (number, column) in place.columns().enumerate().filter(|_| leader.is_none()) {
+            let beside =
+                old.as_ref().filter(|_| bank == Bank::Sources).filter(|placed| placed.place.width == place.width);
             if let Some(placed) = beside {
                 let of = placed.place.first + u16::try_from(number).unwrap_or(0);
                 self.edits.push(Edit::Beside { column, of, ramp_frames });
@@ -289,17 +391,18 @@ impl Stage {
         match &thing.kind {
             WantedKind::Channel { input, feed, .. } => self.connect(place, input, feed),
             WantedKind::Output { .. } => self.wire(place, &thing.kind),
-            WantedKind::Bus => {}
+            WantedKind::Bus { .. } | WantedKind::Follower { .. } => {}
         }
         if let Some(placed) = old {
-            self.leave(bank, placed.place);
+            self.leave(key.clone(), placed.place);
         }
-        self.placed.insert(key, Placed { kind: thing.kind.clone(), place });
+        self.placed.insert(key, Placed { kind: thing.kind.clone(), place, follows: leader.map(|place| place.first) });
     }
 
     /// The columns of an output go to other wires: silent first, then the new wires, then heard again.
     fn rewire(&mut self, thing: &Wanted, place: Place) {
-        self.placed.insert((Bank::Outputs, thing.id.clone()), Placed { kind: thing.kind.clone(), place });
+        let placed = Placed { kind: thing.kind.clone(), place, follows: None };
+        self.placed.insert((Bank::Outputs, thing.id.clone()), placed);
         if self.rewiring.contains_key(&thing.id) {
             return;
         }
@@ -339,6 +442,7 @@ impl Stage {
         }
         for (side, column) in (0_u8..).zip(place.columns()) {
             self.edits.push(Edit::Connect { column, feed: slot, side });
+            self.fed_by.insert(column, slot);
         }
     }
 
@@ -365,12 +469,40 @@ impl Stage {
         }
     }
 
-    fn leave(&mut self, bank: Bank, place: Place) {
+    fn leave(&mut self, (bank, id): (Bank, Id), place: Place) {
         let ramp_frames = self.frames(CROSS_FADE_MS);
         for column in place.columns() {
             self.edits.push(Edit::Leave { bank, column, ramp_frames });
         }
-        self.leaving.push(Leaving { bank, place, until: Until::Unsent });
+        self.leaving.push(Leaving { bank, id, place, until: Until::Unsent });
+    }
+
+    /// Tells each follower whose columns and feeds it is about, those on their way out too.
+    fn say_who_owns(&mut self) {
+        let followers = self.placed.iter().filter(|((bank, _), _)| *bank == Bank::Followers);
+        let mut said = Vec::new();
+        for (_, Placed { kind, place, .. }) in followers {
+            let WantedKind::Follower { owner, .. } = kind else { continue };
+            let places = owner.channels.iter().filter_map(|id| self.place(Bank::Sources, id));
+            let going = self.leaving.iter().filter(|leaving| leaving.bank == Bank::Sources);
+            let going = going.filter(|leaving| owner.channels.contains(&leaving.id)).map(|leaving| leaving.place);
+            let columns: Vec<u16> = places.chain(going).flat_map(Place::columns).collect();
+            let feeds: BTreeSet<u16> = columns.iter().filter_map(|column| self.fed_by.get(column)).copied().collect();
+            let feeds: Vec<u16> = feeds.into_iter().collect();
+            for (side, column) in place.columns().enumerate() {
+                let shares = owner.shares.iter().filter_map(|id| self.place(Bank::Followers, id)?.columns().nth(side));
+                let shares: Vec<u16> = shares.collect();
+                match Own::new(&columns, &shares, &feeds) {
+                    Some(own) => said.push((column, own)),
+                    None => self.crowded = true,
+                }
+            }
+        }
+        for (column, own) in said {
+            if self.owned.insert(column, own) != Some(own) {
+                self.edits.push(Edit::Own { column, own });
+            }
+        }
     }
 
     fn frames(&self, ms: u32) -> u32 {
@@ -393,17 +525,17 @@ impl Stage {
 
     fn concerns(target: Target, bank: Bank, column: u16) -> bool {
         match target {
-            Target::Trim { column: c } => bank == Bank::Sources && c == column,
+            Target::Trim { column: c } | Target::SendGate { column: c } => bank == Bank::Sources && c == column,
             Target::Level { bank: b, column: c }
             | Target::Gate { bank: b, column: c }
             | Target::Stage { bank: b, column: c, .. } => b == bank && c == column,
-            Target::ToBus { from, to } => {
-                (bank == Bank::Sources && from == column) || (bank == Bank::Buses && to == column)
+            Target::ToBus { tap, from, to } => {
+                (bank == tap.bank() && from == column) || (bank == Bank::Buses && to == column)
             }
             Target::ToOutput { from, to } => {
                 (bank == Bank::Buses && from == column) || (bank == Bank::Outputs && to == column)
             }
-            Target::Leveller { column: c } | Target::LevellerRange { column: c } => bank == Bank::Buses && c == column,
+            Target::Leveller { column: c, .. } => bank == Bank::Buses && c == column,
             Target::Ceiling { column: c } => bank == Bank::Outputs && c == column,
         }
     }
@@ -414,9 +546,9 @@ impl Stage {
     }
 
     fn inherit_aims(&mut self, column: u16, of: u16) {
-        self.forget_aims(Bank::Sources, column);
         let moved = |target: Target| match target {
             Target::Trim { column: c } if c == of => Some(Target::Trim { column }),
+            Target::SendGate { column: c } if c == of => Some(Target::SendGate { column }),
             Target::Level { bank: Bank::Sources, column: c } if c == of => {
                 Some(Target::Level { bank: Bank::Sources, column })
             }
@@ -426,17 +558,44 @@ impl Stage {
             Target::Stage { bank: Bank::Sources, column: c, value } if c == of => {
                 Some(Target::Stage { bank: Bank::Sources, column, value })
             }
-            Target::ToBus { from, to } if from == of => Some(Target::ToBus { from: column, to }),
+            Target::ToBus { tap, from, to } if tap.bank() == Bank::Sources && from == of => {
+                Some(Target::ToBus { tap, from: column, to })
+            }
             _ => None,
         };
+        self.take_over_aims((Bank::Sources, column), (Bank::Sources, of), moved);
+    }
+
+    /// A follower begins where its leader stands.
+    fn follow_aims(&mut self, column: u16, of: u16, without: bool) {
+        let bank = Bank::Followers;
+        let moved = |target: Target| match target {
+            Target::Stage { bank: Bank::Buses, column: c, value } if c == of && value.is_of_a_filter() => {
+                Some(Target::Stage { bank, column, value })
+            }
+            Target::Level { bank: Bank::Buses, column: c } if c == of && !without => {
+                Some(Target::Level { bank, column })
+            }
+            Target::Gate { bank: Bank::Buses, column: c } if c == of && !without => Some(Target::Gate { bank, column }),
+            _ => None,
+        };
+        self.take_over_aims((bank, column), (Bank::Buses, of), moved);
+        if without {
+            self.aimed.insert(Target::Gate { bank, column }, 1.0);
+        }
+    }
+
+    /// A column begins with what another was last aimed at.
+    fn take_over_aims(&mut self, column: (Bank, u16), of: (Bank, u16), moved: impl Fn(Target) -> Option<Target>) {
+        self.forget_aims(column.0, column.1);
         let copy = |values: &BTreeMap<Target, f32>| -> Vec<(Target, f32)> {
             values.iter().filter_map(|(target, value)| Some((moved(*target)?, *value))).collect()
         };
         let (aimed, unsent) = (copy(&self.aimed), copy(&self.unsent));
         self.aimed.extend(aimed);
         self.unsent.extend(unsent);
-        if self.fresh.contains(&(Bank::Sources, of)) {
-            self.fresh.insert((Bank::Sources, column));
+        if self.fresh.contains(&of) {
+            self.fresh.insert(column);
         } else {
             self.beside.insert(column);
         }
@@ -447,11 +606,11 @@ impl Stage {
         match target {
             Target::Trim { .. } | Target::Level { .. } => 1.0,
             Target::Gate { .. }
+            | Target::SendGate { .. }
             | Target::ToBus { .. }
             | Target::ToOutput { .. }
             | Target::Ceiling { .. }
-            | Target::Leveller { .. }
-            | Target::LevellerRange { .. } => 0.0,
+            | Target::Leveller { .. } => 0.0,
             Target::Stage { value, .. } => value.unset(),
         }
     }
@@ -471,8 +630,12 @@ impl Stage {
 
     /// Whether a batch may carry this while the next plan waits: closings do not wait for anything.
     fn closes(&self, target: Target, value: f32) -> bool {
-        let Target::Gate { bank, column } = target else { return false };
-        let there = bank != Bank::Sources || !self.beside.contains(&column);
+        let (bank, column) = match target {
+            Target::Gate { bank, column } => (bank, column),
+            Target::SendGate { column } => (Bank::Sources, column),
+            _ => return false,
+        };
+        let there = !self.beside.contains(&(bank, column));
         value == 0.0 && there && !self.is_fresh(target)
     }
 
@@ -538,13 +701,21 @@ impl Stage {
     /// Frees what has left by now; says whether anything was freed.
     pub(super) fn sweep(&mut self, now: Frames) -> bool {
         let before = self.leaving.len() + self.feeds_going.len();
+        let mut owners_change = false;
         for leaving in self.leaving.extract_if(.., |leaving| leaving.until.is_over(now)) {
-            self.bookings[index(leaving.bank)].free(leaving.place);
+            self.rooms.free(leaving.bank, leaving.place);
+            if leaving.bank == Bank::Sources {
+                owners_change = true;
+                self.fed_by.retain(|column, _| !leaving.place.columns().any(|left| left == *column));
+            }
             if leaving.bank == Bank::Outputs {
                 // Or it would go on writing silence to a wire that another output may have by now.
                 let off = |column| Edit::Wire { column, wire: None, limited: false };
                 self.edits.extend(leaving.place.columns().map(off));
             }
+        }
+        if owners_change {
+            self.say_who_owns();
         }
         for (slot, _) in self.feeds_going.extract_if(.., |(_, until)| until.is_over(now)) {
             self.new_feeds.push((slot, FeedSpec::Nothing));

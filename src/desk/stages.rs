@@ -77,6 +77,10 @@ impl Desk {
         let columns = Columns { bank: Bank::Buses, place };
         self.aim_links(columns);
         self.aim_bands(columns, id, Key::BusEqualiser, &BUS_BANDS, false);
+        for (place, _) in self.stage.followers_of(id) {
+            let columns = Columns { bank: Bank::Followers, place };
+            self.aim_bands(columns, id, Key::BusEqualiser, &BUS_BANDS, false);
+        }
         self.aim_compressor(columns, id, &BUS_COMPRESSOR);
     }
 

@@ -3,6 +3,7 @@
 //! [`Desk::status`] is a function of the desk and of what the daemon knows besides ([`Facts`]); no I/O, no clock.
 
 use super::Desk;
+use crate::dsp::scale::Scale;
 use crate::params::{Address, Key, Value};
 use crate::profile::{Id, Output, OutputKind};
 use serde::{Deserialize, Serialize};
@@ -44,10 +45,14 @@ pub struct Wrong {
 pub struct Facts {
     /// What was heard lately, by meter path.
     pub heard: BTreeMap<String, Heard>,
+    /// What the meters of buses and outputs show, by meter path.
+    pub meters: BTreeMap<String, f32>,
     /// Control ports that are not there, with the reason.
     pub ports_away: BTreeMap<Id, String>,
     /// What is wrong outside the desk, the worst first.
     pub wrong: Vec<Wrong>,
+    /// Mix-minus buses in which somebody was heard by whom they are made for to leave out.
+    pub leaks: Vec<Id>,
     /// Seconds since somebody last used a control; none when nobody did.
     pub idle_s: Option<u64>,
     /// Which revision of the files is in force.
@@ -65,6 +70,19 @@ pub struct Live {
     pub label: String,
     /// The highest sample at its input in the last second or two, dBFS.
     pub input_dbfs: f32,
+}
+
+/// A bus or output on the meter that was chosen for it.
+#[derive(Clone, Debug, Serialize, Deserialize, PartialEq)]
+pub struct Metered {
+    /// `bus.programme`.
+    pub of: String,
+    /// The word of its scale.
+    pub meter: String,
+    /// The unit of the scale.
+    pub unit: String,
+    /// What it shows: left and right, or one figure for both.
+    pub readings: Vec<f32>,
 }
 
 /// How things are.
@@ -88,6 +106,8 @@ pub struct Status {
     pub idle_s: Option<u64>,
     /// The highest sample of the programme in the last second or two, dBFS.
     pub programme_dbfs: f32,
+    /// Buses and outputs, each on its meter.
+    pub meters: Vec<Metered>,
     /// What is wrong, the worst first.
     pub wrong: Vec<Wrong>,
     /// Faders and knobs that wait to rejoin.
@@ -127,6 +147,7 @@ impl Desk {
             revision: facts.revision,
             idle_s: facts.idle_s,
             programme_dbfs,
+            meters: self.metered(facts),
             waiting: self
                 .waiting_controls()
                 .filter_map(|(control, target, ..)| {
@@ -138,6 +159,21 @@ impl Desk {
         }
     }
 
+    /// Buses and outputs, each on the meter that was chosen for it.
+    fn metered(&self, facts: &Facts) -> Vec<Metered> {
+        let buses = self.buses().map(|bus| ("bus", &bus.id, Key::BusMeter));
+        let outputs = self.rig().outputs.iter().map(|output| ("output", &output.id, Key::OutputMeter));
+        let metered = buses.chain(outputs).filter_map(|(word, id, key)| {
+            let Value::Word(meter) = self.held(key, id) else { return None };
+            let scale = Scale::named(&meter)?;
+            let reading = |point: &&str| facts.meters.get(&format!("/meter/{word}/{id}/{point}/{}", scale.meter));
+            let readings = scale.points.iter().filter_map(reading);
+            let readings = readings.map(|value| scale.reading(*value).max(super::FLOOR_DBFS)).collect();
+            Some(Metered { of: format!("{word}.{id}"), meter: meter.into(), unit: scale.unit.to_owned(), readings })
+        });
+        metered.collect()
+    }
+
     /// The highest sample of a bus lately, on either side.
     pub(super) fn bus_peak(&self, bus: &str, facts: &Facts) -> f32 {
         let sides = ["left", "right"].map(|side| facts.heard.get(&format!("/meter/bus/{bus}/{side}/peak")));
@@ -146,7 +182,10 @@ impl Desk {
 
     /// Outputs that lead to listeners and are ready to; or why there are none.
     fn air(&self) -> (bool, String) {
-        let feeds: Vec<&Output> = self.rig().outputs.iter().filter(|output| output.kind == OutputKind::Feed).collect();
+        // Whoever hears a mix-minus takes part; nobody listens to it.
+        let to_listeners =
+            |output: &&Output| output.kind == OutputKind::Feed && !self.is_mix_minus(&self.carried(&output.id));
+        let feeds: Vec<&Output> = self.rig().outputs.iter().filter(to_listeners).collect();
         if feeds.is_empty() {
             return (false, "the rig has no output of kind \"feed\"".to_owned());
         }
@@ -199,6 +238,12 @@ impl Desk {
             all.push(wrong(
                 format!("the programme is silent ({programme_dbfs:.0} dBFS)"),
                 "open what should be heard, or ask \"longthrow why bus.programme\"",
+            ));
+        }
+        for bus in &facts.leaks {
+            all.push(wrong(
+                format!("who hears {bus} hears themselves in it"),
+                "close what carries their line a second time, or take that output off until it is found",
             ));
         }
         for (port, why) in &facts.ports_away {

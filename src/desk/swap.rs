@@ -52,7 +52,15 @@ impl Desk {
             self.pending.clear();
         }
         self.gathering = true;
-        for (address, value) in starting_mix(&profile) {
+        let mut starting = starting_mix(&profile);
+        // Sends that the profile does not mention are off; only those that are not are held.
+        let sends = self.mix.keys().chain(before.keys()).filter(|address| address.key.is_of_a_send());
+        for address in sends.filter(|address| !reread || before.contains_key(address)) {
+            if let Some(default) = address.key.parameter().default_value() {
+                starting.entry(address.clone()).or_insert(default);
+            }
+        }
+        for (address, value) in starting {
             if before.get(&address) == Some(&value) {
                 continue;
             }
@@ -149,7 +157,8 @@ impl Desk {
     fn rename(&mut self, new: &Profile) {
         let channels = new.channels.iter().map(|channel| (Scope::Channel, &channel.id, &channel.was));
         let buses = new.buses.iter().map(|bus| (Scope::Bus, &bus.id, &bus.was));
-        for (scope, id, was) in channels.chain(buses) {
+        let groups = new.gain_groups.iter().map(|group| (Scope::GainGroup, &group.id, &group.was));
+        for (scope, id, was) in channels.chain(buses).chain(groups) {
             let Some(was) = was else { continue };
             let ids = self.ids(scope);
             if ids.contains(was) && !ids.contains(id) {
@@ -185,6 +194,9 @@ impl Desk {
             Scope::Bus => {
                 profile.buses.iter_mut().filter(|bus| bus.id == *was).for_each(|bus| bus.id = id.clone());
                 self.stage.rename(Bank::Buses, was, id);
+            }
+            Scope::GainGroup => {
+                profile.gain_groups.iter_mut().filter(|group| group.id == *was).for_each(|group| group.id = id.clone());
             }
             Scope::Output => {}
         }
@@ -335,7 +347,11 @@ impl Desk {
     /// Makes the engine hold the channels, buses and outputs there are.
     pub(super) fn reconcile(&mut self) {
         let channels = self.channels().filter_map(|channel| self.wanted_channel(channel));
-        let buses = self.buses().map(|bus| Wanted { id: bus.id.clone(), kind: WantedKind::Bus });
+        let buses = self.wanted_buses();
+        let is_mix_minus = |output: &Id| {
+            let carried = self.held(Key::OutputSource, output);
+            self.buses().any(|bus| bus.minus.is_some() && carried.is_word(&bus.id))
+        };
         let outputs = self.rig().outputs.iter().map(|output| Wanted {
             id: output.id.clone(),
             kind: WantedKind::Output {
@@ -344,7 +360,9 @@ impl Desk {
                     .iter()
                     .filter_map(|channel| wiring::output_wire(self.rig(), &output.device, *channel))
                     .collect(),
-                limited: matches!(output.kind, OutputKind::Headphones | OutputKind::Loudspeaker),
+                // Who hears a mix-minus has it in an ear.
+                limited: matches!(output.kind, OutputKind::Headphones | OutputKind::Loudspeaker)
+                    || is_mix_minus(&output.id),
             },
         });
         let wanted: Vec<Wanted> = channels.chain(buses).chain(outputs).collect();
@@ -453,8 +471,9 @@ fn starting_mix(profile: &Profile) -> BTreeMap<Address, Value> {
     let mut mix = BTreeMap::new();
     let channels = profile.channels.iter().map(|channel| (Scope::Channel, &channel.id));
     let buses = profile.buses.iter().map(|bus| (Scope::Bus, &bus.id));
-    for (scope, id) in channels.chain(buses) {
-        for row in crate::params::TABLE.iter().filter(|row| row.scope == scope) {
+    let groups = profile.gain_groups.iter().map(|group| (Scope::GainGroup, &group.id));
+    for (scope, id) in channels.chain(buses).chain(groups) {
+        for row in crate::params::TABLE.iter().filter(|row| row.scope == scope && !row.key.is_of_a_send()) {
             let addresses: Vec<Address> = match row.further {
                 None => vec![Address::new(row.key, id)],
                 Some(_) => profile.buses.iter().map(|bus| Address::with_further(row.key, id, &bus.id)).collect(),

@@ -390,6 +390,31 @@ impl Kernel for Through<'_, Compressor> {
 
     #[inline(always)]
     fn run<V: Lanes>(self) {
+        self.compress::<V, false>(&mut []);
+    }
+}
+
+/// The same, and its gains frame by frame for whoever has to have them too.
+#[derive(Debug)]
+pub struct Kept<'a> {
+    /// The segment.
+    pub through: Through<'a, Compressor>,
+    /// Where the gains go; at least as many as there are samples.
+    pub gains: &'a mut [Row],
+}
+
+impl Kernel for Kept<'_> {
+    type Output = ();
+
+    #[inline(always)]
+    fn run<V: Lanes>(self) {
+        self.through.compress::<V, true>(self.gains);
+    }
+}
+
+impl Through<'_, Compressor> {
+    #[inline(always)]
+    fn compress<V: Lanes, const KEPT: bool>(self, gains: &mut [Row]) {
         let stage = &mut self.stage.stage;
         let mut now: [V; 6] = loaded(&stage.values.now);
         let steps: [V; 6] = loaded(&stage.values.step);
@@ -399,7 +424,7 @@ impl Kernel for Through<'_, Compressor> {
         let mut most = V::load(&stage.most);
         let (zero, half) = (V::splat(0.0), V::splat(0.5));
         let mut bent = half.div(now[2].max(V::splat(KNEE_LEAST)));
-        for row in self.audio.iter_mut() {
+        for (frame, row) in self.audio.iter_mut().enumerate() {
             if moving {
                 for value in 0..6 {
                     now[value] = now[value].add(steps[value]);
@@ -415,7 +440,11 @@ impl Kernel for Through<'_, Compressor> {
             let aim = slope.mul(within.mul(within).mul(bent).add(above));
             reduction = follow(reduction, aim, attack, release);
             most = reduction.max(most);
-            x.mul(make_up.sub(reduction).exp2()).store(row);
+            let gain = make_up.sub(reduction).exp2();
+            x.mul(gain).store(row);
+            if KEPT {
+                gain.store(&mut gains[frame]);
+            }
         }
         stored(now, &mut stage.values.now);
         stage.detector.store(detector);
@@ -437,9 +466,12 @@ impl Kernel for Through<'_, Gate> {
         let (mut most, mut ever) = (V::load(&stage.most), V::load(opened));
         let (mut open, mut left, mut aim) = (V::load(was_open), V::load(held), V::load(aimed));
         let (zero, one) = (V::splat(0.0), V::splat(1.0));
+        let moving = stage.values.moving();
         for row in self.audio.iter_mut() {
-            for value in 0..7 {
-                now[value] = now[value].add(steps[value]);
+            if moving {
+                for value in 0..7 {
+                    now[value] = now[value].add(steps[value]);
+                }
             }
             let [threshold, hysteresis, slope, range, attack, release, hold] = now;
             let x = V::load(row);
@@ -485,14 +517,19 @@ impl Kernel for Through<'_, DeEsser> {
         }
         let (attack, release) = (V::splat(*attack), V::splat(*release));
         let (zero, one, two, k) = (V::splat(0.0), V::splat(1.0), V::splat(2.0), V::splat(DeEsser::K));
+        let moving = stage.values.moving();
+        // A division per frame would be the longest wait of the loop.
+        let mut inverse = one.div(now[0].mul(now[0].add(k)).add(one));
         for row in self.audio.iter_mut() {
-            for value in 0..3 {
-                now[value] = now[value].add(steps[value]);
+            if moving {
+                for value in 0..3 {
+                    now[value] = now[value].add(steps[value]);
+                }
+                inverse = one.div(now[0].mul(now[0].add(k)).add(one));
             }
             let [g, threshold, range] = now;
             let x = V::load(row);
-            let t = g.mul(g.add(k)).add(one);
-            let v = states[0].add(g.mul(x.sub(states[1]))).div(t);
+            let v = states[0].add(g.mul(x.sub(states[1]))).mul(inverse);
             states = [v.mul(two).sub(states[0]), states[1].add(g.mul(v).mul(two))];
             let hiss = k.mul(v);
             let over = detector.level(hiss).sub(threshold).max(zero);

@@ -22,6 +22,7 @@ pub mod programme;
 pub mod quasi_peak;
 pub mod resampler;
 pub mod samples;
+pub mod scale;
 pub mod section;
 pub mod true_peak;
 pub mod true_peak_limiter;

@@ -1,6 +1,7 @@
 //! What the desk tells the engine: commands in batches, and edit lists that add and remove columns.
 
 use super::feed::Feed;
+use super::followers::Own;
 use super::stages::StageValue;
 
 /// The banks of columns, in signal order.
@@ -10,8 +11,44 @@ pub enum Bank {
     Sources,
     /// Sums of channels.
     Buses,
+    /// What a bus is without somebody's own share, or that share: see [`Own`](super::Own).
+    Followers,
     /// What leaves.
     Outputs,
+}
+
+/// Where a bus takes from.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub enum Tap {
+    /// A source after its fader.
+    AfterFader,
+    /// A source before its fader, behind its switch: the gate of [`Target::SendGate`].
+    PreFader,
+    /// A source before fader and switch.
+    Input,
+    /// A bus of a lower level.
+    Bus,
+    /// What follows a bus of a lower level.
+    Follower,
+}
+
+impl Tap {
+    /// How many there are.
+    pub const COUNT: usize = 5;
+    /// All of them, in the order of the sums.
+    pub const ALL: [Self; Self::COUNT] = [Self::AfterFader, Self::PreFader, Self::Input, Self::Bus, Self::Follower];
+
+    /// The bank whose columns it is of.
+    ///
+    /// Real-time: safe
+    #[must_use]
+    pub const fn bank(self) -> Bank {
+        match self {
+            Self::AfterFader | Self::PreFader | Self::Input => Bank::Sources,
+            Self::Bus => Bank::Buses,
+            Self::Follower => Bank::Followers,
+        }
+    }
 }
 
 /// One value of the engine that the desk may aim at.
@@ -36,7 +73,12 @@ pub enum Target {
         /// Which of its columns.
         column: u16,
     },
-    /// A value of a stage; sources and buses only.
+    /// 1 lets a source through to whoever takes it before its fader, 0 does not; a ramp as that of the gate.
+    SendGate {
+        /// Which source.
+        column: u16,
+    },
+    /// A value of a stage; not of outputs.
     Stage {
         /// Which bank.
         bank: Bank,
@@ -45,9 +87,11 @@ pub enum Target {
         /// Which value.
         value: StageValue,
     },
-    /// How much of a source reaches a bus, sign and pan included.
+    /// How much of something reaches a bus, sign and pan included.
     ToBus {
-        /// Source column.
+        /// Where it is taken.
+        tap: Tap,
+        /// Column of the tap's bank.
         from: u16,
         /// Bus column.
         to: u16,
@@ -59,15 +103,12 @@ pub enum Target {
         /// Output column.
         to: u16,
     },
-    /// The loudness that the leveller of a bus goes for, LUFS; 0 is none. That of the first column of a pair counts.
+    /// What the leveller of a bus goes by.
     Leveller {
-        /// Bus column.
+        /// The first bus column of a pair.
         column: u16,
-    },
-    /// How far that leveller may go either way, dB.
-    LevellerRange {
-        /// Bus column.
-        column: u16,
+        /// Which value.
+        value: LevellerValue,
     },
     /// The ceiling of the true-peak limiter behind an output, as amplitude; 0 is none. That of the first column of a pair
     /// counts for both.
@@ -75,6 +116,21 @@ pub enum Target {
         /// Output column.
         column: u16,
     },
+}
+
+/// One value of a leveller.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub enum LevellerValue {
+    /// The loudness it goes for, LUFS; 0 is none.
+    Target,
+    /// How far it may go either way, dB.
+    Range,
+    /// What it goes by, seconds of active programme.
+    Window,
+    /// Below which loudness nothing moves, LUFS.
+    Floor,
+    /// The fastest it moves, dB per second.
+    Speed,
 }
 
 /// Aim a target at a value. Absolute, so that a later one for the same target replaces an earlier one.
@@ -126,6 +182,24 @@ pub enum Edit {
         value: f32,
         /// Length of the ramp in frames.
         ramp_frames: u32,
+    },
+    /// A follower's column comes into use: from silence, with the equaliser of what it follows, to come up by a ramp.
+    Follow {
+        /// Which column.
+        column: u16,
+        /// The bus column that it follows.
+        leader: u16,
+        /// Whether it is all but the share; otherwise the share alone.
+        without: bool,
+        /// Length of the ramp in frames.
+        ramp_frames: u32,
+    },
+    /// Whose share a follower's column is about.
+    Own {
+        /// Which column.
+        column: u16,
+        /// Whose.
+        own: Own,
     },
     /// Where a source column takes its sound from.
     Connect {

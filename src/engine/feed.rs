@@ -5,6 +5,9 @@ use super::wires::Wires;
 use crate::dsp::generators::Generator;
 use std::fmt;
 
+/// The slot that stays silent: what a column takes from that is connected to nothing.
+pub const NO_FEED: u16 = 0;
+
 /// Left and right of one segment.
 pub type Sides = [[f32; TICK]; 2];
 

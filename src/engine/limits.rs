@@ -16,8 +16,17 @@ pub const OUTPUT_LANES: usize = 64;
 /// so that a pair of neighbours is always free: m mono and s stereo channels touch at most m + s of the 256
 /// pairs, and m + 2 s is at most 256.
 pub const SOURCE_COLUMNS: usize = 2 * SOURCE_LANES;
-/// Columns there are for buses.
-pub const BUS_COLUMNS: usize = 2 * BUS_LANES;
+/// Levels of buses: a bus is summed from channels and from buses of lower levels. The first four are for buses that may
+/// feed one another, the last for those that hear one of them without somebody's own share.
+pub const BUS_LEVELS: usize = 5;
+/// Levels on which a bus may have such listeners.
+pub const FOLLOWED_LEVELS: usize = BUS_LEVELS - 1;
+/// Columns of one level. Twice the lanes, for the same reason.
+pub const LEVEL_COLUMNS: usize = 2 * BUS_LANES;
+/// Columns there are for buses, level by level.
+pub const BUS_COLUMNS: usize = BUS_LEVELS * LEVEL_COLUMNS;
+/// Columns that follow a bus without somebody's own share, or with nothing but that; level by level.
+pub const FOLLOWER_COLUMNS: usize = FOLLOWED_LEVELS * LEVEL_COLUMNS;
 /// Columns there are for outputs.
 pub const OUTPUT_COLUMNS: usize = OUTPUT_LANES;
 
@@ -25,6 +34,10 @@ pub const OUTPUT_COLUMNS: usize = OUTPUT_LANES;
 pub const SOURCE_GROUPS: usize = SOURCE_COLUMNS / LANES;
 /// Groups of sixteen columns.
 pub const BUS_GROUPS: usize = BUS_COLUMNS / LANES;
+/// Groups of sixteen columns on one level.
+pub const LEVEL_GROUPS: usize = LEVEL_COLUMNS / LANES;
+/// Groups of sixteen columns.
+pub const FOLLOWER_GROUPS: usize = FOLLOWER_COLUMNS / LANES;
 /// Groups of sixteen columns.
 pub const OUTPUT_GROUPS: usize = OUTPUT_COLUMNS / LANES;
 

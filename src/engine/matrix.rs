@@ -17,9 +17,11 @@ pub struct Matrix {
     now: Box<[Row]>,
     aim: Box<[Row]>,
     /// For each destination one bit per group that has a gain other than 0, or is on its way.
-    live: Box<[u32]>,
+    live: Box<[u64]>,
     /// For each destination one bit per group whose row has not arrived.
-    moving: Box<[u32]>,
+    moving: Box<[u64]>,
+    /// One bit for each group of which anything reaches anything.
+    taken: u64,
     /// Whether any bit of `moving` is set.
     unsettled: bool,
     follow: f32,
@@ -32,10 +34,19 @@ impl Matrix {
     /// Real-time: never
     #[must_use]
     pub fn new(from_groups: usize, destinations: usize, follow: f32) -> Self {
-        assert!(from_groups <= 32, "one bit for each group");
+        assert!(from_groups <= 64, "one bit for each group");
         let rows = vec![[0.0; LANES]; from_groups * destinations].into_boxed_slice();
         let bits = vec![0; destinations].into_boxed_slice();
-        Self { from_groups, now: rows.clone(), aim: rows, live: bits.clone(), moving: bits, unsettled: false, follow }
+        Self {
+            from_groups,
+            now: rows.clone(),
+            aim: rows,
+            live: bits.clone(),
+            moving: bits,
+            taken: 0,
+            unsettled: false,
+            follow,
+        }
     }
 
     /// Aims one crosspoint.
@@ -50,6 +61,7 @@ impl Matrix {
         }
         self.live[to] |= 1 << group;
         self.moving[to] |= 1 << group;
+        self.taken |= 1 << group;
         self.unsettled = true;
     }
 
@@ -58,6 +70,9 @@ impl Matrix {
     /// Real-time: safe
     pub fn clear_from(&mut self, from: usize) {
         for to in 0..self.live.len() {
+            if self.live[to] & (1 << (from / LANES)) == 0 {
+                continue;
+            }
             let row = to * self.from_groups + from / LANES;
             self.now[row][from % LANES] = 0.0;
             self.aim[row][from % LANES] = 0.0;
@@ -90,6 +105,7 @@ impl Matrix {
             self.aim[target][from % LANES] = self.aim[source][of % LANES];
             self.live[to] |= 1 << (from / LANES);
             self.moving[to] |= 1 << (from / LANES);
+            self.taken |= 1 << (from / LANES);
             self.unsettled = true;
         }
     }
@@ -101,6 +117,7 @@ impl Matrix {
         if !std::mem::take(&mut self.unsettled) {
             return;
         }
+        self.taken = 0;
         for to in 0..self.live.len() {
             let mut moving = self.moving[to];
             while moving != 0 {
@@ -125,7 +142,16 @@ impl Matrix {
                     }
                 }
             }
+            self.taken |= self.live[to];
         }
+    }
+
+    /// One bit for each group of which anything may reach anything before the next grid line.
+    ///
+    /// Real-time: safe
+    #[must_use]
+    pub const fn taken(&self) -> u64 {
+        self.taken
     }
 
     /// Whether anything reaches this destination.
@@ -137,53 +163,138 @@ impl Matrix {
     }
 }
 
-/// One segment of one destination's sum.
+/// What comes in over one matrix.
 #[derive(Debug)]
-pub struct Sum<'a> {
+pub struct Part<'a> {
     /// The crosspoints.
     pub matrix: &'a mut Matrix,
-    /// Which destination.
-    pub to: usize,
     /// The groups summed.
     pub groups: &'a [GroupAudio],
     /// One bit for each group that may be other than silence.
-    pub sounding: u32,
+    pub sounding: u64,
+}
+
+/// One segment of one destination's sum, over all parts.
+#[derive(Debug)]
+pub struct Sum<'a, 'p> {
+    /// What is summed.
+    pub parts: &'a mut [Part<'p>],
+    /// Which destination.
+    pub to: usize,
     /// The sum of each frame.
     pub out: &'a mut [f32],
 }
 
-impl Kernel for Sum<'_> {
+impl Kernel for Sum<'_, '_> {
     type Output = ();
 
     #[inline(always)]
     fn run<V: Lanes>(self) {
-        let Sum { matrix, to, groups, sounding, out } = self;
+        let Sum { parts, to, out } = self;
         let frames = out.len();
         let mut sums = [V::splat(0.0); TICK];
-        let mut rest = matrix.live[to];
-        while rest != 0 {
-            let group = rest.trailing_zeros() as usize;
-            rest &= rest - 1;
-            let row = to * matrix.from_groups + group;
-            let audio = &groups[group][..frames];
-            if matrix.moving[to] & (1 << group) != 0 {
-                // A row on its way advances even while its group is silent: time does not stand still.
-                let (mut now, aim) = (V::load(&matrix.now[row]), V::load(&matrix.aim[row]));
-                let follow = V::splat(matrix.follow);
-                for (sum, x) in sums.iter_mut().zip(audio) {
-                    now = now.add(aim.sub(now).mul(follow));
-                    *sum = sum.add(V::load(x).mul(now));
-                }
-                now.store(&mut matrix.now[row]);
-            } else if sounding & (1 << group) != 0 {
-                let gain = V::load(&matrix.now[row]);
-                for (sum, x) in sums.iter_mut().zip(audio) {
-                    *sum = sum.add(V::load(x).mul(gain));
+        for Part { matrix, groups, sounding } in parts {
+            let mut rest = matrix.live[to];
+            while rest != 0 {
+                let group = rest.trailing_zeros() as usize;
+                rest &= rest - 1;
+                let row = to * matrix.from_groups + group;
+                // Buses take from lower ones only, whatever was asked for.
+                let Some(audio) = groups.get(group) else { continue };
+                let audio = &audio[..frames];
+                if matrix.moving[to] & (1 << group) != 0 {
+                    // A row on its way advances even while its group is silent: time does not stand still.
+                    let (mut now, aim) = (V::load(&matrix.now[row]), V::load(&matrix.aim[row]));
+                    let follow = V::splat(matrix.follow);
+                    for (sum, x) in sums.iter_mut().zip(audio) {
+                        now = now.add(aim.sub(now).mul(follow));
+                        *sum = sum.add(V::load(x).mul(now));
+                    }
+                    now.store(&mut matrix.now[row]);
+                } else if *sounding & (1 << group) != 0 {
+                    let gain = V::load(&matrix.now[row]);
+                    for (sum, x) in sums.iter_mut().zip(audio) {
+                        *sum = sum.add(V::load(x).mul(gain));
+                    }
                 }
             }
         }
         for (out, sum) in out.iter_mut().zip(sums) {
             *out = sum.sum();
+        }
+    }
+}
+
+impl Matrix {
+    /// Adds to `out` what a column will give to a destination in the coming segment, without time going on: with the gains
+    /// that the sum of that segment will use, bit for bit.
+    ///
+    /// Real-time: safe
+    pub fn contribution(&self, from: usize, to: usize, groups: &[GroupAudio], out: &mut [f32]) {
+        self.contribution_of(from, to, &groups[from / LANES], from % LANES, out);
+    }
+
+    /// The same for another sound in place of the column's.
+    ///
+    /// Real-time: safe
+    pub fn contribution_of(&self, from: usize, to: usize, audio: &GroupAudio, at: usize, out: &mut [f32]) {
+        let (group, lane) = (from / LANES, from % LANES);
+        if self.live[to] & (1 << group) == 0 {
+            return;
+        }
+        let row = to * self.from_groups + group;
+        let (mut now, aim) = (self.now[row][lane], self.aim[row][lane]);
+        let moving = self.moving[to] & (1 << group) != 0;
+        for (out, row) in out.iter_mut().zip(audio) {
+            if moving {
+                now += (aim - now) * self.follow;
+            }
+            *out += row[at] * now;
+        }
+    }
+}
+
+/// Adds to `out` what a destination will take in the coming segment, without time going on.
+#[derive(Debug)]
+pub struct Masked<'a> {
+    /// The crosspoints.
+    pub matrix: &'a Matrix,
+    /// Which destination.
+    pub to: usize,
+    /// The groups summed.
+    pub groups: &'a [GroupAudio],
+    /// For each group 1 for the lanes that count, 0 for the others; all count without.
+    pub masks: Option<&'a [Row]>,
+    /// The sum of each frame.
+    pub out: &'a mut [f32],
+}
+
+impl Kernel for Masked<'_> {
+    type Output = ();
+
+    #[inline(always)]
+    fn run<V: Lanes>(self) {
+        let Masked { matrix, to, groups, masks, out } = self;
+        let mut sums = [V::splat(0.0); TICK];
+        let follow = V::splat(matrix.follow);
+        let mut rest = matrix.live[to];
+        while rest != 0 {
+            let group = rest.trailing_zeros() as usize;
+            rest &= rest - 1;
+            let row = to * matrix.from_groups + group;
+            let Some(audio) = groups.get(group) else { continue };
+            let mask = if let Some(masks) = masks { V::load(&masks[group]) } else { V::splat(1.0) };
+            let (mut now, aim) = (V::load(&matrix.now[row]), V::load(&matrix.aim[row]));
+            let moving = matrix.moving[to] & (1 << group) != 0;
+            for (sum, x) in sums.iter_mut().zip(&audio[..out.len()]) {
+                if moving {
+                    now = now.add(aim.sub(now).mul(follow));
+                }
+                *sum = sum.add(V::load(x).mul(now).mul(mask));
+            }
+        }
+        for (out, sum) in out.iter_mut().zip(sums) {
+            *out += sum.sum();
         }
     }
 }

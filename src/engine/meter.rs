@@ -1,6 +1,7 @@
 //! Meter frames: what the engine measured in 10 ms, made only of quantities that merge.
 
 use super::command::Bank;
+use super::followers::Proof;
 use super::limits::{BUS_GROUPS, OUTPUT_GROUPS, SOURCE_GROUPS};
 use super::meters::Readings;
 use crate::dsp::lanes::{LANES, Row};
@@ -78,35 +79,6 @@ impl GroupReading {
         latency: [0.0; LANES],
     };
 
-    /// Takes another reading of the same columns in: maxima of peaks, sums of the rest.
-    ///
-    /// Real-time: safe
-    pub fn merge(&mut self, other: &Self) {
-        for lane in 0..LANES {
-            self.input_peak[lane] = self.input_peak[lane].max(other.input_peak[lane]);
-            self.input_energy[lane] += other.input_energy[lane];
-            self.clips[lane] = self.clips[lane].saturating_add(other.clips[lane]);
-            self.not_audio[lane] = self.not_audio[lane].saturating_add(other.not_audio[lane]);
-            self.peak[lane] = self.peak[lane].max(other.peak[lane]);
-            self.gate[lane] = self.gate[lane].max(other.gate[lane]);
-            self.gate_open[lane] = self.gate_open[lane].max(other.gate_open[lane]);
-            self.compressor[lane] = self.compressor[lane].max(other.compressor[lane]);
-            self.de_esser[lane] = self.de_esser[lane].max(other.de_esser[lane]);
-            self.energy[lane] += other.energy[lane];
-            self.weighted[lane] += other.weighted[lane];
-            self.true_peak[lane] = self.true_peak[lane].max(other.true_peak[lane]);
-            self.magnitude[lane] += other.magnitude[lane];
-            self.sum[lane] += other.sum[lane];
-            self.product[lane] += other.product[lane];
-            self.quasi_1[lane] = self.quasi_1[lane].max(other.quasi_1[lane]);
-            self.quasi_2[lane] = self.quasi_2[lane].max(other.quasi_2[lane]);
-            self.flat_tops[lane] = self.flat_tops[lane].saturating_add(other.flat_tops[lane]);
-            self.leveller[lane] = other.leveller[lane];
-            self.reduction[lane] = self.reduction[lane].max(other.reduction[lane]);
-            self.latency[lane] = self.latency[lane].max(other.latency[lane]);
-        }
-    }
-
     /// Takes what the lanes measured in.
     ///
     /// Real-time: safe
@@ -126,6 +98,25 @@ impl GroupReading {
     }
 }
 
+/// Groups of all banks.
+const GROUPS: usize = SOURCE_GROUPS + BUS_GROUPS + OUTPUT_GROUPS;
+
+/// The energies between two neighbouring meter boundaries: what the gates of loudness need to know of each 10 ms.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct MeterStep {
+    /// First frame measured.
+    pub start: u64,
+    /// Frames measured.
+    pub frames: u64,
+    /// Sums of K-weighted squares, by group as in [`MeterFrame::groups`].
+    pub weighted: [Row; GROUPS],
+}
+
+impl MeterStep {
+    /// Nothing measured.
+    pub const NOTHING: Self = Self { start: 0, frames: 0, weighted: [[0.0; LANES]; GROUPS] };
+}
+
 /// What was measured from one meter boundary to a later one.
 #[derive(Clone, Debug, PartialEq)]
 pub struct MeterFrame {
@@ -137,6 +128,13 @@ pub struct MeterFrame {
     pub plan: u64,
     /// One for each group of source columns, then of bus columns, then of output columns.
     pub groups: Box<[GroupReading]>,
+    /// Its last step alone.
+    pub last: Box<MeterStep>,
+    /// Of a frame that stands for several steps, each of them from the first on, as many as are known; else none. The engine
+    /// leaves it empty.
+    pub steps: Vec<MeterStep>,
+    /// What the proof of the followers found.
+    pub proof: Proof,
 }
 
 impl MeterFrame {
@@ -145,11 +143,19 @@ impl MeterFrame {
     /// Real-time: never
     #[must_use]
     pub fn nothing() -> Self {
-        let groups = vec![GroupReading::NOTHING; SOURCE_GROUPS + BUS_GROUPS + OUTPUT_GROUPS];
-        Self { start: 0, frames: 0, plan: 0, groups: groups.into_boxed_slice() }
+        let groups = vec![GroupReading::NOTHING; GROUPS].into_boxed_slice();
+        Self {
+            start: 0,
+            frames: 0,
+            plan: 0,
+            groups,
+            last: Box::new(MeterStep::NOTHING),
+            steps: Vec::new(),
+            proof: Proof::default(),
+        }
     }
 
-    /// The group that holds a column, and the lane it has there.
+    /// The group that holds a column, and the lane it has there. Followers are not metered: theirs is a group that is not there.
     ///
     /// Real-time: safe
     #[must_use]
@@ -158,22 +164,9 @@ impl MeterFrame {
             Bank::Sources => 0,
             Bank::Buses => SOURCE_GROUPS,
             Bank::Outputs => SOURCE_GROUPS + BUS_GROUPS,
+            Bank::Followers => SOURCE_GROUPS + BUS_GROUPS + OUTPUT_GROUPS,
         };
         (first + column as usize / LANES, column as usize % LANES)
-    }
-
-    /// Takes a later frame in.
-    ///
-    /// Real-time: safe
-    pub fn merge(&mut self, later: &Self) {
-        if self.frames == 0 {
-            self.start = later.start;
-        }
-        self.frames += later.frames;
-        self.plan = later.plan;
-        for (mine, theirs) in self.groups.iter_mut().zip(&later.groups) {
-            mine.merge(theirs);
-        }
     }
 
     /// Forgets everything.
@@ -181,6 +174,7 @@ impl MeterFrame {
     /// Real-time: safe
     pub fn clear(&mut self) {
         self.frames = 0;
+        self.proof = Proof::default();
         for group in &mut self.groups {
             *group = GroupReading::NOTHING;
         }

@@ -1,4 +1,4 @@
-//! The mixing engine: feeds -> channels -> buses -> outputs, one [`Engine::process`].
+//! The mixing engine: feeds -> channels -> buses, level by level -> outputs, one [`Engine::process`].
 //!
 //! Time is cut on a grid counted from frame 0: a tick of 16 frames, and the meter boundary every 10 ms. A
 //! callback of any size is worked off in segments that end at the next grid line or at its own end, and
@@ -8,6 +8,7 @@
 mod command;
 mod exit;
 mod feed;
+mod followers;
 mod levellers;
 pub mod limits;
 mod matrix;
@@ -17,9 +18,10 @@ mod stages;
 mod strip;
 pub mod wires;
 
-pub use command::{Bank, Command, Edit, Plan, Target};
-pub use feed::{Feed, Sides, Tape};
-pub use meter::{GroupReading, MeterFrame};
+pub use command::{Bank, Command, Edit, LevellerValue, Plan, Tap, Target};
+pub use feed::{Feed, NO_FEED, Sides, Tape};
+pub use followers::{Own, Proof};
+pub use meter::{GroupReading, MeterFrame, MeterStep};
 pub use stages::StageValue;
 pub use strip::Times;
 pub use wires::Wires;
@@ -27,14 +29,17 @@ pub use wires::Wires;
 use crate::dsp::lanes::{LANES, Vectors};
 use crate::units::{Decibels, SampleRate};
 use exit::PairExit;
+use followers::{Followers, Taken, groups_of};
 use levellers::Levellers;
 use limits::{
-    BUS_COLUMNS, BUS_GROUPS, FEEDS, METER_RATE, OUTPUT_COLUMNS, OUTPUT_GROUPS, SOURCE_COLUMNS, SOURCE_GROUPS, TICK,
+    BUS_COLUMNS, BUS_GROUPS, BUS_LEVELS, FEEDS, FOLLOWED_LEVELS, FOLLOWER_GROUPS, LEVEL_COLUMNS, LEVEL_GROUPS,
+    METER_RATE, OUTPUT_COLUMNS, OUTPUT_GROUPS, SOURCE_COLUMNS, SOURCE_GROUPS, TICK,
 };
-use matrix::{Matrix, Sum};
+use matrix::{Matrix, Part as SumPart, Sum};
 use meters::{Measure, Measures, Meters};
 use stages::Stages;
-use strip::{GroupAudio, Part, Run, Strip};
+use std::ops::Range;
+use strip::{GroupAudio, Part, Run, Strip, Tapped};
 
 /// What the engine meets at its grid lines: commands on their way in, meter frames on their way out.
 pub trait Crossing {
@@ -93,9 +98,9 @@ impl Columns {
         (&mut self.strips[usize::from(column) / LANES], usize::from(column) % LANES)
     }
 
-    fn settle(&mut self) {
-        for strip in &mut self.strips {
-            strip.settle();
+    fn settle(&mut self, tapped: u64) {
+        for (group, strip) in self.strips.iter_mut().enumerate() {
+            strip.settle(tapped & (1 << group) != 0);
         }
         for (stages, strip) in self.stages.iter_mut().zip(&self.strips) {
             if strip.in_use() {
@@ -126,30 +131,66 @@ impl Columns {
         }
     }
 
-    /// Runs the strips of all groups in use over `frames`; says which groups came out with sound.
-    fn run(&mut self, vectors: Vectors, frames: usize, grid: bool) -> u32 {
+    /// Runs the strips of these groups over `frames`; says which groups came out with sound.
+    fn run(&mut self, groups: Range<usize>, vectors: Vectors, frames: usize, grid: bool, taps: &mut Taps) -> u64 {
         let (mut sounding, from_outside) = (0, self.from_outside);
-        for (group, (strip, audio)) in self.strips.iter_mut().zip(&mut self.audio).enumerate() {
+        let all = self.strips.iter_mut().zip(&mut self.audio).enumerate();
+        for (group, (strip, audio)) in all.take(groups.end).skip(groups.start) {
             if !strip.in_use() {
                 continue;
             }
             let audio = &mut audio[..frames];
+            let tapped = taps.tapped & (1 << group) != 0;
             match self.stages.get_mut(group).filter(|stages| stages.busy()) {
                 Some(stages) => {
                     if !strip.moving() && is_silence(audio) && stages.at_rest() {
                         audio.fill([0.0; LANES]);
                         strip.pass_silence(frames);
+                        taps.fill_with_silence(group, frames);
                         continue;
                     }
                     vectors.run(Run { strip, audio, from_outside, part: Part::Head });
                     stages.run(vectors, audio, grid);
+                    if tapped {
+                        taps.take(group, strip, audio, vectors);
+                    }
+                    vectors.run(Run { strip, audio, from_outside, part: Part::Tail });
+                }
+                None if tapped => {
+                    vectors.run(Run { strip, audio, from_outside, part: Part::Head });
+                    taps.take(group, strip, audio, vectors);
                     vectors.run(Run { strip, audio, from_outside, part: Part::Tail });
                 }
                 None => vectors.run(Run { strip, audio, from_outside, part: Part::Whole }),
             }
-            sounding |= u32::from(!strip.silent()) << group;
+            sounding |= u64::from(!strip.silent()) << group;
         }
         sounding
+    }
+
+    /// Runs only the stages of a group.
+    fn run_stages(&mut self, group: usize, vectors: Vectors, frames: usize, grid: bool) {
+        if let Some(stages) = self.stages.get_mut(group).filter(|stages| stages.busy()) {
+            stages.run(vectors, &mut self.audio[group][..frames], grid);
+        }
+    }
+
+    /// Runs only what is behind the stages; says which groups came out with sound.
+    fn run_tails(&mut self, groups: Range<usize>, vectors: Vectors, frames: usize) -> u64 {
+        let mut sounding = 0;
+        for group in groups {
+            let (strip, audio) = (&mut self.strips[group], &mut self.audio[group][..frames]);
+            if strip.in_use() {
+                vectors.run(Run { strip, audio, from_outside: false, part: Part::Tail });
+                sounding |= u64::from(!strip.silent()) << group;
+            }
+        }
+        sounding
+    }
+
+    /// The gains of a group's compressors in the last segment.
+    fn compressor_gains(&self, group: usize) -> Option<&GroupAudio> {
+        self.stages.get(group)?.compressor_gains()
     }
 
     /// Measures what came out of the strips. Silence is left out once everything has died away: it would change nothing.
@@ -158,6 +199,35 @@ impl Columns {
             if strip.in_use() && !(strip.silent() && meters.at_rest()) {
                 vectors.run(Measure { meters, measures, audio: &audio[..frames], at_grid_line });
             }
+        }
+    }
+}
+
+/// What sources are before their faders, of the groups that somebody takes so.
+#[derive(Debug)]
+struct Taps {
+    /// One bit for each of those groups.
+    tapped: u64,
+    pre_fader: Box<[GroupAudio]>,
+    input: Box<[GroupAudio]>,
+}
+
+impl Taps {
+    /// Real-time: never
+    fn new(groups: usize) -> Self {
+        let silence = vec![[[0.0; LANES]; TICK]; groups].into_boxed_slice();
+        Self { tapped: 0, pre_fader: silence.clone(), input: silence }
+    }
+
+    fn take(&mut self, group: usize, strip: &mut Strip, audio: &[[f32; LANES]], vectors: Vectors) {
+        let (pre_fader, input) = (&mut self.pre_fader[group], &mut self.input[group]);
+        vectors.run(Tapped { strip, audio, pre_fader, input });
+    }
+
+    fn fill_with_silence(&mut self, group: usize, frames: usize) {
+        if self.tapped & (1 << group) != 0 {
+            self.pre_fader[group][..frames].fill([0.0; LANES]);
+            self.input[group][..frames].fill([0.0; LANES]);
         }
     }
 }
@@ -193,7 +263,12 @@ pub struct Engine {
     sources: Columns,
     buses: Columns,
     outputs: Columns,
-    to_buses: Matrix,
+    followers: Followers,
+    taps: Taps,
+    /// What nobody taps: buses and outputs.
+    untapped: Taps,
+    /// How much of what is taken at each [`Tap`] reaches every bus.
+    to_buses: [Matrix; Tap::COUNT],
     to_outputs: Matrix,
     exits: Box<[Exit]>,
     /// One for each pair of output columns.
@@ -214,6 +289,10 @@ impl Engine {
     /// Real-time: never
     #[must_use]
     pub fn new(settings: Settings) -> Self {
+        let follow = settings.sources.follow;
+        let mut buses = Columns::new(BUS_GROUPS, settings.buses, false, Some(settings.rate));
+        buses.stages = buses.stages.into_iter().map(Stages::keeping_gains).collect();
+        let from = |groups| Matrix::new(groups, BUS_COLUMNS, follow);
         let limiters =
             (0..OUTPUT_COLUMNS / 2).map(|_| PairExit::new(settings.ceiling, settings.rate, settings.vectors));
         Self {
@@ -228,9 +307,18 @@ impl Engine {
             feed_audio: vec![[[0.0; TICK]; 2]; FEEDS].into_boxed_slice(),
             connections: vec![(0, 0); SOURCE_COLUMNS].into_boxed_slice(),
             sources: Columns::new(SOURCE_GROUPS, settings.sources, true, Some(settings.rate)),
-            buses: Columns::new(BUS_GROUPS, settings.buses, false, Some(settings.rate)),
+            buses,
+            followers: Followers::new(Columns::new(FOLLOWER_GROUPS, settings.buses, false, Some(settings.rate))),
+            taps: Taps::new(SOURCE_GROUPS),
+            untapped: Taps::new(0),
             outputs: Columns::new(OUTPUT_GROUPS, settings.outputs, false, None),
-            to_buses: Matrix::new(SOURCE_GROUPS, BUS_COLUMNS, settings.sources.follow),
+            to_buses: [
+                from(SOURCE_GROUPS),
+                from(SOURCE_GROUPS),
+                from(SOURCE_GROUPS),
+                from(BUS_GROUPS),
+                from(FOLLOWER_GROUPS),
+            ],
             to_outputs: Matrix::new(BUS_GROUPS, OUTPUT_COLUMNS, settings.outputs.follow),
             exits: vec![Exit::default(); OUTPUT_COLUMNS].into_boxed_slice(),
             limiters: limiters.collect(),
@@ -300,12 +388,17 @@ impl Engine {
                 strip.set_gate(lane, value, at_once);
                 self.openings_changed = true;
             }
+            Target::SendGate { column } => {
+                let (strip, lane) = self.sources.strip(column);
+                strip.set_send_gate(lane, value, at_once);
+            }
             Target::Stage { bank, column, value: which } => {
                 self.bank(bank).set_stage(column, which, value, at_once);
             }
-            Target::ToBus { from, to } => self.to_buses.set(usize::from(from), usize::from(to), value, at_once),
-            Target::Leveller { column } => self.levellers.set_target(usize::from(column) / 2, value),
-            Target::LevellerRange { column } => self.levellers.set_range(usize::from(column) / 2, value),
+            Target::ToBus { tap, from, to } => {
+                self.to_buses[tap as usize].set(usize::from(from), usize::from(to), value, at_once);
+            }
+            Target::Leveller { column, value: which } => self.levellers.set(usize::from(column) / 2, which, value),
             Target::Ceiling { column } => {
                 if column.is_multiple_of(2) {
                     self.limiters[usize::from(column) / 2].set_ceiling(value);
@@ -319,6 +412,7 @@ impl Engine {
         match bank {
             Bank::Sources => &mut self.sources,
             Bank::Buses => &mut self.buses,
+            Bank::Followers => &mut self.followers.columns,
             Bank::Outputs => &mut self.outputs,
         }
     }
@@ -360,9 +454,16 @@ impl Engine {
         match edit {
             Edit::Start { bank, column, ramp_frames } => {
                 match bank {
-                    Bank::Sources => self.to_buses.clear_from(usize::from(column)),
+                    Bank::Sources | Bank::Followers => {
+                        for tap in Tap::ALL.into_iter().filter(|tap| tap.bank() == bank) {
+                            self.to_buses[tap as usize].clear_from(usize::from(column));
+                        }
+                    }
                     Bank::Buses => {
-                        self.to_buses.clear_to(usize::from(column));
+                        for matrix in &mut self.to_buses {
+                            matrix.clear_to(usize::from(column));
+                        }
+                        self.to_buses[Tap::Bus as usize].clear_from(usize::from(column));
                         self.levellers.start(usize::from(column) / 2);
                         self.to_outputs.clear_from(usize::from(column));
                     }
@@ -377,7 +478,9 @@ impl Engine {
                 self.bank(bank).meters[usize::from(column) / LANES].start(lane);
             }
             Edit::Beside { column, of, ramp_frames } => {
-                self.to_buses.copy_from(usize::from(column), usize::from(of));
+                for tap in [Tap::AfterFader, Tap::PreFader, Tap::Input] {
+                    self.to_buses[tap as usize].copy_from(usize::from(column), usize::from(of));
+                }
                 let (other, other_lane) = self.sources.strip(of);
                 let gains = other.gains(other_lane);
                 let (strip, lane) = self.sources.strip(column);
@@ -393,6 +496,21 @@ impl Engine {
                 let (strip, lane) = self.bank(bank).strip(column);
                 strip.fade(lane, value, length(ramp_frames));
             }
+            Edit::Follow { column, leader, without, ramp_frames } => {
+                self.edit(Edit::Start { bank: Bank::Followers, column, ramp_frames });
+                self.followers.follow(column, leader, without);
+                let (leader_strip, leader_lane) = self.buses.strip(leader);
+                let gains = leader_strip.gains(leader_lane);
+                let (strip, lane) = self.followers.columns.strip(column);
+                if without {
+                    strip.set_gate(lane, 1.0, true);
+                } else {
+                    strip.start_like(lane, &gains, length(ramp_frames));
+                }
+                let stages = &mut self.followers.columns.stages[usize::from(column) / LANES];
+                stages.copy_filters(lane, &self.buses.stages[usize::from(leader) / LANES], leader_lane);
+            }
+            Edit::Own { column, own } => self.followers.own(column, own),
             Edit::Connect { column, feed, side } => self.connections[usize::from(column)] = (feed, side),
             Edit::Wire { column, wire, limited } => self.exits[usize::from(column)] = Exit { wire, limited },
             Edit::Jump(command) => self.set(command, true),
@@ -423,6 +541,9 @@ impl Engine {
                 self.level();
                 self.gather_readings();
                 self.gather_reductions();
+                if let Some(proof) = self.followers.next_proof() {
+                    self.pending.proof.merge(&proof);
+                }
                 if crossing.at_meter_boundary(&self.pending) {
                     self.pending.clear();
                 }
@@ -431,11 +552,13 @@ impl Engine {
     }
 
     fn at_grid_line(&mut self) {
-        self.sources.settle();
-        self.buses.settle();
-        self.outputs.settle();
-        self.to_buses.settle();
+        self.to_buses.iter_mut().for_each(Matrix::settle);
         self.to_outputs.settle();
+        self.taps.tapped = self.to_buses[Tap::PreFader as usize].taken() | self.to_buses[Tap::Input as usize].taken();
+        self.sources.settle(self.taps.tapped);
+        self.buses.settle(0);
+        self.followers.columns.settle(0);
+        self.outputs.settle(0);
         if std::mem::take(&mut self.openings_changed) {
             self.tell_tapes();
         }
@@ -472,21 +595,60 @@ impl Engine {
             }
         }
         let grid = self.frame.is_multiple_of(TICK as u64);
-        let sounding = self.sources.run(self.vectors, frames, grid);
-        sum_bank(self.vectors, &mut self.to_buses, &self.sources.audio, sounding, &mut self.buses, frames);
-        let sounding = self.buses.run(self.vectors, frames, grid);
+        let heard = self.sources.run(0..SOURCE_GROUPS, self.vectors, frames, grid, &mut self.taps);
+        let sounding = self.run_buses(heard, frames, grid);
         if self.measuring {
             self.sources.measure(self.vectors, &self.measures, frames, grid);
         }
         // Buses always: their levellers go by it.
         self.buses.measure(self.vectors, &self.measures, frames, grid);
         self.levellers.process(&mut self.buses.audio, frames);
-        sum_bank(self.vectors, &mut self.to_outputs, &self.buses.audio, sounding, &mut self.outputs, frames);
-        self.outputs.run(self.vectors, frames, grid);
+        let mut parts = [SumPart { matrix: &mut self.to_outputs, groups: &self.buses.audio, sounding }];
+        sum_bank(self.vectors, &mut parts, &self.outputs.strips, 0, &mut self.outputs.audio, frames);
+        self.outputs.run(0..OUTPUT_GROUPS, self.vectors, frames, grid, &mut self.untapped);
         if self.measuring {
             self.outputs.measure(self.vectors, &self.measures, frames, grid);
         }
         self.leave_by_wires(wires, offset, frames);
+    }
+
+    /// Sums and runs the buses level by level, and what follows them; says which groups came out with sound.
+    fn run_buses(&mut self, heard: u64, frames: usize, grid: bool) -> u64 {
+        let (mut sounding, mut following) = (0, 0);
+        for level in 0..BUS_LEVELS {
+            let followed = level < FOLLOWED_LEVELS && self.followers.any_on(level);
+            if !followed && !self.buses.strips[groups_of(level)].iter().any(Strip::in_use) {
+                continue;
+            }
+            let (lower, audio) = self.buses.audio.split_at_mut(level * LEVEL_GROUPS);
+            if followed {
+                let taken = Taken {
+                    matrices: &self.to_buses,
+                    sources: [&self.sources.audio, &self.taps.pre_fader, &self.taps.input],
+                    buses: lower,
+                    connections: &self.connections,
+                };
+                self.followers.gather(level, &taken, self.vectors, frames);
+            }
+            let [after, pre_fader, input, buses, followers] = &mut self.to_buses;
+            let mut parts = [
+                SumPart { matrix: after, groups: &self.sources.audio, sounding: heard },
+                SumPart { matrix: pre_fader, groups: &self.taps.pre_fader, sounding: self.taps.tapped },
+                SumPart { matrix: input, groups: &self.taps.input, sounding: self.taps.tapped },
+                SumPart { matrix: buses, groups: lower, sounding },
+                SumPart { matrix: followers, groups: &self.followers.columns.audio, sounding: following },
+            ];
+            let strips = &self.buses.strips[groups_of(level)];
+            sum_bank(self.vectors, &mut parts, strips, level * LEVEL_COLUMNS, audio, frames);
+            if followed {
+                self.followers.take(level, &self.buses.audio, frames);
+            }
+            sounding |= self.buses.run(groups_of(level), self.vectors, frames, grid, &mut self.untapped);
+            if followed {
+                following |= self.followers.run(level, &self.buses, self.vectors, frames, grid);
+            }
+        }
+        sounding
     }
 
     fn leave_by_wires<W: Wires + ?Sized>(&mut self, wires: &mut W, offset: usize, frames: usize) {
@@ -546,6 +708,7 @@ impl Engine {
             self.pending.start = self.measured_from;
         }
         self.pending.frames += self.frame - self.measured_from;
+        (self.pending.last.start, self.pending.last.frames) = (self.measured_from, self.frame - self.measured_from);
         self.measured_from = self.frame;
         self.pending.plan = self.plan;
         let banks = [&mut self.sources, &mut self.buses, &mut self.outputs];
@@ -558,8 +721,10 @@ impl Engine {
                 .zip(&mut bank.meters)
                 .map(move |((strip, stages), meters)| (strip, stages, meters, outside))
         });
-        for (group, (strip, stages, meters, outside)) in self.pending.groups.iter_mut().zip(strips) {
+        let groups = self.pending.groups.iter_mut().zip(&mut self.pending.last.weighted);
+        for ((group, last), (strip, stages, meters, outside)) in groups.zip(strips) {
             let (readings, frames) = strip.take_readings();
+            *last = [0.0; LANES];
             if frames == 0 {
                 continue;
             }
@@ -572,7 +737,9 @@ impl Engine {
                     group.de_esser[lane] = group.de_esser[lane].max(taken.de_esser[lane]);
                 }
             }
-            group.measured(&meters.take_readings());
+            let measured = meters.take_readings();
+            *last = measured.weighted;
+            group.measured(&measured);
             for lane in 0..LANES {
                 group.input_peak[lane] = group.input_peak[lane].max(readings.input_peak[lane]);
                 group.input_energy[lane] += f64::from(readings.input_energy[lane]);
@@ -595,25 +762,25 @@ fn count(value: f32) -> u32 {
     count
 }
 
-/// Sums one bank into the next.
+/// Sums what comes in over some matrices into groups whose first column is `first`.
 fn sum_bank(
     vectors: Vectors,
-    matrix: &mut Matrix,
-    groups: &[GroupAudio],
-    sounding: u32,
-    into: &mut Columns,
+    parts: &mut [SumPart<'_>],
+    strips: &[Strip],
+    first: usize,
+    audio: &mut [GroupAudio],
     frames: usize,
 ) {
-    for (group, (strip, audio)) in into.strips.iter().zip(&mut into.audio).enumerate() {
+    for (group, (strip, audio)) in strips.iter().zip(audio).enumerate() {
         if !strip.in_use() {
             continue;
         }
         audio[..frames].fill([0.0; LANES]);
         for lane in 0..LANES {
-            let to = group * LANES + lane;
-            if matrix.reaches(to) {
+            let to = first + group * LANES + lane;
+            if parts.iter().any(|part| part.matrix.reaches(to)) {
                 let mut out = [0.0; TICK];
-                vectors.run(Sum { matrix, to, groups, sounding, out: &mut out[..frames] });
+                vectors.run(Sum { parts, to, out: &mut out[..frames] });
                 for (row, sample) in audio[..frames].iter_mut().zip(out) {
                     row[lane] = sample;
                 }

@@ -5,7 +5,8 @@
 //! does anything is not run; a column that is off in one that is run comes through it bit for bit.
 
 use super::limits::TICK;
-use crate::dsp::dynamics::{Compressor, DeEsser, Gate, Through};
+use super::strip::GroupAudio;
+use crate::dsp::dynamics::{Compressor, DeEsser, Gate, Kept, Through};
 use crate::dsp::lanes::{LANES, Row, Vectors};
 use crate::dsp::section::{Coefficients, Filter, Section};
 use crate::units::SampleRate;
@@ -49,6 +50,14 @@ pub enum StageValue {
 }
 
 impl StageValue {
+    /// Whether it is a number of a filter.
+    ///
+    /// Real-time: safe
+    #[must_use]
+    pub const fn is_of_a_filter(self) -> bool {
+        matches!(self, Self::HighPass { .. } | Self::Band { .. })
+    }
+
     /// What a column has that was never told.
     ///
     /// Real-time: safe
@@ -85,6 +94,8 @@ pub struct Stages {
     compressor: Compressor,
     de_esser: DeEsser,
     linked: Row,
+    /// The compressor's gains in the last segment, if they are kept.
+    gains: Option<Box<GroupAudio>>,
     /// What a glide gains of its way per tick.
     gain: f32,
 }
@@ -102,8 +113,26 @@ impl Stages {
             compressor: Compressor::new(rate),
             de_esser: DeEsser::new(rate),
             linked: [0.0; LANES],
+            gains: None,
             gain: 1.0 - kept,
         }
+    }
+
+    /// Keeps the gains of the compressor from now on.
+    ///
+    /// Real-time: never
+    #[must_use]
+    pub fn keeping_gains(mut self) -> Self {
+        self.gains = Some(Box::new([[1.0; LANES]; TICK]));
+        self
+    }
+
+    /// The gains of the compressor in the last segment; none while it does nothing, or when they are not kept.
+    ///
+    /// Real-time: safe
+    #[must_use]
+    pub fn compressor_gains(&self) -> Option<&GroupAudio> {
+        self.gains.as_deref().filter(|_| self.compressor.busy())
     }
 
     /// Aims one value of a column.
@@ -140,13 +169,20 @@ impl Stages {
     ///
     /// Real-time: safe
     pub fn copy(&mut self, lane: usize, other: &Self, of: usize) {
-        for (section, other) in self.sections.iter_mut().zip(&other.sections) {
-            section.copy(lane, other, of);
-        }
+        self.copy_filters(lane, other, of);
         self.gate.copy(lane, &other.gate, of);
         self.compressor.copy(lane, &other.compressor, of);
         self.de_esser.copy(lane, &other.de_esser, of);
         self.linked[lane] = other.linked[of];
+    }
+
+    /// Gives a column the filters of another, and their ways, from rest; and nothing else.
+    ///
+    /// Real-time: safe
+    pub fn copy_filters(&mut self, lane: usize, other: &Self, of: usize) {
+        for (section, other) in self.sections.iter_mut().zip(&other.sections) {
+            section.copy(lane, other, of);
+        }
     }
 
     /// At a grid line: what has arrived stands still, what has not goes on.
@@ -195,7 +231,11 @@ impl Stages {
             vectors.run(Filter { sections: head, audio, grid });
         }
         if self.compressor.busy() {
-            vectors.run(Through { stage: &mut self.compressor, linked, audio, grid });
+            let through = Through { stage: &mut self.compressor, linked, audio, grid };
+            match &mut self.gains {
+                Some(gains) => vectors.run(Kept { through, gains: &mut gains[..] }),
+                None => vectors.run(through),
+            }
         }
         if after.iter().any(Section::busy) {
             vectors.run(Filter { sections: after, audio, grid });

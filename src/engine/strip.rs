@@ -80,6 +80,22 @@ impl Ramp {
         }
     }
 
+    /// Everything of one lane.
+    const fn lane(&self, lane: usize) -> [f32; 5] {
+        [self.now[lane], self.from[lane], self.to[lane], self.phase[lane], self.step[lane]]
+    }
+
+    fn set_lane(&mut self, lane: usize, like: [f32; 5]) {
+        [self.now[lane], self.from[lane], self.to[lane], self.phase[lane], self.step[lane]] = like;
+    }
+
+    /// Every lane at its end at once: nobody hears it.
+    fn finish(&mut self) {
+        self.now = self.to;
+        self.from = self.to;
+        self.phase = [1.0; LANES];
+    }
+
     /// Starts from where the lane stands now.
     fn aim(&mut self, lane: usize, value: f32, frames: f32) {
         if self.to[lane].to_bits() == value.to_bits() {
@@ -124,6 +140,7 @@ pub struct Gains {
     trim: [f32; 2],
     level: [f32; 2],
     gate: [f32; 5],
+    send: [f32; 5],
 }
 
 /// The readings of a group since the last meter boundary, in the form the lanes keep them.
@@ -160,6 +177,8 @@ pub struct Strip {
     trim: Follow,
     level: Follow,
     gate: Ramp,
+    /// What those hear who take a source before its fader.
+    send: Ramp,
     presence: Ramp,
     /// Whether anything may move before the next grid line.
     moving: bool,
@@ -185,6 +204,7 @@ impl Strip {
             trim: Follow::at(1.0),
             level: Follow::at(1.0),
             gate: Ramp::at(0.0),
+            send: Ramp::at(0.0),
             presence: Ramp::at(0.0),
             moving: false,
             used: 0,
@@ -202,6 +222,14 @@ impl Strip {
     #[must_use]
     pub const fn in_use(&self) -> bool {
         self.used != 0
+    }
+
+    /// Whether a lane is in use.
+    ///
+    /// Real-time: safe
+    #[must_use]
+    pub const fn uses(&self, lane: usize) -> bool {
+        self.used & (1 << lane) != 0
     }
 
     /// Whether the last segment came out as nothing but zeros.
@@ -229,6 +257,7 @@ impl Strip {
         self.trim.set(lane, 1.0, true);
         self.level.set(lane, 1.0, true);
         self.gate.set(lane, 0.0, true);
+        self.send.set(lane, 0.0, true);
         self.presence.set(lane, 0.0, true);
         self.presence.aim(lane, 1.0, ramp_frames);
         self.moving = true;
@@ -242,13 +271,8 @@ impl Strip {
         Gains {
             trim: [self.trim.now[lane], self.trim.aim[lane]],
             level: [self.level.now[lane], self.level.aim[lane]],
-            gate: [
-                self.gate.now[lane],
-                self.gate.from[lane],
-                self.gate.to[lane],
-                self.gate.phase[lane],
-                self.gate.step[lane],
-            ],
+            gate: self.gate.lane(lane),
+            send: self.send.lane(lane),
         }
     }
 
@@ -259,8 +283,8 @@ impl Strip {
         self.start(lane, ramp_frames);
         [self.trim.now[lane], self.trim.aim[lane]] = other.trim;
         [self.level.now[lane], self.level.aim[lane]] = other.level;
-        [self.gate.now[lane], self.gate.from[lane], self.gate.to[lane], self.gate.phase[lane], self.gate.step[lane]] =
-            other.gate;
+        self.gate.set_lane(lane, other.gate);
+        self.send.set_lane(lane, other.send);
     }
 
     /// Lets a lane go: down by a ramp, then out of use.
@@ -311,15 +335,32 @@ impl Strip {
         self.moving = true;
     }
 
-    /// At a grid line: what has arrived stands still, and columns that have left are out of use.
+    /// Lets those hear a source who take it before its fader (1), or not (0).
     ///
     /// Real-time: safe
-    pub fn settle(&mut self) {
+    pub fn set_send_gate(&mut self, lane: usize, value: f32, at_once: bool) {
+        if at_once {
+            self.send.set(lane, value, true);
+        } else {
+            let frames = if value > self.send.now[lane] { self.times.open_frames } else { self.times.close_frames };
+            self.send.aim(lane, value, frames);
+        }
+        self.moving = true;
+    }
+
+    /// At a grid line: what has arrived stands still, and columns that have left are out of use. `tapped` says whether
+    /// anybody takes these columns before their faders.
+    ///
+    /// Real-time: safe
+    pub fn settle(&mut self, tapped: bool) {
         if !self.moving {
             return;
         }
+        if !tapped {
+            self.send.finish();
+        }
         let follows = self.trim.settle() | self.level.settle();
-        let ramps = self.gate.settle() | self.presence.settle();
+        let ramps = self.gate.settle() | self.send.settle() | self.presence.settle();
         self.moving = follows | ramps;
         for lane in 0..LANES {
             if self.leaving & (1 << lane) != 0 && self.presence.now[lane] == 0.0 && self.presence.phase[lane] >= 1.0 {
@@ -436,6 +477,40 @@ impl<V: Lanes> Ramping<V> {
     fn store(self, ramp: &mut Ramp) {
         self.now.store(&mut ramp.now);
         self.phase.store(&mut ramp.phase);
+    }
+}
+
+/// One segment of one group as those hear it who take it before its faders: between [`Part::Head`] and [`Part::Tail`].
+#[derive(Debug)]
+pub struct Tapped<'a> {
+    /// The state.
+    pub strip: &'a mut Strip,
+    /// The samples behind the stages.
+    pub audio: &'a [Row],
+    /// The same behind the switches.
+    pub pre_fader: &'a mut [Row],
+    /// The same before them.
+    pub input: &'a mut [Row],
+}
+
+impl Kernel for Tapped<'_> {
+    type Output = ();
+
+    #[inline(always)]
+    fn run<V: Lanes>(self) {
+        let Tapped { strip, audio, pre_fader, input } = self;
+        let (mut send, mut presence) = (Ramping::<V>::load(&strip.send), Ramping::<V>::load(&strip.presence));
+        for ((row, pre_fader), input) in audio.iter().zip(pre_fader).zip(input) {
+            // The presence goes on in the tail; here it only shows where it will be.
+            let (present, through) =
+                if strip.moving { (presence.next(), send.next()) } else { (presence.now, send.now) };
+            let x = V::load(row).mul(present);
+            x.store(input);
+            x.mul(through).store(pre_fader);
+        }
+        if strip.moving {
+            send.store(&mut strip.send);
+        }
     }
 }
 

@@ -20,13 +20,15 @@ pub enum Scope {
     Channel,
     /// A sum of channels.
     Bus,
+    /// A control over the gains of several channels; no sound goes through it.
+    GainGroup,
     /// A place where sound leaves the desk, described in the rig.
     Output,
 }
 
 impl Scope {
     /// All scopes, in signal order.
-    pub const ALL: [Self; 3] = [Self::Channel, Self::Bus, Self::Output];
+    pub const ALL: [Self; 4] = [Self::Channel, Self::Bus, Self::GainGroup, Self::Output];
 
     /// The first word of an address.
     #[must_use]
@@ -34,6 +36,7 @@ impl Scope {
         match self {
             Self::Channel => "channel",
             Self::Bus => "bus",
+            Self::GainGroup => "gain-group",
             Self::Output => "output",
         }
     }
@@ -140,6 +143,12 @@ pub enum Key {
     ChannelPanLaw,
     /// `channel.ID.assign.BUS`
     ChannelAssign,
+    /// `channel.ID.send.level.BUS`
+    ChannelSendLevel,
+    /// `channel.ID.send.point.BUS`
+    ChannelSendPoint,
+    /// `channel.ID.send.pan.BUS`
+    ChannelSendPan,
     /// `bus.ID.equaliser.switch`
     BusEqualiser,
     /// `bus.ID.equaliser.low.shape`
@@ -188,18 +197,34 @@ pub enum Key {
     BusCompressorRelease,
     /// `bus.ID.compressor.gain`
     BusCompressorGain,
+    /// `bus.ID.assign.BUS`
+    BusAssign,
     /// `bus.ID.fader`
     BusFader,
     /// `bus.ID.leveller`
     BusLeveller,
     /// `bus.ID.leveller-range`
     BusLevellerRange,
+    /// `bus.ID.leveller-window`
+    BusLevellerWindow,
+    /// `bus.ID.leveller-floor`
+    BusLevellerFloor,
+    /// `bus.ID.leveller-speed`
+    BusLevellerSpeed,
+    /// `bus.ID.meter`
+    BusMeter,
+    /// `gain-group.ID.switch`
+    GroupSwitch,
+    /// `gain-group.ID.fader`
+    GroupFader,
     /// `output.ID.source`
     OutputSource,
     /// `output.ID.level`
     OutputLevel,
     /// `output.ID.ceiling`
     OutputCeiling,
+    /// `output.ID.meter`
+    OutputMeter,
 }
 
 /// What a number means.
@@ -217,6 +242,10 @@ pub enum Unit {
     Factor,
     /// Loudness.
     Lufs,
+    /// s.
+    Seconds,
+    /// dB in a second.
+    DecibelsPerSecond,
 }
 
 impl Unit {
@@ -229,6 +258,8 @@ impl Unit {
             Self::Hertz => "Hz",
             Self::Milliseconds => "ms",
             Self::Lufs => "LUFS",
+            Self::Seconds => "s",
+            Self::DecibelsPerSecond => "dB/s",
         }
     }
 }
@@ -273,6 +304,8 @@ pub enum Taper {
 /// How the sound follows a change; the time is the one the desk promises.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Glide {
+    /// Nothing is to be heard of it.
+    None,
     /// A one-pole with this time constant.
     OnePole {
         /// Time constant in ms.
@@ -291,6 +324,10 @@ pub enum Glide {
         ms: u32,
     },
 }
+
+/// The meters that a bus or output can be shown on.
+const METERS: &[&str] =
+    &["peak", "rms", "quasi-peak-i", "quasi-peak-iia", "quasi-peak-iib", "vu", "ebu-plus-9", "ebu-plus-18"];
 
 /// One row of the table.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -320,6 +357,8 @@ const SHAPES: &[&str] = &["bell", "shelf", "pass", "notch"];
 
 /// How the values of stages glide.
 const STAGE_GLIDE: Glide = Glide::OnePole { ms: 10 };
+/// How a leveller follows what is asked of it, by its own slow gain.
+const LEVELLER_GLIDE: Glide = Glide::OnePole { ms: 1_700 };
 
 /// A row of a stage whose values are words.
 const fn words(
@@ -332,6 +371,12 @@ const fn words(
 ) -> Parameter {
     let domain = Domain::Words(words);
     Parameter { key, scope, word, further: None, domain, default, taper: Taper::Steps, glide: STAGE_GLIDE, summary }
+}
+
+/// Which meter a bus or output is shown on.
+const fn meter(key: Key, scope: Scope) -> Parameter {
+    let summary = "the meter that the terminal shows of it; all of them can be followed all the time";
+    Parameter { glide: Glide::None, ..words(key, scope, "meter", METERS, "peak", summary) }
 }
 
 /// A row of a stage whose value is a number.
@@ -622,8 +667,19 @@ const fn joined<const N: usize>(parts: &[&[Parameter]]) -> [Parameter; N] {
     rows
 }
 
+/// How many rows there are in all parts.
+const fn rows(parts: &[&[Parameter]]) -> usize {
+    let (mut part, mut rows) = (0, 0);
+    while part < parts.len() {
+        (part, rows) = (part + 1, rows + parts[part].len());
+    }
+    rows
+}
+
 /// Every parameter of the desk, in signal order.
-pub static TABLE: &[Parameter] = &joined::<79>(&[
+pub static TABLE: &[Parameter] = &joined::<{ rows(PARTS) }>(PARTS);
+
+const PARTS: &[&[Parameter]] = &[
     CHANNEL_HEAD,
     &equaliser(Scope::Channel, Key::ChannelEqualiser, CHANNEL_BANDS),
     &compressor(Scope::Channel, CHANNEL_COMPRESSOR),
@@ -631,7 +687,7 @@ pub static TABLE: &[Parameter] = &joined::<79>(&[
     &equaliser(Scope::Bus, Key::BusEqualiser, BUS_BANDS),
     &compressor(Scope::Bus, BUS_COMPRESSOR),
     BUS_AND_OUTPUT,
-]);
+];
 
 /// A channel from its source to its gate.
 const CHANNEL_HEAD: &[Parameter] = &[
@@ -871,10 +927,54 @@ const CHANNEL_TAIL: &[Parameter] = &[
         glide: Glide::OnePole { ms: 10 },
         summary: "on sends the channel, after its fader and pan, to that bus",
     },
+    Parameter {
+        key: Key::ChannelSendLevel,
+        scope: Scope::Channel,
+        word: "send.level",
+        further: Some(Scope::Bus),
+        domain: Domain::Number { unit: Unit::Decibels, lowest: -90.0, highest: 10.0, off: true },
+        default: "off",
+        taper: Taper::Fader,
+        glide: Glide::OnePole { ms: 10 },
+        summary: "how much of the channel that bus gets besides what is assigned",
+    },
+    Parameter {
+        key: Key::ChannelSendPoint,
+        scope: Scope::Channel,
+        word: "send.point",
+        further: Some(Scope::Bus),
+        domain: Domain::Words(&["after-fader", "pre-fader", "input"]),
+        default: "after-fader",
+        taper: Taper::Steps,
+        glide: Glide::OnePole { ms: 10 },
+        summary: "where it is taken: pre-fader is behind the switch; input is before it, and only for buses that are off air",
+    },
+    Parameter {
+        key: Key::ChannelSendPan,
+        scope: Scope::Channel,
+        word: "send.pan",
+        further: Some(Scope::Bus),
+        domain: Domain::Number { unit: Unit::Position, lowest: -1.0, highest: 1.0, off: false },
+        default: "0.0",
+        taper: Taper::Linear,
+        glide: Glide::OnePole { ms: 10 },
+        summary: "left -1 to right +1 on that bus, by the channel's pan law; on a stereo channel the balance",
+    },
 ];
 
-/// A bus behind its stages, and the outputs.
+/// A bus behind its stages, gain groups, and the outputs.
 const BUS_AND_OUTPUT: &[Parameter] = &[
+    Parameter {
+        key: Key::BusAssign,
+        scope: Scope::Bus,
+        word: "assign",
+        further: Some(Scope::Bus),
+        domain: Domain::Words(&["off", "on"]),
+        default: "off",
+        taper: Taper::Steps,
+        glide: Glide::OnePole { ms: 10 },
+        summary: "on sends the bus, after its fader, to that bus: this one is a group of it then",
+    },
     Parameter {
         key: Key::BusFader,
         scope: Scope::Bus,
@@ -894,19 +994,84 @@ const BUS_AND_OUTPUT: &[Parameter] = &[
         domain: Domain::Number { unit: Unit::Lufs, lowest: -36.0, highest: -10.0, off: true },
         default: "off",
         taper: Taper::Linear,
-        glide: Glide::OnePole { ms: 1_700 },
+        glide: LEVELLER_GLIDE,
         summary: "the loudness that a slow gain before the outputs brings the bus to; off goes back to 0 dB",
     },
     Parameter {
-        key: Key::BusLevellerRange,
-        scope: Scope::Bus,
-        word: "leveller-range",
+        glide: LEVELLER_GLIDE,
+        ..number(
+            Key::BusLevellerRange,
+            Scope::Bus,
+            "leveller-range",
+            Unit::Decibels,
+            [0.0, 15.0],
+            "6.0",
+            Taper::Linear,
+            "how far the leveller may go either way",
+        )
+    },
+    Parameter {
+        glide: LEVELLER_GLIDE,
+        ..number(
+            Key::BusLevellerWindow,
+            Scope::Bus,
+            "leveller-window",
+            Unit::Seconds,
+            // 3 to 10 s is common practice, no source.
+            [1.0, 30.0],
+            "5.0",
+            Taper::Logarithmic,
+            "how much of what was heard last, pauses left out, the leveller goes by",
+        )
+    },
+    Parameter {
+        glide: LEVELLER_GLIDE,
+        ..number(
+            Key::BusLevellerFloor,
+            Scope::Bus,
+            "leveller-floor",
+            Unit::Lufs,
+            [-70.0, -20.0],
+            "-45.0",
+            Taper::Linear,
+            "below this momentary loudness the leveller stands still",
+        )
+    },
+    Parameter {
+        glide: LEVELLER_GLIDE,
+        ..number(
+            Key::BusLevellerSpeed,
+            Scope::Bus,
+            "leveller-speed",
+            Unit::DecibelsPerSecond,
+            [0.1, 3.0],
+            "2.8",
+            Taper::Logarithmic,
+            "how fast the leveller moves at most",
+        )
+    },
+    meter(Key::BusMeter, Scope::Bus),
+    Parameter {
+        key: Key::GroupSwitch,
+        scope: Scope::GainGroup,
+        word: "switch",
         further: None,
-        domain: Domain::Number { unit: Unit::Decibels, lowest: 0.0, highest: 15.0, off: false },
-        default: "6.0",
-        taper: Taper::Linear,
-        glide: Glide::OnePole { ms: 1_700 },
-        summary: "how far the leveller may go either way",
+        domain: Domain::Words(&["closed", "open"]),
+        default: "open",
+        taper: Taper::Steps,
+        glide: Glide::Ramp { up_ms: 20, down_ms: 5 },
+        summary: "closed closes every member, whatever else would open it",
+    },
+    Parameter {
+        key: Key::GroupFader,
+        scope: Scope::GainGroup,
+        word: "fader",
+        further: None,
+        domain: Domain::Number { unit: Unit::Decibels, lowest: -90.0, highest: 10.0, off: true },
+        default: "0.0",
+        taper: Taper::Fader,
+        glide: Glide::OnePole { ms: 10 },
+        summary: "added to the fader of every member; off closes them",
     },
     Parameter {
         key: Key::OutputSource,
@@ -941,13 +1106,21 @@ const BUS_AND_OUTPUT: &[Parameter] = &[
         glide: Glide::CrossFade { ms: 20 },
         summary: "highest true peak that leaves (dBTP), by a limiter that delays by 1.6 ms; off has neither",
     },
+    meter(Key::OutputMeter, Scope::Output),
 ];
 
 impl Key {
     /// Whether this is a value of a stage between trim and fader.
     #[must_use]
     pub fn is_of_a_stage(self) -> bool {
-        self == Self::ChannelOrder || self.parameter().word.contains('.')
+        self == Self::ChannelOrder || (self.parameter().word.contains('.') && !self.is_of_a_send())
+    }
+
+    /// Whether this is a value of a send. There is one for every channel and bus, most of them off: only what differs
+    /// from the default is kept.
+    #[must_use]
+    pub const fn is_of_a_send(self) -> bool {
+        matches!(self, Self::ChannelSendLevel | Self::ChannelSendPoint | Self::ChannelSendPan)
     }
 
     /// The row of this key.

@@ -64,6 +64,9 @@ pub enum Code {
     S09,
     S10,
     S11,
+    S12,
+    S13,
+    S14,
 }
 
 /// Every code with its name and meaning, in the order of the enum.
@@ -112,6 +115,9 @@ pub static CODES: &[(Code, &str, &str)] = &[
     (Code::S09, "S09", "an earlier id that is claimed twice or still in use"),
     (Code::S10, "S10", "a value that the parameter does not accept"),
     (Code::S11, "S11", "a setting that has no effect"),
+    (Code::S12, "S12", "buses that feed each other in a ring, or too many in a row"),
+    (Code::S13, "S13", "a mix-minus or a bus that is off air, used as it cannot be"),
+    (Code::S14, "S14", "a channel that reaches a bus on two ways"),
 ];
 
 impl Code {

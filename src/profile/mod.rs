@@ -14,6 +14,7 @@
 mod cursor;
 mod diagnostic;
 pub mod edit;
+mod graph;
 mod layers;
 mod log;
 mod model;
@@ -24,6 +25,7 @@ mod show;
 mod text;
 
 pub use diagnostic::{CODES, Code, Diagnostic, Label, Severity, count};
+pub use graph::{GRAPH_LEVELS, OWNERS_MAX, Tangle, highest_levels};
 pub use model::*;
 pub use scenes::{FADE_S, FADE_S_DEFAULT};
 

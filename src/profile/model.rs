@@ -435,6 +435,8 @@ pub struct Profile {
     pub channels: Vec<Channel>,
     /// Buses in the order of the file; programme and audition always exist.
     pub buses: Vec<Bus>,
+    /// Gain groups in the order of the file.
+    pub gain_groups: Vec<GainGroup>,
     /// Which control moves what.
     pub moves: Vec<Move>,
     /// The starting mix: every value the file mentions, by address. What it does not mention has its default.
@@ -465,6 +467,32 @@ pub struct Bus {
     pub was: Option<Id>,
     /// What the strip shows.
     pub label: String,
+    /// What it carries of another bus.
+    pub minus: Option<Minus>,
+}
+
+/// A mix-minus: another bus without somebody's own share.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Minus {
+    /// The other bus.
+    pub of: Id,
+    /// The channels whose share is left out: those of one person, or of one line.
+    pub less: Vec<Id>,
+    /// The bus that is carried instead, less the same, while none of these channels is open.
+    pub off_air: Option<Id>,
+}
+
+/// A control over the gains of several channels.
+#[derive(Clone, Debug, PartialEq)]
+pub struct GainGroup {
+    /// Its id.
+    pub id: Id,
+    /// Its id before it was renamed.
+    pub was: Option<Id>,
+    /// What the strip shows.
+    pub label: String,
+    /// The channels.
+    pub members: Vec<Id>,
 }
 
 /// A control and the parameter it moves.

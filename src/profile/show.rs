@@ -2,8 +2,9 @@
 
 use super::cursor::{self, Table, Thing, check_id, number, points, text_not_empty, unknown_name, word};
 use super::diagnostic::Code;
+use super::graph::{self, Standing};
 use super::log::{Log, Place};
-use super::model::{Bus, Channel, ControlKind, Id, Move, Profile, Rejoin};
+use super::model::{Bus, Channel, ControlKind, GainGroup, Id, Minus, Move, Profile, Rejoin};
 use super::panel::ControlKinds;
 use super::rig::RigNames;
 use super::scenes;
@@ -17,6 +18,7 @@ pub(super) const ALWAYS: [&str; 2] = ["programme", "audition"];
 const SOURCE_LANES_MAX: usize = 256;
 const BUS_LANES_MAX: usize = 64;
 const LANES_OF_A_BUS: usize = 2;
+const GAIN_GROUPS_MAX: usize = 64;
 const OUTPUTS_MAX: usize = 128;
 const MOVES_MAX: usize = 1024;
 
@@ -26,13 +28,16 @@ struct Named {
     at: Place,
     was: Option<(Id, Place)>,
     label: String,
+    minus: Option<(Minus, Place)>,
 }
 
 /// What is being gathered while a profile is read.
 struct Show<'r> {
     rig: Option<&'r RigNames>,
     bus_ids: Vec<&'r str>,
+    channel_ids: Vec<&'r str>,
     values: BTreeMap<Address, Value>,
+    places: BTreeMap<Address, Place>,
     /// Whether these are values of a scene, which needs none and holds no source.
     of_scene: bool,
 }
@@ -55,7 +60,14 @@ pub(super) fn read(
     let channel_ids: Vec<&str> = channel_things.iter().map(|thing| thing.id).collect();
     let absent = ALWAYS.into_iter().filter(|always| bus_things.iter().all(|thing| thing.id != *always));
     let bus_ids: Vec<&str> = absent.chain(bus_things.iter().map(|thing| thing.id)).collect();
-    let mut show = Show { rig, bus_ids: bus_ids.clone(), values: BTreeMap::new(), of_scene: false };
+    let mut show = Show {
+        rig,
+        bus_ids: bus_ids.clone(),
+        channel_ids: channel_ids.clone(),
+        values: BTreeMap::new(),
+        places: BTreeMap::new(),
+        of_scene: false,
+    };
 
     let mut lanes = 0;
     let mut channels = Vec::new();
@@ -79,6 +91,10 @@ pub(super) fn read(
     }
     let named_buses: Vec<Named> =
         bus_things.into_iter().map(|thing| named(thing, Scope::Bus, &mut show, log)).collect();
+    let group_things = top.things("gain-group", GAIN_GROUPS_MAX, log);
+    let group_ids: Vec<&str> = group_things.iter().map(|thing| thing.id).collect();
+    let groups: Vec<(Named, Vec<Id>)> =
+        group_things.into_iter().map(|thing| gain_group(thing, &mut show, log)).collect();
     for thing in top.things("output", OUTPUTS_MAX, log) {
         if let Some(rig) = rig.filter(|rig| !rig.outputs.iter().any(|output| output == thing.id)) {
             let headline = format!("the rig has no output \"{}\"", thing.id);
@@ -86,10 +102,17 @@ pub(super) fn read(
         }
         output(thing, &mut show, log);
     }
+    let standing: Vec<Standing<'_>> = named_buses
+        .iter()
+        .map(|bus| Standing { id: &bus.id, minus: bus.minus.as_ref().map(|(minus, at)| (minus, *at)) })
+        .collect();
+    graph::check(&standing, &show.values, &show.places, log);
+    let (named_groups, members): (Vec<Named>, Vec<Vec<Id>>) = groups.into_iter().unzip();
     renames(&channels, log);
     renames(&named_buses, log);
+    renames(&named_groups, log);
 
-    let known = Known { rig, panel, channel_ids: &channel_ids, bus_ids: &bus_ids };
+    let known = Known { rig, panel, channel_ids: &channel_ids, bus_ids: &bus_ids, group_ids: &group_ids };
     let of_scenes = scenes::Known { rig, channel_ids: &channel_ids, bus_ids: &bus_ids };
     let scenes = scenes::read(&mut top, &of_scenes, log);
     let (mut moves, mut scene_buttons) = (Vec::new(), Vec::new());
@@ -109,13 +132,14 @@ pub(super) fn read(
     }
     top.finish(log);
 
-    let always = |id: &str| Bus { id: id.into(), was: None, label: id.to_owned() };
+    let always = |id: &str| Bus { id: id.into(), was: None, label: id.to_owned(), minus: None };
     let mut buses: Vec<Bus> =
         ALWAYS.into_iter().filter(|id| named_buses.iter().all(|bus| *bus.id != **id)).map(always).collect();
     buses.extend(named_buses.into_iter().map(|bus| Bus {
         id: bus.id,
         was: bus.was.map(|(was, _)| was),
         label: bus.label,
+        minus: bus.minus.map(|(minus, _)| minus),
     }));
     Profile {
         name: name.unwrap_or_default(),
@@ -124,6 +148,16 @@ pub(super) fn read(
             .map(|channel| Channel { id: channel.id, was: channel.was.map(|(was, _)| was), label: channel.label })
             .collect(),
         buses,
+        gain_groups: named_groups
+            .into_iter()
+            .zip(members)
+            .map(|(group, members)| GainGroup {
+                id: group.id,
+                was: group.was.map(|(was, _)| was),
+                label: group.label,
+                members,
+            })
+            .collect(),
         moves,
         values: show.values,
         scenes,
@@ -139,8 +173,14 @@ pub(super) fn scene_values(
     known: &scenes::Known<'_>,
     log: &mut Log,
 ) -> BTreeMap<Address, Value> {
-    let values_of = known.bus_ids.to_vec();
-    let mut show = Show { rig: known.rig, bus_ids: values_of, values: BTreeMap::new(), of_scene: true };
+    let mut show = Show {
+        rig: known.rig,
+        bus_ids: known.bus_ids.to_vec(),
+        channel_ids: known.channel_ids.to_vec(),
+        values: BTreeMap::new(),
+        places: BTreeMap::new(),
+        of_scene: true,
+    };
     values(id, scope, table, &mut show, log);
     show.values
 }
@@ -167,9 +207,33 @@ fn named(thing: Thing<'_>, scope: Scope, show: &mut Show<'_>, log: &mut Log) -> 
         let was = text_not_empty(node, "was", log)?;
         check_id(&was, node.at, log).then(|| (Id::from(was), node.at))
     });
+    let minus = (scope == Scope::Bus)
+        .then(|| table.get("mix-minus"))
+        .flatten()
+        .and_then(|node| Some((graph::read_minus(node, id, &show.channel_ids, &show.bus_ids, log)?, node.key_at)));
     values(id, scope, &mut table, show, log);
     table.finish(log);
-    Named { id: id.into(), at, was, label: label.unwrap_or_else(|| id.to_owned()) }
+    Named { id: id.into(), at, was, label: label.unwrap_or_else(|| id.to_owned()), minus }
+}
+
+/// Reads a gain group: as a channel or bus, and its members.
+fn gain_group(mut thing: Thing<'_>, show: &mut Show<'_>, log: &mut Log) -> (Named, Vec<Id>) {
+    let node = thing.table.need("members", "the channels that it moves", log);
+    let nodes = node.and_then(|node| cursor::entries(node, "members", SOURCE_LANES_MAX, log)).unwrap_or_default();
+    let mut members: Vec<Id> = Vec::new();
+    for node in nodes {
+        let Some(id) = text_not_empty(node, "members", log) else { continue };
+        if !show.channel_ids.contains(&&*id) {
+            let headline = format!("the profile has no channel \"{id}\"");
+            unknown_name(Code::S04, node.at, headline, &id, show.channel_ids.iter().copied(), log);
+        } else if members.iter().any(|member| **member == *id) {
+            log.error(Code::F14, node.at, format!("channel \"{id}\" is a member twice"), "named here again")
+                .help("it would be moved twice; keep one");
+        } else {
+            members.push(id.into());
+        }
+    }
+    (named(thing, Scope::GainGroup, show, log), members)
 }
 
 fn output(thing: Thing<'_>, show: &mut Show<'_>, log: &mut Log) {
@@ -217,7 +281,9 @@ fn values_below(id: &str, scope: Scope, stage: &str, table: &mut Table<'_>, show
                 unknown_name(Code::S03, node.key_at, headline, bus, show.bus_ids.iter().copied(), log);
             }
             let value = value(row, node, show, log);
-            show.values.extend(value.map(|value| (Address::with_further(row.key, id, bus), value)));
+            let address = Address::with_further(row.key, id, bus);
+            show.places.insert(address.clone(), node.key_at);
+            show.values.extend(value.map(|value| (address, value)));
         }
     }
 }
@@ -303,6 +369,7 @@ struct Known<'k> {
     panel: Option<&'k ControlKinds>,
     channel_ids: &'k [&'k str],
     bus_ids: &'k [&'k str],
+    group_ids: &'k [&'k str],
 }
 
 /// What a control of the panel is, where that is known.
@@ -427,6 +494,7 @@ fn target(node: &Node, known: &Known<'_>, log: &mut Log) -> Option<Address> {
     let ids = match scope {
         Scope::Channel => Some(known.channel_ids),
         Scope::Bus => Some(known.bus_ids),
+        Scope::GainGroup => Some(known.group_ids),
         Scope::Output => outputs.as_deref(),
     };
     if let Some(ids) = ids.filter(|ids| !ids.contains(&&*address.id)) {

@@ -11,7 +11,7 @@ use longthrow::handoff::{
     Carried, Console, Incoming, Link, LinkEnd, Links, Place, Seat, TapeWriter, Winding, carrier, crossing, tape,
 };
 use longthrow::params::Value;
-use longthrow::profile::{InputFrom, Installation};
+use longthrow::profile::{InputFrom, Installation, Minus};
 use longthrow::units::Frames;
 
 /// Runs the scenario; `inside` runs each callback as the audio thread would. Gives the frames made and plans sent.
@@ -114,11 +114,17 @@ fn show(round: usize) -> Installation {
         let source = if n % 4 == 0 { format!("pair-{}", 1 + input / 3) } else { format!("in-{input}") };
         lines += &format!(
             "channel.c{n}.source = {source}\nchannel.c{n}.switch = open\nchannel.c{n}.fader = -6.0\n\
-             channel.c{n}.assign.programme = on\nchannel.c{n}.assign.extra-{} = on\n",
-            round % 3
+             channel.c{n}.assign.programme = on\nchannel.c{n}.assign.extra-{} = on\n\
+             channel.c{n}.send.level.room = -12.0\nchannel.c{n}.send.point.room = {}\n",
+            round % 3,
+            ["pre-fader", "after-fader"][n % 2]
         );
     }
-    lines += &format!("bus.extra-{}.fader = 0.0\n", round % 3);
+    let extra = round % 3;
+    lines += &format!(
+        "bus.extra-{extra}.fader = 0.0\nbus.extra-{extra}.assign.programme = on\nbus.room.fader = 0.0\nbus.to-c1.fader = 0.0\n"
+    );
+    lines += "bus.programme.compressor.switch = on\nbus.programme.equaliser.switch = on\nbus.programme.equaliser.high.gain = 3.0\n";
     // The limiter that looks ahead and the leveller come, change and go.
     if !round.is_multiple_of(5) {
         lines += &format!("bus.programme.leveller = -23.0\noutput.feed.ceiling = -{}.0\n", 1 + round % 9);
@@ -127,6 +133,12 @@ fn show(round: usize) -> Installation {
         lines += "channel.player.source = in-20\nchannel.player.switch = open\nchannel.player.fader = 0.0\nchannel.player.assign.programme = on\n";
     }
     let mut installation = installation(20, &lines);
+    // Somebody hears all but themselves, who come in directly and over a group; now and then it is somebody else.
+    let heard = installation.profile.buses.iter_mut().find(|bus| &*bus.id == "to-c1");
+    if let (Some(bus), true) = (heard, !round.is_multiple_of(4)) {
+        let less = vec![["c1", "c2"][round % 2].into()];
+        bus.minus = Some(Minus { of: "programme".into(), less, off_air: Some("room".into()) });
+    }
     installation.rig.inputs[19].from =
         InputFrom::File { path: "none.wav".into(), looped: round.is_multiple_of(4), stereo: false };
     installation

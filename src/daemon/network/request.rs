@@ -329,7 +329,7 @@ mod tests {
             ("/channel/lectern/fadr", vec![], "the nearest is /channel/lectern/fader"),
             ("/channel/lectern/asign/hall", vec![], "the nearest is /channel/lectern/assign/hall"),
             ("/folow/meters", vec![], "the nearest is /follow/meters"),
-            ("/x", vec![], "is not one of channel, bus, output"),
+            ("/x", vec![], "is not one of channel, bus, gain-group, output"),
             ("/channel/Lectern/fader", vec![], "is no id"),
             ("/channel/lectern", vec![], "/SCOPE/ID/PARAMETER"),
             ("/channel/lectern/fader", vec![text("loud")], "accepted: -90.0 to +10.0 dB, or \"off\""),

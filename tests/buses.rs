@@ -1,0 +1,488 @@
+//! Sends, groups and mix-minus, through desk and engine.
+
+#![allow(clippy::print_stdout, reason = "the tests say what they measured")]
+
+#[path = "support/show.rs"]
+#[allow(dead_code, reason = "each test uses a part of it")]
+mod show;
+#[path = "support/through.rs"]
+#[allow(dead_code, reason = "each test uses a part of it")]
+mod through;
+
+use longthrow::daemon::offline::{Buffers, Offline};
+use longthrow::dsp::lanes::{Form, Vectors};
+use longthrow::engine::Feed;
+use longthrow::params::Value;
+use longthrow::profile::{Id, Installation, Minus, Output, OutputKind};
+use longthrow::units::Frames;
+use show::{RATE, id, installation, set};
+use std::f64::consts::TAU;
+use std::sync::{Arc, Mutex};
+use through::noise;
+
+/// Outputs fade in from silence in 500 ms; what is compared starts after that.
+const SETTLED: usize = 48_000;
+
+/// An installation with an output for each bus named, in this order, and mix-minus for the buses `to-NAME`.
+fn show_with(
+    inputs: u16,
+    lines: &str,
+    carried: &[&str],
+    minus: &[(&str, &str, &[&str], Option<&str>)],
+) -> Installation {
+    let lines = carried.iter().fold(lines.to_owned(), |lines, bus| format!("{lines}\nbus.{bus}.fader = 0.0"));
+    let mut installation = installation(inputs, &lines);
+    let (mut channel, device) = (0, id("box"));
+    installation.rig.devices[0].outputs = 2 * u16::try_from(carried.len()).expect("few");
+    installation.rig.outputs.clear();
+    for bus in carried {
+        let output = Output {
+            id: id(&format!("out-{bus}")),
+            kind: OutputKind::Feed,
+            device: device.clone(),
+            channels: vec![channel, channel + 1],
+        };
+        installation.rig.outputs.push(output);
+        channel += 2;
+        let source = longthrow::params::Address::from_dotted(&format!("output.out-{bus}.source")).expect("an address");
+        installation.profile.values.insert(source, Value::Word((*bus).into()));
+    }
+    for (bus, of, less, off_air) in minus {
+        let known = installation.profile.buses.iter_mut().find(|known| &*known.id == *bus).expect("carried");
+        let less = less.iter().map(|channel| id(channel)).collect();
+        known.minus = Some(Minus { of: id(of), less, off_air: off_air.map(Id::from) });
+    }
+    installation
+}
+
+fn offline(installation: Installation, form: Form) -> Offline {
+    let vectors = Vectors::new(form).expect("this machine has it");
+    Offline::new(installation, RATE, vectors, Box::new(|_, _, _| Feed::Silent))
+}
+
+/// Runs the inputs through; two wires for each output.
+fn run(desk: &mut Offline, inputs: Vec<Vec<f32>>, callback: usize) -> Vec<Vec<f32>> {
+    let length = inputs[0].len();
+    let outputs = 2 * desk.desk().rig().outputs.len();
+    let mut wires = Buffers { inputs, outputs: vec![vec![0.0; length]; outputs], offset: 0, frames: 0 };
+    while wires.offset < length {
+        wires.frames = callback.min(length - wires.offset);
+        desk.process(&mut wires);
+        wires.offset += wires.frames;
+    }
+    wires.outputs
+}
+
+fn db(amplitude: f64) -> f64 {
+    20.0 * amplitude.max(1e-30).log10()
+}
+
+fn rms(samples: impl ExactSizeIterator<Item = f64>) -> f64 {
+    let count = samples.len() as f64;
+    (samples.map(|sample| sample * sample).sum::<f64>() / count).sqrt()
+}
+
+/// Amplitude of one frequency in the last second.
+fn bin(samples: &[f32], hertz: f64) -> f64 {
+    let last = &samples[samples.len() - 48_000..];
+    let (mut re, mut im) = (0.0, 0.0);
+    for (n, sample) in last.iter().enumerate() {
+        let angle = TAU * (hertz * n as f64 / 48_000.0).fract();
+        re += f64::from(*sample) * angle.cos();
+        im -= f64::from(*sample) * angle.sin();
+    }
+    2.0 / 48_000.0 * re.hypot(im)
+}
+
+fn tone(hertz: f64, amplitude: f64, frames: usize) -> Vec<f32> {
+    (0..frames).map(|n| (amplitude * (TAU * (hertz * n as f64 / 48_000.0).fract()).sin()) as f32).collect()
+}
+
+const GUESTS: usize = 16;
+
+fn pan(guest: usize) -> f32 {
+    (guest as f32 - 7.5) / 10.0
+}
+
+/// Sixteen guests with a mix-minus each; those of `grouped` come in over the bus "panel", which has stages of its own.
+fn guests(grouped: bool, programme: &str) -> Installation {
+    let mut lines = programme.to_owned();
+    for guest in 0..GUESTS {
+        let bus = if grouped && guest % 2 == 1 { "panel" } else { "programme" };
+        lines += &format!(
+            "\nchannel.g{guest}.source = in-{}\nchannel.g{guest}.switch = open\nchannel.g{guest}.fader = -{}.0\nchannel.g{guest}.pan = {}\nchannel.g{guest}.assign.{bus} = on",
+            guest + 1,
+            guest % 5,
+            pan(guest)
+        );
+    }
+    if grouped {
+        lines += "\nbus.panel.assign.programme = on\nbus.panel.fader = -2.0\nbus.panel.equaliser.switch = on\nbus.panel.equaliser.high-mid.gain = 6.0\nbus.panel.compressor.switch = on\nbus.panel.compressor.threshold = -24.0";
+    }
+    let names: Vec<(String, String)> = (0..GUESTS).map(|guest| (format!("to-g{guest}"), format!("g{guest}"))).collect();
+    let carried: Vec<&str> = std::iter::once("programme").chain(names.iter().map(|(bus, _)| &**bus)).collect();
+    let less: Vec<[&str; 1]> = names.iter().map(|(_, channel)| [&**channel]).collect();
+    let minus: Vec<_> =
+        names.iter().zip(&less).map(|((bus, _), less)| (&**bus, "programme", &less[..], None)).collect();
+    show_with(16, &lines, &carried, &minus)
+}
+
+/// Whatever the compressor does, these tones have a sum of 10 ms, and so a crest that stands still.
+fn hertz(guest: usize) -> f64 {
+    200.0 + 100.0 * guest as f64
+}
+
+const EQUALISER: &str = "bus.programme.equaliser.switch = on\nbus.programme.equaliser.low-mid.gain = 5.0\nbus.programme.equaliser.high.gain = -4.0";
+
+#[test]
+fn nobody_hears_themselves_among_sixteen_with_the_compressor_steady_at_3_db() {
+    for grouped in [false, true] {
+        let inputs: Vec<Vec<f32>> = (0..GUESTS).map(|guest| tone(hertz(guest), 0.05, 4 * 48_000)).collect();
+        // The crest of the sum behind the equaliser, to set the threshold by: two to one, 6 dB above it, is 3 dB.
+        let plain = run(&mut offline(guests(grouped, EQUALISER), Form::Plain), inputs.clone(), 480);
+        let crest = plain[..2].iter().flat_map(|side| &side[3 * 48_000..]).fold(0.0_f32, |a, b| a.max(b.abs()));
+        let lines = format!(
+            "{EQUALISER}\nbus.programme.compressor.switch = on\nbus.programme.compressor.ratio = 2.0\nbus.programme.compressor.knee = 0.0\nbus.programme.compressor.release = 50.0\nbus.programme.compressor.threshold = {:.3}",
+            db(f64::from(crest)) - 6.0
+        );
+        let heard = run(&mut offline(guests(grouped, &lines), Form::Plain), inputs, 480);
+        let mut worst = f64::MIN;
+        for guest in 0..GUESTS {
+            let before = bin(&plain[0], hertz(guest)).hypot(bin(&plain[1], hertz(guest)));
+            let on_air = bin(&heard[0], hertz(guest)).hypot(bin(&heard[1], hertz(guest)));
+            assert!((db(before / on_air) - 3.0).abs() < 0.01, "reduction {:.3} dB", db(before / on_air));
+            let own = bin(&heard[2 + 2 * guest], hertz(guest)).hypot(bin(&heard[3 + 2 * guest], hertz(guest)));
+            worst = worst.max(db(own / on_air));
+            for other in (0..GUESTS).filter(|other| *other != guest) {
+                let there = bin(&heard[2 + 2 * guest], hertz(other)).hypot(bin(&heard[3 + 2 * guest], hertz(other)));
+                let wanted = bin(&heard[0], hertz(other)).hypot(bin(&heard[1], hertz(other)));
+                assert!(db(there / wanted).abs() < 0.001, "guest {guest} hears {other} as on air");
+            }
+        }
+        println!(
+            "own voice at most {worst:.1} dB of what is on air{}",
+            if grouped { ", half of them over a group" } else { "" }
+        );
+        assert!(worst <= -100.0, "{worst:.1} dB");
+    }
+}
+
+#[test]
+fn a_return_is_the_sum_of_the_others_while_the_compressor_moves() {
+    // Bursts of noise: the compressor has no rest. No equaliser here, so that the sum can be made from outside.
+    let frames = 5 * 48_000;
+    let inputs: Vec<Vec<f32>> = (0..GUESTS)
+        .map(|guest| {
+            let burst = |n: usize| if (n / (1_000 + 131 * guest)).is_multiple_of(3) { 0.3 } else { 0.01 };
+            noise(frames, guest as u64).into_iter().enumerate().map(|(n, sample)| sample * burst(n)).collect()
+        })
+        .collect();
+    let lines = "bus.programme.compressor.switch = on\nbus.programme.compressor.threshold = -30.0\nbus.programme.compressor.ratio = 6.0\nbus.programme.compressor.attack = 1.0\nbus.programme.compressor.release = 60.0";
+    let heard = run(&mut offline(guests(false, lines), Form::Plain), inputs.clone(), 480);
+    // Equal power: cosine and sine of the place. Closed form.
+    let gains: Vec<[f64; 2]> = (0..GUESTS)
+        .map(|guest| {
+            let angle = (f64::from(pan(guest)) + 1.0) * TAU / 8.0;
+            let fader = 10.0_f64.powf(-((guest % 5) as f64) / 20.0);
+            [fader * angle.cos(), fader * angle.sin()]
+        })
+        .collect();
+    let sum = |n: usize, side: usize, without: Option<usize>| -> f64 {
+        let others = (0..GUESTS).filter(|guest| Some(*guest) != without);
+        others.map(|guest| f64::from(inputs[guest][n]) * gains[guest][side]).sum()
+    };
+    let (mut most, mut least) = (0.0_f64, f64::MAX);
+    let mut differences = vec![[0.0_f64; 2]; GUESTS];
+    #[allow(clippy::needless_range_loop, reason = "every wire at the same frame")]
+    for n in SETTLED..frames {
+        let sums = [sum(n, 0, None), sum(n, 1, None)];
+        let side = usize::from(sums[1].abs() > sums[0].abs());
+        if sums[side].abs() < 1e-3 {
+            continue;
+        }
+        // The compressor's gain at this sample: it is the same on both sides.
+        let gain = f64::from(heard[side][n]) / sums[side];
+        (most, least) = (most.max(gain), least.min(gain));
+        for (guest, [off, reference]) in differences.iter_mut().enumerate() {
+            for side in 0..2 {
+                let wanted = gain * sum(n, side, Some(guest));
+                *off += (f64::from(heard[2 + 2 * guest + side][n]) - wanted).powi(2);
+                *reference += wanted * wanted;
+            }
+        }
+    }
+    let worst = differences.iter().map(|[off, reference]| 10.0 * (off / reference).log10()).fold(f64::MIN, f64::max);
+    println!(
+        "gain between {:.1} and {:.1} dB; returns within {worst:.1} dB of the sum of the others",
+        db(least),
+        db(most)
+    );
+    assert!(db(most) - db(least) > 6.0, "the compressor moves");
+    assert!(worst <= -100.0, "{worst:.1} dB");
+}
+
+/// The worst proof that meter frames brought, as dB of the bus, and how many followers were looked at.
+fn watch(desk: &mut Offline) -> Arc<Mutex<(f64, u64, Vec<u64>)>> {
+    let worst = Arc::new(Mutex::new((f64::MIN, 0, Vec::new())));
+    let found = Arc::clone(&worst);
+    desk.on_meters(move |_, frame| {
+        let mut found = found.lock().expect("nobody panicked");
+        let off = 10.0 * frame.proof.ratio(frame.frames).max(1e-30).log10();
+        found.0 = found.0.max(off);
+        found.1 += u64::from(frame.proof.looked_at);
+        if off > -100.0 {
+            found.2.push(frame.start);
+        }
+    });
+    worst
+}
+
+/// Talk: bursts of noise, shaped a little, that come and go.
+fn talk(frames: usize, seed: u64) -> Vec<f32> {
+    let mut low = 0.0;
+    let gate = |n: usize| (n as u64 / 9_600).wrapping_mul(seed * 2 + 1).wrapping_mul(0x9E37_79B9) >> 7 & 3;
+    noise(frames, seed)
+        .into_iter()
+        .enumerate()
+        .map(|(n, sample)| {
+            low += 0.1 * (sample - low);
+            low * if gate(n) == 0 { 0.6 } else { 0.001 }
+        })
+        .collect()
+}
+
+#[test]
+fn the_proof_stays_quiet_over_clean_talk_with_everything_moving() {
+    let seconds = if std::env::var_os("LONGTHROW_PROOF").is_some() { 36_000 } else { 20 };
+    let lines =
+        format!("{EQUALISER}\nbus.programme.compressor.switch = on\nbus.programme.compressor.threshold = -30.0");
+    let mut desk = offline(guests(true, &lines), Vectors::widest().form());
+    let found = watch(&mut desk);
+    // Ten seconds, again and again, with hands at the desk all the time.
+    let inputs: Vec<Vec<f32>> = (0..GUESTS).map(|guest| talk(10 * 48_000, guest as u64)).collect();
+    let mut random = 7_u32;
+    for round in 0..seconds / 10 {
+        let start = desk.frame();
+        for n in 0..40_u32 {
+            random = random.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
+            let guest = random >> 8 & 15;
+            let at = Frames(start + u64::from(n) * 11_987);
+            let word = |word: &str| Value::Word(word.into());
+            let (path, value) = match n % 8 {
+                0 => ("switch", word(if random & 64 == 0 { "open" } else { "closed" })),
+                1 => ("fader", Value::Number(-((random >> 12 & 31) as f32))),
+                2 => ("pan", Value::Number((random >> 12 & 127) as f32 / 64.0 - 0.99)),
+                3 => ("assign.panel", word(if random & 64 == 0 { "on" } else { "off" })),
+                4 => ("send.level.programme", if random & 64 == 0 { Value::Off } else { Value::Number(-12.0) }),
+                5 => ("send.point.programme", word(if random & 64 == 0 { "pre-fader" } else { "after-fader" })),
+                6 => ("polarity", word(if random & 64 == 0 { "normal" } else { "inverted" })),
+                _ => ("compressor.switch", word(if random & 64 == 0 { "on" } else { "off" })),
+            };
+            desk.at(at, set(&format!("channel.g{guest}.{path}"), value));
+            if n == 20 {
+                desk.at(at, set("bus.panel.fader", Value::Number(-(round as f32 % 12.0))));
+                desk.at(at, set("bus.panel.assign.programme", word(if round % 3 == 1 { "off" } else { "on" })));
+            }
+        }
+        run(&mut desk, inputs.clone(), 480);
+    }
+    let (worst, looked_at, alarms) = found.lock().expect("nobody panicked").clone();
+    println!("{seconds} s, {looked_at} looks: at worst {worst:.1} dB of the bus, {} alarms", alarms.len());
+    assert!(looked_at > seconds * 95, "one look in each meter frame");
+    assert!(alarms.is_empty(), "{worst:.1} dB");
+}
+
+#[test]
+fn a_guest_who_comes_in_by_a_way_that_is_not_theirs_is_told_within_a_second() {
+    // The error: a second channel with the same line at -50 dB, of which the mix-minus was not told. It is planted in the
+    // engine behind the desk's back, since the desk finds every channel of a line itself.
+    use longthrow::engine::{Bank, Command, Edit, Plan, Tap, Target};
+    let mut desk = offline(guests(false, ""), Form::Plain);
+    // Everybody talks; who is silent leaks nothing.
+    let inputs: Vec<Vec<f32>> = (0..GUESTS)
+        .map(|guest| noise(5 * 48_000, guest as u64).into_iter().map(|sample| 0.1 * sample).collect())
+        .collect();
+    let found = watch(&mut desk);
+    run(&mut desk, inputs.iter().map(|input| input[..3 * 48_000].to_vec()).collect(), 480);
+    assert!(found.lock().expect("nobody panicked").2.is_empty(), "clean so far");
+    // Columns behind those of the desk; the feed is that of guest 3.
+    let (column, to) = (500, desk.desk().columns(Bank::Buses, "programme").expect("it stands").start);
+    // Channels come into use in their order, and each brings its feed; slot 0 is silence.
+    let feed = 4;
+    let jump = |target, value| Edit::Jump(Command { target, value });
+    let edits = vec![
+        Edit::Start { bank: Bank::Sources, column, ramp_frames: 0 },
+        Edit::Connect { column, feed, side: 0 },
+        jump(Target::Gate { bank: Bank::Sources, column }, 1.0),
+        jump(Target::ToBus { tap: Tap::AfterFader, from: column, to }, 10.0_f32.powf(-50.0 / 20.0)),
+    ];
+    let planted = desk.frame();
+    desk.plant(&mut Plan { sequence: 0, edits, feeds: Vec::new() });
+    run(&mut desk, inputs.iter().map(|input| input[3 * 48_000..].to_vec()).collect(), 480);
+    let alarms = found.lock().expect("nobody panicked").2.clone();
+    let first = alarms.first().expect("an alarm") - planted;
+    println!("told {:.0} ms after the error, {} times in 2 s", first as f64 / 48.0, alarms.len());
+    assert!(first < 48_000);
+}
+
+#[test]
+fn sends_groups_and_mix_minus_give_the_same_bytes_in_every_form_and_callback_size() {
+    let frames = 30_000;
+    let inputs: Vec<Vec<f32>> = (0..GUESTS).map(|guest| noise(frames, guest as u64)).collect();
+    let render = |callback: usize, form: Form| {
+        let lines = format!(
+            "{EQUALISER}\nbus.programme.compressor.switch = on\nbus.programme.compressor.threshold = -20.0\nchannel.g2.send.level.room = -6.0\nchannel.g2.send.point.room = pre-fader\nbus.room.fader = 0.0"
+        );
+        let mut desk = offline(guests(true, &lines), form);
+        for n in 0..60_u32 {
+            let (guest, at) = (n % 16, Frames(u64::from(n) * 401 + 7));
+            desk.at(at, set(&format!("channel.g{guest}.fader"), Value::Number(-(n as f32) / 7.0)));
+            desk.at(at, set(&format!("channel.g{guest}.send.level.room"), Value::Number(-(n as f32) / 3.0)));
+            let word = |on: bool, words: [&str; 2]| Value::Word(words[usize::from(on)].into());
+            desk.at(
+                at,
+                set(&format!("channel.g{guest}.send.point.room"), word(n % 3 == 0, ["after-fader", "pre-fader"])),
+            );
+            desk.at(at, set(&format!("channel.g{guest}.assign.panel"), word(n % 2 == 0, ["off", "on"])));
+            desk.at(at, set("bus.room.assign.programme", word(n % 7 < 4, ["off", "on"])));
+        }
+        run(&mut desk, inputs.clone(), callback)
+    };
+    let reference = render(64, Form::Plain);
+    assert!(reference.iter().all(|wire| wire.iter().any(|sample| sample.abs() > 0.01)), "everything is heard");
+    for callback in [1, 17, 64, 1_000, 4_096] {
+        assert!(render(callback, Form::Plain) == reference, "callback of {callback} frames differs");
+    }
+    for form in Form::ALL.into_iter().filter(|form| form.is_here()) {
+        assert!(render(1_000, form) == reference, "{} differs", form.word());
+    }
+}
+
+#[test]
+fn a_send_is_taken_where_it_says() {
+    let lines = |point: &str| {
+        format!(
+            "channel.a.source = in-1\nchannel.a.switch = open\nchannel.a.fader = -12.0\nchannel.a.assign.programme = on\nchannel.a.send.level.room = -6.0\nchannel.a.send.point.room = {point}\nchannel.a.send.pan.room = 1.0"
+        )
+    };
+    let level = |wire: &[f32]| db(rms(wire[60_000..90_000].iter().map(|sample| f64::from(*sample))));
+    let input = vec![noise(96_000, 3)];
+    let source = level(&input[0]);
+    let render = |point: &str, change: &[(&str, Value)]| {
+        let mut desk = offline(show_with(1, &lines(point), &["programme", "room"], &[]), Form::Plain);
+        for (path, value) in change {
+            desk.at(Frames(48_000), set(path, value.clone()));
+        }
+        run(&mut desk, input.clone(), 64)
+    };
+    // Hard right: nothing on the left, all on the right.
+    let after = render("after-fader", &[]);
+    assert!((level(&after[3]) - source + 18.0).abs() < 0.01 && level(&after[2]) < -200.0);
+    let pre = render("pre-fader", &[]);
+    assert!((level(&pre[3]) - source + 6.0).abs() < 0.01);
+    let closed: &[_] = &[("channel.a.switch", Value::Word("closed".into()))];
+    let down: &[_] = &[("channel.a.fader", Value::Off)];
+    assert!(level(&render("after-fader", down)[3]) < -200.0, "a fader at its stop takes it away");
+    assert!((level(&render("pre-fader", down)[3]) - source + 6.0).abs() < 0.01, "and here it does not");
+    assert!(level(&render("pre-fader", closed)[3]) < -200.0, "the switch takes it away");
+    // Exactly nothing 5 ms after it closed, and a grid line.
+    let wire = &render("pre-fader", closed)[3];
+    assert!(wire[48_000 + 240 + 32..].iter().all(|sample| *sample == 0.0));
+}
+
+#[test]
+fn a_send_before_the_switch_is_only_for_buses_that_are_off_air() {
+    let lines = "channel.a.source = in-1\nchannel.a.fader = 0.0\nchannel.a.send.level.audition = 0.0\nchannel.a.send.level.programme = 0.0";
+    let mut desk = offline(show_with(1, lines, &["programme", "audition"], &[]), Form::Plain);
+    let refused = Arc::new(Mutex::new(Vec::new()));
+    let said = Arc::clone(&refused);
+    desk.on_effects(move |_, effects| said.lock().expect("nobody panicked").extend(effects.refused.clone()));
+    desk.at(Frames(0), set("channel.a.send.point.audition", Value::Word("input".into())));
+    desk.at(Frames(0), set("channel.a.send.point.programme", Value::Word("input".into())));
+    desk.at(Frames(0), set("bus.audition.assign.programme", Value::Word("on".into())));
+    let heard = run(&mut desk, vec![noise(96_000, 3)], 64);
+    assert!(heard[0].iter().all(|sample| *sample == 0.0), "closed on the programme");
+    assert!(heard[2][60_000..].iter().any(|sample| *sample != 0.0), "heard in audition");
+    let refused = refused.lock().expect("nobody panicked");
+    assert!(refused[0].why.contains("may be on air"), "{refused:?}");
+    assert!(refused[1].why.contains("off air"), "{refused:?}");
+}
+
+#[test]
+fn a_ring_of_buses_is_refused_and_the_row_of_four_sums_exactly() {
+    let lines = "channel.a.source = in-1\nchannel.a.switch = open\nchannel.a.fader = 0.0\nchannel.a.pan = -1.0\nchannel.a.assign.one = on\nbus.one.assign.two = on\nbus.two.assign.three = on\nbus.three.assign.programme = on";
+    let mut desk = offline(show_with(1, lines, &["programme"], &[]), Form::Plain);
+    let refused = Arc::new(Mutex::new(Vec::new()));
+    let said = Arc::clone(&refused);
+    desk.on_effects(move |_, effects| said.lock().expect("nobody panicked").extend(effects.refused.clone()));
+    desk.at(Frames(40_000), set("bus.programme.assign.one", Value::Word("on".into())));
+    desk.at(Frames(40_000), set("bus.programme.assign.audition", Value::Word("on".into())));
+    let input = noise(96_000, 5);
+    let heard = run(&mut desk, vec![input.clone()], 64);
+    assert!(heard[0][SETTLED..] == input[SETTLED..], "bit for bit through four buses");
+    let refused = refused.lock().expect("nobody panicked");
+    assert!(refused[0].why.contains("ring: one -> two -> three -> programme"), "{refused:?}");
+    assert!(refused[1].why.contains("5 buses in a row"), "{refused:?}");
+}
+
+#[test]
+fn a_guest_who_is_closed_hears_the_others_who_are_off_air() {
+    let lines = "channel.a.source = in-1\nchannel.a.switch = open\nchannel.a.fader = 0.0\nchannel.a.assign.programme = on\nchannel.b.source = in-2\nchannel.b.fader = 0.0\nchannel.b.assign.programme = on\nchannel.b.send.level.waiting = 0.0\nchannel.b.send.point.waiting = input\nchannel.c.source = in-3\nchannel.c.send.level.waiting = 0.0\nchannel.c.send.point.waiting = input\nbus.waiting.fader = 0.0";
+    let minus: &[(&str, &str, &[&str], Option<&str>)] = &[("to-b", "programme", &["b"], Some("waiting"))];
+    let mut desk = offline(show_with(3, lines, &["programme", "to-b"], minus), Form::Plain);
+    desk.at(Frames(96_000), set("channel.b.switch", Value::Word("open".into())));
+    let inputs: Vec<Vec<f32>> = (0..3).map(|n| tone(hertz(n), 0.1, 4 * 48_000)).collect();
+    let heard = run(&mut desk, inputs, 64);
+    let at = |wire: &[f32], n: usize| db(bin(wire, hertz(n)) / 0.1);
+    let (closed, open) = (&heard[2][..95_000], &heard[2][..]);
+    assert!(
+        at(closed, 2) > -4.0 && at(closed, 0) < -100.0 && at(closed, 1) < -100.0,
+        "the room where they wait, without b"
+    );
+    assert!(at(open, 0) > -4.0 && at(open, 2) < -100.0 && at(open, 1) < -100.0, "the programme, without b");
+}
+
+#[test]
+fn gain_groups_add_their_decibels_and_close_with_any() {
+    let lines = "channel.a.source = in-1\nchannel.a.switch = open\nchannel.a.fader = -3.0\nchannel.a.pan = -1.0\nchannel.a.assign.programme = on\nchannel.a.send.level.room = 0.0\nchannel.a.send.pan.room = -1.0\ngain-group.voices.fader = -4.0\ngain-group.all.fader = -5.0";
+    let mut files = show_with(1, lines, &["programme", "room"], &[]);
+    files.profile.gain_groups.iter_mut().for_each(|group| group.members = vec![id("a")]);
+    let mut desk = offline(files, Form::Plain);
+    let word = |word: &str| Value::Word(word.into());
+    desk.at(Frames(96_000), set("gain-group.all.switch", word("closed")));
+    desk.at(Frames(120_000), set("gain-group.all.switch", word("open")));
+    desk.at(Frames(144_000), set("gain-group.voices.fader", Value::Off));
+    let input = noise(168_000, 5);
+    let heard = run(&mut desk, vec![input.clone()], 64);
+    for wire in [0, 2] {
+        let level = |from: usize| {
+            let (heard, source) = (&heard[wire][from..from + 12_000], &input[from..from + 12_000]);
+            db(rms(heard.iter().map(|s| f64::from(*s))) / rms(source.iter().map(|s| f64::from(*s))))
+        };
+        assert!((level(60_000) + 12.0).abs() < 0.001, "{}", level(60_000));
+        assert!(heard[wire][96_300..120_000].iter().all(|sample| *sample == 0.0), "closed with one of two");
+        assert!((level(126_000) + 12.0).abs() < 0.001);
+        assert!(heard[wire][144_300..].iter().all(|sample| *sample == 0.0), "off closes");
+    }
+}
+
+#[test]
+fn a_gain_group_opens_no_microphone_from_the_network() {
+    use longthrow::desk::{By, Desk, Event};
+    use longthrow::params::Address;
+    let lines = "channel.a.source = in-1\nchannel.a.fader = 0.0\nchannel.a.assign.programme = on\ngain-group.voices.switch = closed";
+    let mut files = show_with(1, lines, &["programme"], &[]);
+    files.profile.gain_groups[0].members = vec![id("a")];
+    files.rig.inputs[0].kind = longthrow::profile::InputKind::Microphone;
+    let mut desk = Desk::new(files, RATE);
+    let open = |desk: &mut Desk, path: &str, may_open_microphones| {
+        let (address, value) = (Address::from_dotted(path).expect(path), Value::Word("open".into()));
+        desk.handle(Frames(1), Event::Set { address, value, by: By::Message { may_open_microphones } }).refused
+    };
+    assert!(open(&mut desk, "channel.a.switch", true).is_empty(), "by a hand, and the group still holds it");
+    assert!(!desk.is_open_on_air(&id("a")));
+    assert!(!open(&mut desk, "gain-group.voices.switch", false).is_empty(), "from the network");
+    assert!(!desk.is_open_on_air(&id("a")));
+    assert!(open(&mut desk, "gain-group.voices.switch", true).is_empty());
+    assert!(desk.is_open_on_air(&id("a")));
+}
