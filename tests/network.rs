@@ -54,6 +54,7 @@ fn rig() -> Rig {
         ],
         outputs: vec![],
         contacts: vec![],
+        console: longthrow::profile::RigConsole::default(),
         control_ports: vec![],
         network: profile::Network {
             listen: "127.0.0.1:0".parse().expect("an address"),
@@ -83,6 +84,7 @@ fn installation(channels: usize) -> Installation {
         buses,
         gain_groups: vec![],
         moves: vec![],
+        console: longthrow::profile::ShowConsole::default(),
         values,
         scenes: vec![],
         scene_buttons: vec![],

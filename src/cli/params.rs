@@ -1,7 +1,7 @@
 //! `longthrow params`: the table of parameters, for people and for programs.
 
 use super::{exit, print, print_json};
-use crate::params::{Domain, Glide, Parameter, TABLE, Taper, Value};
+use crate::params::{Domain, Glide, Parameter, Scope, TABLE, Taper, Value};
 use serde_json::{Value as Json, json};
 
 /// The table of every parameter.
@@ -23,7 +23,8 @@ impl Params {
 /// The address with capitals for what the user names: `channel.ID.assign.BUS`.
 fn address(row: &Parameter) -> String {
     let further = row.further.map(|scope| format!(".{}", scope.word().to_uppercase())).unwrap_or_default();
-    format!("{}.ID.{}{further}", row.scope.word(), row.word)
+    let id = if row.scope == Scope::Desk { "" } else { ".ID" };
+    format!("{}{id}.{}{further}", row.scope.word(), row.word)
 }
 
 fn glide(glide: Glide) -> String {

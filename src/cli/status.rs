@@ -86,19 +86,33 @@ fn text(status: &Status) -> String {
         count => format!("{count} MICROPHONES ARE LIVE:\n"),
     };
     text += &list(&status.microphones);
+    for room in status.rooms.iter().filter(|room| room.live || room.muted) {
+        let live = if room.live { "LIVE" } else { "not live" };
+        let muted = if room.muted { ", its loudspeakers are muted" } else { "" };
+        text += &format!("Room {} ({}): {live}{muted}\n", room.label, room.room);
+    }
+    for talking in &status.talking {
+        text += &format!("TALKBACK: {talking}\n");
+    }
+    if !status.listening.is_empty() {
+        text += &format!("{} listened to: {}\n", status.listening.len(), status.listening.join(", "));
+    }
+    if status.locked {
+        text += "The panel is locked: it closes microphones and takes a rung of the panic ladder, no more.\n";
+    }
     match status.wrong.first() {
         None => text += "Nothing is wrong.\n",
         Some(worst) => text += &format!("WRONG: {}\n  What to do: {}\n", worst.what, worst.remedy),
     }
     for wrong in status.wrong.iter().skip(1) {
-        text += &format!("  also: {}\n", wrong.what);
+        text += &format!("  also: {}\n    What to do: {}\n", wrong.what, wrong.remedy);
     }
     text += &format!("\nProgramme: {:.0} dBFS\n", status.programme_dbfs);
     for metered in &status.meters {
         text += &meter(metered);
     }
     if !status.others.is_empty() {
-        text += "Open besides:\n";
+        text += "Open, and no microphones:\n";
         text += &list(&status.others);
     }
     let hand = status.idle_s.map_or("no control was used yet".to_owned(), |s| format!("last control {} ago", since(s)));

@@ -37,6 +37,8 @@ struct Meter {
     last: Reading,
     /// The whole second before.
     before: f32,
+    /// Its sides, where it has two.
+    sides_before: Option<[f32; 2]>,
     /// When it last was louder than [`HEARD_DBFS`], in frames seen.
     heard: Option<u64>,
 }
@@ -51,7 +53,8 @@ impl Levels {
                 Some(meter) => Meter { place, ..meter },
                 None => {
                     let (now, last, before) = (Reading::default(), Reading::default(), f32::NEG_INFINITY);
-                    Meter { place, path: name.path.clone(), now, last, before, heard: None }
+                    let path = name.path.clone();
+                    Meter { place, path, now, last, before, sides_before: None, heard: None }
                 }
             })
             .collect();
@@ -75,6 +78,7 @@ impl Levels {
             name.read(frame, &mut meter.now);
             if over {
                 meter.before = name.peak_dbfs(&meter.now);
+                meter.sides_before = name.sides_dbfs(&meter.now);
                 if meter.before > HEARD_DBFS {
                     meter.heard = Some(self.seen);
                 }
@@ -114,7 +118,12 @@ impl Levels {
                 let peak_dbfs = name.peak_dbfs(&meter.now).max(meter.before);
                 let heard = if peak_dbfs > HEARD_DBFS { Some(self.seen) } else { meter.heard };
                 let quiet_s = heard.map(|at| (self.seen - at) / u64::from(rate_hz.max(1)));
-                (meter.path.clone(), Heard { peak_dbfs, quiet_s })
+                let now = name.sides_dbfs(&meter.now);
+                let sides_dbfs = match (now, meter.sides_before) {
+                    (Some(now), Some(before)) => Some([now[0].max(before[0]), now[1].max(before[1])]),
+                    (now, before) => now.or(before),
+                };
+                (meter.path.clone(), Heard { peak_dbfs, quiet_s, sides_dbfs })
             })
             .collect()
     }

@@ -652,6 +652,9 @@ impl Shared {
             bump(&self.counts.not_wired);
             return self.refuse(sender, address, "contacts are moved from loopback or wired control only");
         }
+        if ask != ContactAsk::State && self.nodes.is_of_a_room(id) {
+            return self.refuse(sender, address, "it is the lamp or the mute of a room, and follows its microphones");
+        }
         match self.nodes.contact(id, ask) {
             Ok(closed) if ask == ContactAsk::State => {
                 let word = closed.map_or("pulse", |closed| if closed { "closed" } else { "open" });

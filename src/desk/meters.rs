@@ -221,6 +221,15 @@ impl MeterName {
         db_from_linear(reading.peak).max(FLOOR_DBFS)
     }
 
+    /// The mean level of both sides of a reading of two columns, dBFS.
+    #[must_use]
+    #[expect(clippy::cast_precision_loss, clippy::cast_possible_truncation, reason = "shown to a dB")]
+    pub fn sides_dbfs(&self, reading: &Reading) -> Option<[f32; 2]> {
+        let frames = reading.frames.max(1) as f64;
+        let level = |energy: f64| db_from_linear(((energy / frames) as f32).sqrt()).max(FLOOR_DBFS);
+        (self.place.width == 2).then(|| reading.sides.map(level))
+    }
+
     /// The number that goes over the wire.
     #[must_use]
     #[expect(clippy::cast_precision_loss, clippy::cast_possible_truncation, reason = "shown to a tenth of a dB")]

@@ -152,6 +152,7 @@ struct Plan {
 
 const MICROPHONE: &str = "a microphone is opened by a hand";
 const ON_AIR: &str = "it is on air";
+const REFUSED: &str = "the desk does not let this hand move it";
 const BEFORE_FADER: &str = "it would be heard before its fader at once";
 
 impl Desk {
@@ -247,7 +248,7 @@ impl Desk {
 
     // ---- recalling ----
 
-    pub(super) fn recall(&mut self, recall: &Recall, effects: &mut Effects) {
+    pub(super) fn recall(&mut self, recall: &Recall, by: By, effects: &mut Effects) {
         let (values, fade_s) = match self.recalled(recall) {
             Ok(recalled) => recalled,
             Err(why) => {
@@ -259,7 +260,11 @@ impl Desk {
                 return effects.refused.push(Refusal { what, why });
             }
         };
-        let plan = self.plan_recall(&values);
+        let (values, refused): (Vec<_>, Vec<_>) =
+            values.into_iter().partition(|(address, value)| self.console_refuses(address, value, by).is_none());
+        let mut plan = self.plan_recall(&values);
+        let refused = refused.into_iter().filter(|(address, value)| self.value(address).as_ref() != Some(value));
+        plan.kept.extend(refused.map(|(address, value)| (address, value, REFUSED)));
         self.note_recall(recall, fade_s, &plan, effects);
         if *recall == Recall::Back {
             self.fades.back.pop();
@@ -620,6 +625,7 @@ impl Desk {
         let never_up = self.fades.impulse || matches!(control.message, Message::ProgramChange { .. });
         let recalls = match gesture.action {
             Action::Press if self.fades.report_until.remove(&gesture.control).is_some_and(|at| self.now < at) => false,
+            Action::Press if self.is_locked() => false,
             Action::Press => match keep_after_s.filter(|_| !never_up) {
                 None => true,
                 Some(seconds) => {
@@ -635,7 +641,7 @@ impl Desk {
         };
         effects.hand = true;
         if recalls {
-            self.recall(&Recall::Scene(scene), effects);
+            self.recall(&Recall::Scene(scene), By::Control(gesture.control), effects);
         }
     }
 

@@ -249,6 +249,11 @@ impl Stage {
         self.placed.get(&(bank, Id::from(id))).map(|placed| placed.place)
     }
 
+    /// Whether the engine has been given all there is.
+    pub(super) fn all_sent(&self) -> bool {
+        self.unsent.is_empty() && self.edits.is_empty()
+    }
+
     /// The number the next batch or plan will have.
     pub(super) const fn next_sequence(&self) -> u64 {
         self.sequence + 1

@@ -25,6 +25,9 @@ struct Pair {
 #[derive(Debug)]
 pub struct Levellers {
     pairs: Box<[Pair]>,
+    /// The pairs that did something at the last boundary; only the first `working` count.
+    at_work: Box<[u16]>,
+    working: usize,
     trim: f64,
 }
 
@@ -42,7 +45,12 @@ impl Levellers {
             moving: 0,
             aim: 1.0,
         };
-        Self { pairs: vec![pair; BUS_COLUMNS / 2].into_boxed_slice(), trim: KWeighting::new(rate).trim }
+        Self {
+            pairs: vec![pair; BUS_COLUMNS / 2].into_boxed_slice(),
+            at_work: vec![0; BUS_COLUMNS / 2].into_boxed_slice(),
+            working: 0,
+            trim: KWeighting::new(rate).trim,
+        }
     }
 
     /// What is asked of a pair; a target of 0 lets it go.
@@ -82,10 +90,15 @@ impl Levellers {
     ///
     /// Real-time: safe
     pub fn at_boundary(&mut self, weighted: impl Fn(usize) -> f32, frames: u64, next: u64) {
+        self.working = 0;
         for (place, pair) in self.pairs.iter_mut().enumerate() {
             if Self::idle(pair) {
                 continue;
             }
+            #[expect(clippy::cast_possible_truncation, reason = "some hundred pairs")]
+            let number = place as u16;
+            self.at_work[self.working] = number;
+            self.working += 1;
             let db = if pair.asked.target_lufs < 0.0 {
                 let power = f64::from(weighted(2 * place)) + f64::from(weighted(2 * place + 1));
                 #[expect(clippy::cast_precision_loss, reason = "some hundred frames")]
@@ -117,10 +130,10 @@ impl Levellers {
     ///
     /// Real-time: safe
     pub fn process(&mut self, groups: &mut [GroupAudio], frames: usize) {
-        for (place, pair) in self.pairs.iter_mut().enumerate() {
-            if Self::idle(pair) {
-                continue;
-            }
+        // What was asked of others since then moves nothing before the next boundary.
+        for place in &self.at_work[..self.working] {
+            let place = usize::from(*place);
+            let pair = &mut self.pairs[place];
             let (group, lane) = (2 * place / LANES, 2 * place % LANES);
             for row in &mut groups[group][..frames] {
                 if pair.moving > 0 {

@@ -5,9 +5,11 @@
 //! `channel.lectern.fader` in files, `/channel/lectern/fader` over OSC, the same words in both.
 
 mod address;
+mod console;
 mod law;
 
 pub use address::{Address, AddressError, is_id, nearest};
+pub use console::Nature;
 pub use law::{FADER_OFF_BELOW, FADER_ON_ABOVE, Law, house_fader, house_fader_travel};
 
 use crate::units::Decibels;
@@ -24,11 +26,18 @@ pub enum Scope {
     GainGroup,
     /// A place where sound leaves the desk, described in the rig.
     Output,
+    /// A room with microphones, described in the rig.
+    Room,
+    /// A microphone by which the people at the desk speak to others.
+    Talkback,
+    /// The desk itself, of which there is one: its addresses have no id.
+    Desk,
 }
 
 impl Scope {
     /// All scopes, in signal order.
-    pub const ALL: [Self; 4] = [Self::Channel, Self::Bus, Self::GainGroup, Self::Output];
+    pub const ALL: [Self; 7] =
+        [Self::Channel, Self::Bus, Self::GainGroup, Self::Output, Self::Room, Self::Talkback, Self::Desk];
 
     /// The first word of an address.
     #[must_use]
@@ -38,6 +47,9 @@ impl Scope {
             Self::Bus => "bus",
             Self::GainGroup => "gain-group",
             Self::Output => "output",
+            Self::Room => "room",
+            Self::Talkback => "talkback",
+            Self::Desk => "desk",
         }
     }
 }
@@ -225,6 +237,64 @@ pub enum Key {
     OutputCeiling,
     /// `output.ID.meter`
     OutputMeter,
+    /// `channel.ID.tally`
+    ChannelTally,
+    /// `bus.ID.air`
+    BusAir,
+    /// `bus.ID.rehearsal`
+    BusRehearsal,
+    /// `bus.ID.tally`
+    BusTally,
+    /// `output.ID.muted`
+    OutputMuted,
+    /// `room.ID.tally`
+    RoomTally,
+    /// `channel.ID.listen`
+    ChannelListen,
+    /// `channel.ID.listen-point`
+    ChannelListenPoint,
+    /// `bus.ID.listen`
+    BusListen,
+    /// `output.ID.listen`
+    OutputListen,
+    /// `output.ID.dim`
+    OutputDim,
+    /// `output.ID.mono`
+    OutputMono,
+    /// `channel.ID.solo-in-place`
+    ChannelSolo,
+    /// `channel.ID.cough`
+    ChannelCough,
+    /// `talkback.ID.level`
+    TalkbackLevel,
+    /// `talkback.ID.to.BUS`
+    TalkbackTo,
+    /// `talkback.ID.all`
+    TalkbackAll,
+    /// `talkback.ID.slate`
+    TalkbackSlate,
+    /// `talkback.ID.latch`
+    TalkbackLatch,
+    /// `talkback.ID.tally`
+    TalkbackTally,
+    /// `channel.ID.start`
+    ChannelStart,
+    /// `bus.ID.tone`
+    BusTone,
+    /// `desk.listening`
+    DeskListening,
+    /// `desk.listen-clear`
+    DeskListenClear,
+    /// `desk.panic`
+    DeskPanic,
+    /// `desk.lock`
+    DeskLock,
+    /// `desk.lock-after`
+    DeskLockAfter,
+    /// `desk.novice`
+    DeskNovice,
+    /// `desk.restore`
+    DeskRestore,
 }
 
 /// What a number means.
@@ -240,6 +310,10 @@ pub enum Unit {
     Milliseconds,
     /// A bare factor: a Q, or a ratio.
     Factor,
+    /// Minutes.
+    Minutes,
+    /// How many.
+    Count,
     /// Loudness.
     Lufs,
     /// s.
@@ -254,9 +328,10 @@ impl Unit {
     pub const fn symbol(self) -> &'static str {
         match self {
             Self::Decibels => "dB",
-            Self::Position | Self::Factor => "",
+            Self::Position | Self::Factor | Self::Count => "",
             Self::Hertz => "Hz",
             Self::Milliseconds => "ms",
+            Self::Minutes => "min",
             Self::Lufs => "LUFS",
             Self::Seconds => "s",
             Self::DecibelsPerSecond => "dB/s",
@@ -687,6 +762,7 @@ const PARTS: &[&[Parameter]] = &[
     &equaliser(Scope::Bus, Key::BusEqualiser, BUS_BANDS),
     &compressor(Scope::Bus, BUS_COMPRESSOR),
     BUS_AND_OUTPUT,
+    console::ROWS,
 ];
 
 /// A channel from its source to its gate.

@@ -252,7 +252,6 @@ impl Writer {
 }
 
 #[cfg(test)]
-#[expect(clippy::float_cmp, reason = "samples are to come out exactly")]
 mod tests {
     use super::*;
 

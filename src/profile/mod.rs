@@ -20,8 +20,10 @@ mod log;
 mod model;
 mod panel;
 mod rig;
+mod rooms;
 mod scenes;
 mod show;
+mod talkback;
 mod text;
 
 pub use diagnostic::{CODES, Code, Diagnostic, Label, Severity, count};

@@ -21,7 +21,7 @@ use super::model::{ControlKind, Id};
 use super::rig::RigNames;
 use super::show;
 use super::text::{Node, Raw};
-use crate::params::{Address, Domain, Key, Parameter, Scope, Taper, Unit, Value};
+use crate::params::{Address, Domain, Key, Nature, Parameter, Scope, Taper, Unit, Value};
 use std::collections::BTreeMap;
 
 /// Scenes of one profile.
@@ -65,7 +65,10 @@ impl Part {
     /// room's.
     #[must_use]
     pub fn of(row: &Parameter) -> Option<Self> {
-        if !matches!(row.scope, Scope::Channel | Scope::Bus) || row.default.is_empty() {
+        if !matches!(row.scope, Scope::Channel | Scope::Bus)
+            || row.default.is_empty()
+            || row.key.nature() != Nature::Kept
+        {
             return None;
         }
         Some(match (row.domain, row.taper) {
