@@ -242,6 +242,8 @@ fn mistakes() -> Vec<(Code, Texts)> {
         (Code::S09, small("", "", "[channel.guest]\nwas = \"lectern\"\nsource = \"piano\"\n")),
         (Code::S10, small("", "", "[channel.guest]\nsource = \"lectern-mic\"\nfader = 18.0\n")),
         (Code::S11, small("", "", "[channel.guest]\nsource = \"piano\"\npan-law = \"linear\"\n")),
+        (Code::K01, small("", "", "[scene.opening]\nprotect = [\"lectrn\"]\n")),
+        (Code::K02, small("", "", "[scene.opening]\nfade_s = 3.0\n[moves]\nb1 = \"scene.openin\"\n")),
         (
             Code::S12,
             small(

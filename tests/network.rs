@@ -87,6 +87,8 @@ fn installation(channels: usize) -> Installation {
         moves: vec![],
         console: longthrow::profile::ShowConsole::default(),
         values,
+        scenes: vec![],
+        scene_buttons: vec![],
     };
     Installation { rig: rig(), panel: Panel::default(), profile }
 }

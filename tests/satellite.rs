@@ -393,6 +393,8 @@ fn installation(master: Device, far: Device) -> Installation {
         moves: vec![],
         console: longthrow::profile::ShowConsole::default(),
         values,
+        scenes: vec![],
+        scene_buttons: vec![],
     };
     Installation { rig, panel: Panel::default(), profile }
 }

@@ -1,9 +1,9 @@
 //! `longthrow keep`, `history` and `undo`: the mix into the profile, and the files as they were.
 
 use super::{complain, exit, print, print_json, talk};
-use crate::daemon::talk::{Answer, Question, Revision};
+use crate::daemon::talk::{Answer, Question, Revision, SceneAsk};
 use clap::Args;
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
 /// Lists the revisions of rig, panel and profile that the desk accepted, the newest first. A hundred of each are kept.
 #[derive(Debug, Args)]
@@ -32,12 +32,27 @@ pub(super) struct Undo {
     state: Option<PathBuf>,
 }
 
-/// Writes the mix as it is into the profile in force, as the one it starts with.
+/// Writes the mix as it is into the profile in force, as the one it starts with, or as a scene that can be recalled.
 ///
 /// Comments and order of the file stay; the desk keeps the text of before, and `longthrow undo` brings it back. The switch of a
 /// microphone is not written: no file opens one.
 #[derive(Debug, Args)]
 pub(super) struct Keep {
+    /// As this scene of the profile; one that is there keeps what it says of itself unless it is said here
+    #[arg(long, value_name = "NAME")]
+    scene: Option<String>,
+    /// What the scene is about: levels, places, switches, routes, sound
+    #[arg(long, value_name = "PART,...", value_delimiter = ',', requires = "scene")]
+    scope: Option<Vec<String>>,
+    /// Of these channels only
+    #[arg(long, value_name = "CHANNEL,...", value_delimiter = ',', requires = "scene")]
+    channels: Option<Vec<String>>,
+    /// A channel that the scene never touches; may be given several times
+    #[arg(long, value_name = "CHANNEL", requires = "scene")]
+    protect: Option<Vec<String>>,
+    /// How long a recall takes, in seconds
+    #[arg(long, value_name = "SECONDS", requires = "scene")]
+    fade: Option<f32>,
     /// The state folder of the desk, when it is not the usual one
     #[arg(long, value_name = "FOLDER")]
     state: Option<PathBuf>,
@@ -45,12 +60,13 @@ pub(super) struct Keep {
 
 impl Keep {
     pub(super) fn run(self) -> u8 {
-        match talk::ask(self.state.as_deref(), &Question::Keep) {
-            Ok(Answer::Kept { path, changed }) => {
-                let said = match changed {
-                    0 => format!("{path} starts with this mix already\n"),
-                    changed => format!("{path} starts with this mix now: {changed} values are other ones\n"),
-                };
+        let Self { scene, scope, channels, protect, fade: fade_s, state } = self;
+        let Some(scene) = scene else { return keep_mix(state.as_deref()) };
+        let ask = SceneAsk { scene: scene.clone(), scope, channels, protect, fade_s };
+        match talk::ask(state.as_deref(), &Question::KeepScene(ask)) {
+            Ok(Answer::SceneKept { path, values, changed }) => {
+                let said = if changed { "now" } else { "already" };
+                let said = format!("scene {scene} of {path} has {values} values {said}\n");
                 if print(&said) { exit::FINE } else { exit::COULD_NOT_RUN }
             }
             other => refused(other),
@@ -58,8 +74,21 @@ impl Keep {
     }
 }
 
+fn keep_mix(state: Option<&Path>) -> u8 {
+    match talk::ask(state, &Question::Keep) {
+        Ok(Answer::Kept { path, changed }) => {
+            let said = match changed {
+                0 => format!("{path} starts with this mix already\n"),
+                changed => format!("{path} starts with this mix now: {changed} values are other ones\n"),
+            };
+            if print(&said) { exit::FINE } else { exit::COULD_NOT_RUN }
+        }
+        other => refused(other),
+    }
+}
+
 /// Complains of an answer that is not the one wanted.
-fn refused(answer: Result<Answer, String>) -> u8 {
+pub(super) fn refused(answer: Result<Answer, String>) -> u8 {
     match answer {
         Ok(Answer::Refused(why)) => {
             complain(&why);

@@ -17,6 +17,7 @@ mod pack;
 mod params;
 mod ports;
 mod prompt;
+mod recall;
 mod render;
 mod run;
 mod satellite;
@@ -59,10 +60,12 @@ enum Command {
     Status(status::ShowStatus),
     /// Why something is silent, lit, or does not obey
     Why(why::AskWhy),
-    /// Writes the mix as it is into the profile, as the one it starts with
+    /// Writes the mix as it is into the profile, as the one it starts with or as a scene
     Keep(history::Keep),
     /// What a control is for: touch it, choose a parameter, hear it, keep it
     Assign(assign::Assign),
+    /// Brings a scene back, or the mix as it was at a time
+    Recall(recall::RecallMix),
     /// The accepted revisions of the desk's files
     History(history::History),
     /// Puts a file back to the revision before, or to any of those kept
@@ -98,6 +101,7 @@ pub fn main() -> ExitCode {
         Ok(Arguments { command: Command::Why(why) }) => why.run(),
         Ok(Arguments { command: Command::Keep(keep) }) => keep.run(),
         Ok(Arguments { command: Command::Assign(assign) }) => assign.run(),
+        Ok(Arguments { command: Command::Recall(recall) }) => recall.run(),
         Ok(Arguments { command: Command::History(history) }) => history.run(),
         Ok(Arguments { command: Command::Undo(undo) }) => undo.run(),
         Ok(Arguments { command: Command::Pack(pack) }) => pack.run(),

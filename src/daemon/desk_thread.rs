@@ -9,10 +9,10 @@ use super::inbox::{Ask, DAEMON_LANE, Inbox, Item, Origin};
 use super::network::{Answers, To, answer, refused, teach_state};
 use super::nodes::{ContactAsk, Nodes};
 use super::record::{Kept, Writer};
-use super::talk::{Answer, Asked};
+use super::talk::{Answer, Asked, SceneShown};
 use super::teach::{Progress, Session, Taught, TeachAsk, Who, progress_words};
 use crate::desk::journal::{At, Line, Ports, What};
-use crate::desk::{By, ContactDo, Desk, Effects, Event, Facts, Feedback, ToEngine, Wrong};
+use crate::desk::{By, ContactDo, Desk, Effects, Event, Facts, Feedback, SceneToKeep, ToEngine, Wrong};
 use crate::handoff::{Clock, Console};
 use crate::panel::PortIndex;
 use crate::panel::encode::{encode_midi, encode_osc};
@@ -20,11 +20,11 @@ use crate::panel::osc::{Message, Pattern};
 use crate::params::{Address, Nature, Value};
 use crate::ports::clock::nanos;
 use crate::ports::control::ControlOut;
-use crate::profile::{ControlKind, Id, Installation, Texts};
+use crate::profile::{ControlKind, Id, Installation, Scene, Texts};
 use crate::units::Frames;
 use std::collections::{BTreeMap, VecDeque};
 use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
-use std::sync::{Arc, Mutex, PoisonError};
+use std::sync::{Arc, Mutex, OnceLock, PoisonError, mpsc};
 use std::time::{Duration, Instant};
 use tokio::sync::watch;
 
@@ -74,6 +74,8 @@ pub struct DeskShared {
     pub revision: AtomicU64,
     /// Somebody is about to touch a control in order to assign it.
     pub teaching: AtomicBool,
+    /// The way to whoever writes scenes that a held button keeps into the profile.
+    pub keeper: OnceLock<mpsc::SyncSender<Scene>>,
 }
 
 impl std::fmt::Debug for dyn ControlOut {
@@ -96,6 +98,7 @@ impl Default for DeskShared {
             wrong: Mutex::default(),
             revision: AtomicU64::new(1),
             teaching: AtomicBool::new(false),
+            keeper: OnceLock::new(),
         }
     }
 }
@@ -322,7 +325,8 @@ impl DeskThread {
         self.event(Event::Install { installation, reread }, Origin::Nobody);
     }
 
-    fn carry_out(&mut self, now: Frames, effects: Effects, origin: Origin) {
+    fn carry_out(&mut self, now: Frames, mut effects: Effects, origin: Origin) {
+        effects.notes.extend(effects.keep.drain(..).map(|scene| self.keep_scene(&scene)));
         for note in effects.notes {
             tracing::info!("{note}");
             if self.decisions.len() == DECISIONS {
@@ -350,6 +354,16 @@ impl DeskThread {
         let mut changed = effects.changed;
         changed.retain(|(address, _)| address.key.nature() == Nature::Kept);
         self.after_change(changed);
+    }
+
+    /// Hands the mix over to be written into the profile as this scene; what there is to say of it.
+    fn keep_scene(&self, id: &Id) -> String {
+        let scene = self.desk.scene_to_keep(&SceneToKeep { id: id.to_string(), ..SceneToKeep::default() });
+        match scene.map(|scene| self.shared.keeper.get().is_some_and(|keeper| keeper.try_send(scene).is_ok())) {
+            Ok(true) => format!("a hand keeps the mix as scene {id}"),
+            Ok(false) => format!("scene {id} could not be kept: nobody writes it"),
+            Err(why) => format!("scene {id} could not be kept: {why}"),
+        }
     }
 
     fn feed_back(&mut self, feedback: Feedback) {
@@ -469,11 +483,8 @@ impl DeskThread {
 
     /// Answers a command. Whoever asked may have gone.
     fn answer_question(&mut self, asked: Asked) {
-        let with_ours = |facts: Box<Facts>| Facts {
-            decisions: self.decisions.iter().cloned().collect(),
-            files: self.players.troubles(),
-            ..*facts
-        };
+        let (decisions, files) = (self.decisions.iter().cloned().collect(), self.players.troubles());
+        let with_ours = |facts: Box<Facts>| Facts { decisions, files, ..*facts };
         match asked {
             Asked::Status(facts, answer) => {
                 let status = self.desk.status(&with_ours(facts));
@@ -482,6 +493,25 @@ impl DeskThread {
             Asked::Why(path, facts, answer) => {
                 let why = self.desk.why(&path, &with_ours(facts)).map_or_else(Answer::Refused, Answer::Why);
                 drop(answer.try_send(why));
+            }
+            Asked::Scene(ask, answer) => drop(answer.try_send(self.desk.scene_to_keep(&ask))),
+            Asked::Scenes(answer) => {
+                let current = self.desk.current_scene();
+                let shown = |scene: &Scene| SceneShown {
+                    id: scene.id.to_string(),
+                    fade_s: scene.fade_s,
+                    values: scene.values.len(),
+                    current: current == Some(&scene.id),
+                };
+                drop(answer.try_send(Answer::Scenes(self.desk.scenes().map(shown).collect())));
+            }
+            Asked::Recall(what, set, answer) => {
+                let changes = self.desk.recall_changes(&what);
+                if set && changes.is_ok() {
+                    let by = By::Message { may_open_microphones: false };
+                    self.event(Event::Recall { what, by }, Origin::Nobody);
+                }
+                drop(answer.try_send(changes));
             }
             Asked::Mix(answer) => drop(answer.try_send(self.desk.mix_to_keep())),
             Asked::Addresses(answer) => drop(answer.try_send(self.desk.addresses())),

@@ -14,6 +14,7 @@ pub mod load;
 pub mod network;
 pub mod nodes;
 pub mod offline;
+pub mod past;
 pub mod player;
 mod record;
 pub mod run;

@@ -584,6 +584,11 @@ impl Shared {
                 Request::Set(address, value) => sets.push((Target::One(address), value)),
                 Request::SetPattern(pattern, value) => sets.push((Target::Pattern(pattern), value)),
                 Request::Ask(pattern) => asked.push(pattern),
+                Request::Recall(what) => {
+                    let by = By::Message { may_open_microphones: sender.may_open_microphones };
+                    let ask = Ask::Event(Event::Recall { what, by });
+                    self.push_network(sender, &message.address, ask, due);
+                }
                 other => self.at_once(sender, &message.address, other),
             }
         }
@@ -705,7 +710,7 @@ impl Shared {
             }
             Request::Show(target, whole_s) => lock(&self.hub).aim_show(target, whole_s),
             Request::Said => bump(&self.counts.said),
-            Request::Set(..) | Request::SetPattern(..) | Request::Ask(_) => {}
+            Request::Set(..) | Request::SetPattern(..) | Request::Ask(_) | Request::Recall(_) => {}
         }
     }
 

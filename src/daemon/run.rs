@@ -272,6 +272,7 @@ impl Daemon {
         };
         warn_of_volumes(&installation.rig);
         let controls = control::open_all(&installation.rig, &shared);
+        super::talk::keep_scenes(&shared, &start.paths);
         let commands = super::talk::serve(state.folder(), &shared, &network, rate, &start.paths, &teacher);
         let mut daemon = Self {
             commands,

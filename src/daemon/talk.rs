@@ -6,28 +6,33 @@ use super::desk_thread::DeskShared;
 use super::files::Paths;
 use super::inbox::{Ask, DAEMON_LANE, Item, Origin};
 use super::network::Network;
-use super::state;
 use super::teach::{Assigned, Progress, Taught, TeachAsk, Teacher, Which, Who, Wish};
-use crate::desk::{Facts, Status, Why, Wrong};
+use super::{past, state};
+use crate::desk::{Change, Facts, Recall, SceneToKeep, Status, Why, Wrong};
 use crate::params::{Address, Value};
 use crate::ports::clock::nanos;
 use crate::ports::command_socket::{self, Served};
 use crate::ports::storage;
-use crate::profile::edit;
+use crate::profile::{Part, Scene, edit};
 use crate::units::{Frames, SampleRate};
 use crate::words;
 use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 use std::sync::atomic::Ordering;
-use std::sync::{Arc, PoisonError, mpsc};
+use std::sync::{Arc, Mutex, PoisonError, mpsc};
 use std::time::Duration;
 
 /// How long the desk may take.
 const PATIENCE: Duration = Duration::from_secs(5);
+/// Scenes that may wait to be written.
+const SCENES_WAITING: usize = 8;
+
+/// Held while the profile is read, edited and written: one edit follows the other.
+static EDITING: Mutex<()> = Mutex::new(());
 
 /// What is asked.
-#[derive(Clone, Debug, Serialize, Deserialize, PartialEq, Eq)]
+#[derive(Clone, Debug, Serialize, Deserialize, PartialEq)]
 #[serde(rename_all = "kebab-case")]
 pub enum Question {
     /// How things are.
@@ -38,6 +43,17 @@ pub enum Question {
     History,
     /// The mix as it is, written into the profile as the one it starts with.
     Keep,
+    /// The mix as it is, written into the profile as a scene.
+    KeepScene(SceneAsk),
+    /// The scenes of the profile in force.
+    Scenes,
+    /// A scene or an earlier mix.
+    Recall {
+        /// Which.
+        what: RecallAsk,
+        /// Whether it is to be set; otherwise only what it would change is told.
+        set: bool,
+    },
     /// A file as it was before, or as it was in a revision.
     Undo {
         /// `rig`, `panel` or `profile`; none is the one that was changed last.
@@ -57,6 +73,64 @@ pub enum Question {
     Assign(Which, Wish),
     /// What was assigned by this number shall be as before.
     PutBack(u64),
+}
+
+/// A scene to be kept: what is not said is as the scene says already, or usual.
+#[derive(Clone, Debug, Default, Serialize, Deserialize, PartialEq)]
+pub struct SceneAsk {
+    /// Its id.
+    pub scene: String,
+    /// What it is about, in the words of the profile.
+    pub scope: Option<Vec<String>>,
+    /// Of which channels.
+    pub channels: Option<Vec<String>>,
+    /// Channels that it never touches.
+    pub protect: Option<Vec<String>>,
+    /// How long a recall takes, s.
+    pub fade_s: Option<f32>,
+}
+
+/// What is recalled.
+#[derive(Clone, Debug, Serialize, Deserialize, PartialEq)]
+#[serde(rename_all = "kebab-case")]
+pub enum RecallAsk {
+    /// A scene.
+    Scene(String),
+    /// What the last recall changed, as it was before.
+    Back,
+    /// The mix as it was.
+    At {
+        /// When, in seconds since 1970.
+        seconds: i64,
+        /// How long the way there takes, s.
+        fade_s: f32,
+    },
+}
+
+/// A scene of the profile in force.
+#[derive(Clone, Debug, Serialize, Deserialize, PartialEq)]
+pub struct SceneShown {
+    /// Its id.
+    pub id: String,
+    /// How long a recall takes, s.
+    pub fade_s: f32,
+    /// How many values it has.
+    pub values: usize,
+    /// Whether it was recalled or kept last.
+    pub current: bool,
+}
+
+/// A value that a recall is about, and that is another one now.
+#[derive(Clone, Debug, Serialize, Deserialize, PartialEq, Eq)]
+pub struct Changed {
+    /// Its path.
+    pub path: String,
+    /// What it is.
+    pub now: String,
+    /// What it becomes.
+    pub then: String,
+    /// Why it does not.
+    pub kept: Option<String>,
 }
 
 /// An accepted revision of a file.
@@ -88,6 +162,26 @@ pub enum Answer {
         path: String,
         /// How many of its values are other ones now.
         changed: usize,
+    },
+    /// The mix was written into a profile as a scene.
+    SceneKept {
+        /// The file.
+        path: String,
+        /// How many values the scene has.
+        values: usize,
+        /// Whether anything of it is another thing now.
+        changed: bool,
+    },
+    /// The scenes of the profile in force.
+    Scenes(Vec<SceneShown>),
+    /// What a recall changes.
+    Recalled {
+        /// Where the values come from, in words.
+        of: String,
+        /// Every value that is another one.
+        changes: Vec<Changed>,
+        /// Whether it is done now.
+        set: bool,
     },
     /// A file was put back: which, to which revision. The desk reads it again as if somebody had saved it.
     Undone {
@@ -125,6 +219,12 @@ pub enum Asked {
     Addresses(mpsc::SyncSender<Vec<Address>>),
     /// About a session of teaching.
     Teach(Who, TeachAsk, mpsc::SyncSender<Result<Taught, String>>),
+    /// A scene with the values of the mix.
+    Scene(SceneToKeep, mpsc::SyncSender<Result<Scene, String>>),
+    /// Every scene.
+    Scenes(mpsc::SyncSender<Answer>),
+    /// What a recall changes; whether it is to be done.
+    Recall(Recall, bool, mpsc::SyncSender<Result<Vec<Change>, String>>),
 }
 
 /// Serves the questions of one daemon in its state folder. A folder in which no socket can be made is said, and the desk
@@ -146,6 +246,9 @@ pub(super) fn serve(
             Ok(Question::Why(path)) => desk(&shared, |answer| Asked::Why(path, facts(&shared, &network, rate), answer)),
             Ok(Question::History) => revisions(&kept, &paths).map(Answer::History),
             Ok(Question::Keep) => desk(&shared, Asked::Mix).and_then(|mix| keep(&paths, &mix)),
+            Ok(Question::KeepScene(ask)) => keep_scene(&shared, &paths, ask),
+            Ok(Question::Scenes) => desk(&shared, Asked::Scenes),
+            Ok(Question::Recall { what, set }) => recall(&shared, &kept, what, set),
             Ok(Question::Undo { file, to }) => undo(&kept, &paths, file.as_deref(), to),
             Ok(question) => teach(&teacher, question),
             Err(error) => Err(format!("that is no question: {error}")),
@@ -234,17 +337,96 @@ fn undo(folder: &Path, paths: &Paths, file: Option<&str>, to: Option<u64>) -> Re
 
 /// Writes the mix into the profile. What is read again then is what is already there, so nothing moves.
 fn keep(paths: &Paths, mix: &[(Address, Value)]) -> Result<Answer, String> {
+    let values = mix.iter().map(|(address, value)| (address, value));
+    let edit = |text: &str| edit::with_values(text, values);
+    let (path, changed) = edit_profile(paths, edit, |changed| *changed > 0)?;
+    if changed > 0 {
+        tracing::info!("the mix as it is was kept in {path}: {changed} values");
+    }
+    Ok(Answer::Kept { path, changed })
+}
+
+/// Reads the profile, edits it and writes it if the edit changed something. The name of the file and what the edit says.
+fn edit_profile<T>(
+    paths: &Paths,
+    edit: impl FnOnce(&str) -> Result<(String, T), String>,
+    changes: impl FnOnce(&T) -> bool,
+) -> Result<(String, T), String> {
     let path = paths.profile.as_ref().ok_or("the desk runs on the built-in profile: start it with one of your own")?;
     let name = path.display();
+    let _one_at_a_time = EDITING.lock().unwrap_or_else(PoisonError::into_inner);
     let text = std::fs::read_to_string(path).map_err(|error| format!("{name}: {error}"))?;
-    let values = mix.iter().map(|(address, value)| (address, value));
-    let (text, changed) = edit::with_values(&text, values).map_err(|why| format!("{name}: {why}"))?;
-    if changed > 0 {
+    let (text, said) = edit(&text).map_err(|why| format!("{name}: {why}"))?;
+    if changes(&said) {
         storage::write_atomically(path, text.as_bytes())
             .map_err(|error| format!("{name} cannot be written by the desk: {error}"))?;
-        tracing::info!("the mix as it is was kept in {name}: {changed} values");
     }
-    Ok(Answer::Kept { path: name.to_string(), changed })
+    Ok((name.to_string(), said))
+}
+
+fn write_scene(paths: &Paths, scene: &Scene) -> Result<Answer, String> {
+    let (path, changed) = edit_profile(paths, |text| edit::with_scene(text, scene), |changed| *changed)?;
+    tracing::info!("scene {} was kept in {path}: {} values", scene.id, scene.values.len());
+    Ok(Answer::SceneKept { path, values: scene.values.len(), changed })
+}
+
+fn keep_scene(shared: &DeskShared, paths: &Paths, ask: SceneAsk) -> Result<Answer, String> {
+    let part = |word: &String| {
+        let known = Part::WORDS.iter().find(|(known, _)| known == word).map(|(_, part)| *part);
+        known.ok_or_else(|| {
+            let words: Vec<&str> = Part::WORDS.iter().map(|(word, _)| *word).collect();
+            format!("\"{word}\" is no part of a mix; accepted: {}", words.join(", "))
+        })
+    };
+    let scope = ask.scope.map(|words| words.iter().map(part).collect::<Result<Vec<Part>, String>>()).transpose()?;
+    let SceneAsk { scene: id, channels, protect, fade_s, .. } = ask;
+    let ask = SceneToKeep { id, scope, channels, protect, fade_s };
+    let scene = desk(shared, |answer| Asked::Scene(ask, answer))??;
+    write_scene(paths, &scene)
+}
+
+/// Starts whoever writes the scenes that held buttons keep; ends with the desk's thread.
+pub(super) fn keep_scenes(shared: &DeskShared, paths: &Paths) {
+    let (sender, scenes) = mpsc::sync_channel::<Scene>(SCENES_WAITING);
+    let paths = paths.clone();
+    let write = move || {
+        for scene in scenes {
+            if let Err(why) = write_scene(&paths, &scene) {
+                tracing::error!("scene {} could not be kept: {why}", scene.id);
+            }
+        }
+    };
+    // Without the thread the desk says that nobody writes.
+    if std::thread::Builder::new().name("keeper".into()).spawn(write).is_ok() {
+        drop(shared.keeper.set(sender));
+    }
+}
+
+fn recall(shared: &DeskShared, folder: &Path, what: RecallAsk, set: bool) -> Result<Answer, String> {
+    let (of, what) = match what {
+        RecallAsk::Scene(id) => (format!("scene {id}"), Recall::Scene(id.into())),
+        RecallAsk::Back => ("the mix of before the last recall".to_owned(), Recall::Back),
+        RecallAsk::At { fade_s, .. } if !crate::desk::is_fade(fade_s) => {
+            return Err("the way there takes 0.2 to 60 s".to_owned());
+        }
+        RecallAsk::At { seconds, fade_s } => {
+            let past = past::mix_at(folder, seconds)?;
+            let ended = if past.goes_on { "" } else { ", as its journal ends" };
+            let of = format!(
+                "the mix of then, profile \"{}\", by the journal of the run that began at {}{ended}",
+                past.profile, past.began
+            );
+            (of, Recall::Mix { values: past.values, fade_s })
+        }
+    };
+    let changes = desk(shared, |answer| Asked::Recall(what, set, answer))??;
+    let changed = |change: Change| Changed {
+        path: change.address.to_string(),
+        now: change.now.to_string(),
+        then: change.then.to_string(),
+        kept: change.kept.map(str::to_owned),
+    };
+    Ok(Answer::Recalled { of, changes: changes.into_iter().map(changed).collect(), set })
 }
 
 /// The file whose newest revision is the youngest, of those that have an earlier one.

@@ -13,7 +13,7 @@
 //! what it is. Reading is strict: what is unknown is an error. Only the last line may be torn, as a power cut
 //! leaves it; it is reported and passed over.
 
-use super::{By, Event};
+use super::{By, Event, Recall};
 use crate::panel::osc::{Argument, Message};
 use crate::panel::{ControlIndex, PortIndex};
 use crate::params::{Address, Domain, Value, nearest};
@@ -30,9 +30,12 @@ pub const LINE_BYTES_MAX: usize = 32 * 1024 * 1024;
 const MISTAKES_MAX: usize = 200;
 
 /// What kind a line is: the key that says so, and the keys that may stand beside it.
-pub const KINDS: [(&str, &[&str]); 15] = [
+pub const KINDS: [(&str, &[&str]); 18] = [
     ("set", &["value", "by"]),
     ("set-all", &["by"]),
+    ("recall", &["by"]),
+    ("recall-mix", &["fade", "by"]),
+    ("recall-back", &["by"]),
     ("midi", &["port"]),
     ("osc", &["args", "port"]),
     ("port-found", &[]),
@@ -92,6 +95,8 @@ pub enum What {
     Set(Address, Value, By),
     /// Several shall, in one tick.
     SetAll(Vec<(Address, Value)>, By),
+    /// A scene or an earlier mix came back.
+    Recall(Recall, By),
     /// Bytes of a control port.
     Midi(Id, Vec<u8>),
     /// A message of a control port; none is the first one of the rig that speaks OSC.
@@ -275,6 +280,7 @@ impl What {
             Event::PortFound { port } => Self::PortFound(ports.id(*port)),
             Event::Set { address, value, by } => Self::Set(address.clone(), value.clone(), *by),
             Event::SetAll { values, by } => Self::SetAll(values.clone(), *by),
+            Event::Recall { what, by } => Self::Recall(what.clone(), *by),
             Event::Restore { values, microphones_open } => Self::Restore(values.clone(), *microphones_open),
             Event::DeviceAway { device } => Self::DeviceAway(device.clone()),
             Event::DeviceBack { device, microphones_open } => Self::DeviceBack(device.clone(), *microphones_open),
@@ -292,6 +298,7 @@ impl What {
         Ok(Some(match self {
             Self::Set(address, value, by) => Event::Set { address: address.clone(), value: value.clone(), by: *by },
             Self::SetAll(values, by) => Event::SetAll { values: values.clone(), by: *by },
+            Self::Recall(what, by) => Event::Recall { what: what.clone(), by: *by },
             Self::Midi(port, bytes) => Event::Midi { port: ports.index(port)?, bytes: bytes.clone() },
             Self::Osc(port, message) => {
                 let port = port.as_ref().map_or_else(|| ports.first_osc(), |port| ports.index(port))?;
@@ -351,6 +358,17 @@ impl What {
             }
             Self::SetAll(values, by) => {
                 put("set-all", values_to_json(values));
+                put("by", by_to_text(*by).into());
+            }
+            Self::Recall(what, by) => {
+                match what {
+                    Recall::Scene(id) => put("recall", (**id).into()),
+                    Recall::Mix { values, fade_s } => {
+                        put("recall-mix", values_to_json(values));
+                        put("fade", number_to_json(*fade_s));
+                    }
+                    Recall::Back => put("recall-back", true.into()),
+                }
                 put("by", by_to_text(*by).into());
             }
             Self::Midi(port, bytes) => {
@@ -566,6 +584,18 @@ impl<'a> Keys<'a> {
                 What::Set(address, value, self.by()?)
             }
             "set-all" => What::SetAll(assignments(kind, value)?, self.by()?),
+            "recall" => What::Recall(Recall::Scene(id()?), self.by()?),
+            "recall-mix" => {
+                let fade = self.need(kind, "fade")?;
+                #[expect(clippy::cast_possible_truncation, reason = "seconds of a fade")]
+                let seconds = fade.as_f64().map(|seconds| seconds as f32).filter(|seconds| super::is_fade(*seconds));
+                let fade_s = seconds.ok_or_else(|| found(fade, "\"fade\": 0.2 to 60 s"))?;
+                What::Recall(Recall::Mix { values: assignments(kind, value)?, fade_s }, self.by()?)
+            }
+            "recall-back" => match truth(kind, value)? {
+                true => What::Recall(Recall::Back, self.by()?),
+                false => return Err(found(value, "\"recall-back\": true")),
+            },
             "midi" => {
                 let port = text("port", self.need(kind, "port")?)?;
                 What::Midi(port.into(), bytes(&text(kind, value)?)?)
@@ -788,6 +818,9 @@ mod tests {
             Event::DeviceBack { device: "box".into(), microphones_open: false },
             Event::FadeOut,
         ];
+        let recalls =
+            [Recall::Scene("opening".into()), Recall::Mix { values: values.clone(), fade_s: 2.5 }, Recall::Back];
+        events.extend(recalls.map(|what| Event::Recall { what, by: By::Control(ControlIndex(3)) }));
         events.extend(by.map(|by| Event::SetAll { values: values.clone(), by }));
         events.extend(values.iter().map(|(address, value)| Event::Set {
             address: address.clone(),

@@ -13,6 +13,7 @@ pub mod journal;
 mod layout;
 mod meter_memory;
 mod meters;
+mod scenes;
 mod settings;
 mod stage;
 mod stages;
@@ -24,6 +25,7 @@ pub mod wiring;
 pub use console::ContactDo;
 pub use meter_memory::{MeterMemory, Order, Thing};
 pub use meters::{FLOOR_DBFS, MeterName, Quantity, Reading};
+pub use scenes::{Change, Recall, SceneToKeep, is_fade};
 pub use settings::engine_settings;
 pub use stage::{PlanToSend, ToEngine};
 pub use status::{Facts, FileTrouble, Heard, Live, Metered, RoomShown, Status, Wrong};
@@ -38,6 +40,7 @@ use crate::params::{Address, Domain, Key, Nature, Scope, TABLE, Value, nearest};
 use crate::profile::{Bus, Channel, GainGroup, Id, Input, InputFrom, InputKind, Installation, Move, Panel, Rig};
 use crate::units::{Frames, SampleRate, Travel};
 use hands::Hand;
+use scenes::Fades;
 use stage::Stage;
 use std::collections::{BTreeMap, BTreeSet};
 use std::ops::Range;
@@ -100,6 +103,13 @@ pub enum Event {
     SetAll {
         /// Which, and the values.
         values: Vec<(Address, Value)>,
+        /// Who says so.
+        by: By,
+    },
+    /// A scene or an earlier mix shall come back, by a fade. It opens no microphone, whoever says so.
+    Recall {
+        /// What.
+        what: Recall,
         /// Who says so.
         by: By,
     },
@@ -179,6 +189,8 @@ pub struct Effects {
     pub contacts: Vec<(Id, ContactDo)>,
     /// What the desk decided by itself, in words for the log.
     pub notes: Vec<String>,
+    /// Scenes that a held button keeps: the mix is to be written into the profile.
+    pub keep: Vec<Id>,
     /// A hand was at the desk: a control moved, or somebody's message was done.
     pub hand: bool,
 }
@@ -203,6 +215,8 @@ pub struct Desk {
     /// Counts the changes of what exists.
     structure: u64,
     stage: Stage,
+    /// Values on their way.
+    fades: Fades,
     /// Values are being gathered: the engine follows when all are there.
     gathering: bool,
     /// Who is live, and what follows from it.
@@ -242,6 +256,7 @@ impl Desk {
             taught: false,
             structure: 0,
             stage: Stage::new(rate, at_once),
+            fades: Fades::default(),
             gathering: false,
             console: console::Console::default(),
             first_notes: Vec::new(),
@@ -256,8 +271,14 @@ impl Desk {
         let mut effects = Effects { notes: std::mem::take(&mut self.first_notes), ..Effects::default() };
         let mut gestures = Vec::new();
         self.decoder.tick(self.now, &mut gestures);
-        effects.hand =
-            matches!(&event, Event::Set { by: By::Message { .. }, .. } | Event::SetAll { by: By::Message { .. }, .. });
+        self.fade(&mut effects);
+        effects.hand = matches!(
+            &event,
+            Event::Set { by: By::Message { .. }, .. }
+                | Event::SetAll { by: By::Message { .. }, .. }
+                | Event::Recall { by: By::Message { .. }, .. }
+        );
+        self.fades.impulse = matches!(&event, Event::PanelOsc { message, .. } if message.arguments.is_empty());
         match event {
             Event::Midi { port, bytes } => self.decoder.midi_bytes(port, self.now, &bytes, &mut gestures),
             Event::PanelOsc { port, message } => {
@@ -269,6 +290,7 @@ impl Desk {
             Event::PortFound { port } => {
                 self.decoder.reset_port(port);
                 self.let_go(port);
+                self.let_go_of_scenes(port);
                 self.let_go_of_talkback(port, &mut effects);
                 effects.feedback = self.all_feedback();
                 self.console.tell_contacts_again();
@@ -279,6 +301,7 @@ impl Desk {
                     self.set(&address, &value, by, &mut effects);
                 }
             }
+            Event::Recall { what, by } => self.recall(&what, by, &mut effects),
             Event::Install { installation, reread } => self.install(*installation, reread, &mut effects),
             Event::Restore { values, microphones_open } => self.restore(&values, microphones_open, &mut effects),
             Event::DeviceAway { device } => self.device_away(device, &mut effects),
@@ -297,6 +320,7 @@ impl Desk {
             Event::Deadline => {}
         }
         for gesture in gestures {
+            self.scene_gesture(gesture, &mut effects);
             self.gesture(gesture, &mut effects);
         }
         if self.stage.sweep(self.now) && self.stage.crowded {
@@ -333,8 +357,9 @@ impl Desk {
     /// When [`Desk::handle`] wants to be called with [`Event::Deadline`] at the latest.
     #[must_use]
     pub fn next_deadline(&self) -> Option<Frames> {
-        let console = self.console_deadline();
-        self.decoder.next_deadline().into_iter().chain(self.stage.next_deadline()).chain(console).min()
+        let decoder = self.decoder.next_deadline().into_iter();
+        let desk = self.console_deadline().into_iter().chain(self.fades.next_deadline());
+        decoder.chain(self.stage.next_deadline()).chain(desk).min()
     }
 
     /// The rate of the engine.
@@ -662,8 +687,12 @@ impl Desk {
             let Some(current) = self.console.wanted(&address).or_else(|| self.value(&address)) else { continue };
             let locked = self.is_locked();
             let hand = &mut self.hands[index].1;
-            let report = hand.reports(self.now);
+            let (report, stood) = (hand.reports(self.now), hand.last);
             effects.hand |= !report;
+            if !report && !locked {
+                self.hand_stops(gesture, &address, stood);
+            }
+            let hand = &mut self.hands[index].1;
             let value = match gesture.action {
                 Action::Travel(travel) if report => {
                     hand.stands_at(travel, &current);

@@ -89,6 +89,7 @@ impl Desk {
             self.when_closed(&id, false, effects);
         }
         self.take_up_hands(&old.panel);
+        self.drop_scenes(reread);
         self.compile_panic();
         self.reconcile();
         self.aim_all();
@@ -334,7 +335,7 @@ impl Desk {
             let travel = hand.travel_of(&self.value(&hand.moves.target)?)?;
             Some(Feedback { control: *control, travel })
         });
-        hands.collect()
+        hands.chain(self.scene_feedback()).collect()
     }
 
     pub(super) fn aim_all(&mut self) {
@@ -412,6 +413,7 @@ impl Desk {
 
     /// The mix of before a restart. A microphone that was open comes back open only if promise 5 lets it.
     pub(super) fn restore(&mut self, values: &[(Address, Value)], microphones_open: bool, effects: &mut Effects) {
+        self.fades.stop();
         self.gathering = true;
         let mut were_open = BTreeMap::new();
         for (address, value) in values {

@@ -28,3 +28,4 @@ pub mod udp;
 pub mod watch;
 pub mod wav;
 pub mod wav_bytes;
+pub mod zone;

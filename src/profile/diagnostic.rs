@@ -17,7 +17,7 @@ pub enum Severity {
 }
 
 /// The stable name of a kind of mistake: F for any file, R for the rig, P for the panel, S for the show's profile,
-/// N for panel nodes, C for console logic.
+/// N for panel nodes, C for console logic, K for kept scenes.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
 #[allow(missing_docs, reason = "each meaning stands in CODES")]
 pub enum Code {
@@ -47,6 +47,8 @@ pub enum Code {
     N02,
     N03,
     N04,
+    K01,
+    K02,
     P01,
     P02,
     P03,
@@ -103,6 +105,8 @@ pub static CODES: &[(Code, &str, &str)] = &[
     (Code::N02, "N02", "a contact on a control port that is no node's"),
     (Code::N03, "N03", "a contact that makes pulses and is closed when the desk is lost"),
     (Code::N04, "N04", "two contacts of the same name on one node"),
+    (Code::K01, "K01", "a scene that names a channel the profile does not have"),
+    (Code::K02, "K02", "a scene that the profile does not have"),
     (Code::P01, "P01", "a control port that the rig does not have"),
     (Code::P02, "P02", "two controls with the same message"),
     (Code::P03, "P03", "a calibration that is no rising list of points"),

@@ -1,8 +1,8 @@
 //! Writing values, moves and controls into the text of a file: comments, order and whatever else is there stay as they are.
 
-use super::model::{Control, ControlKind, Message, StepCoding};
+use super::model::{Control, ControlKind, Id, Message, Part, Scene, StepCoding};
 use crate::params::{Address, Value};
-use toml_edit::{Document, DocumentMut, Item, Table, TableLike, value};
+use toml_edit::{Array, Document, DocumentMut, Item, Table, TableLike, value};
 
 /// The text with these values, and how many of its values that changed. A value that the text does not mention is added only
 /// where it is not the parameter's default.
@@ -150,6 +150,75 @@ pub fn with_control(text: &str, control: &Control) -> String {
         put("coding", value(word));
     }
     format!("{}\n\n[control.{}]\n{table}", text.trim_end(), control.id)
+}
+
+/// The text with this scene in it, in place of the one of its name; says whether anything is another thing now.
+///
+/// # Errors
+/// The text is no TOML, or something of the scene's name is no table there: in words.
+pub fn with_scene(text: &str, scene: &Scene) -> Result<(String, bool), String> {
+    let mut document: DocumentMut = text.parse().map_err(|error| format!("{error}"))?;
+    let no_table = || format!("scene.{} cannot be written there: a part of it is no table", scene.id);
+    let implicit = || {
+        let mut table = Table::new();
+        table.set_implicit(true);
+        Item::Table(table)
+    };
+    let all = document.entry("scene").or_insert_with(implicit).as_table_like_mut().ok_or_else(no_table)?;
+    let table = all.entry(&scene.id).or_insert_with(|| Item::Table(Table::new()));
+    let table = table.as_table_like_mut().ok_or_else(no_table)?;
+    let texts = |words: &[&str]| words.iter().copied().collect::<Array>();
+    let ids = |ids: &[Id]| texts(&ids.iter().map(|id| &**id).collect::<Vec<&str>>());
+    // What is usual is written only over something else.
+    let scope: Vec<&str> = scene.scope.iter().map(|part| part.word()).collect();
+    list(table, "scope", texts(&scope), scene.scope == Part::USUAL);
+    list(table, "channels", ids(scene.channels.as_deref().unwrap_or_default()), scene.channels.is_none());
+    if scene.channels.is_none() {
+        table.remove("channels");
+    }
+    list(table, "protect", ids(&scene.protect), scene.protect.is_empty());
+    set(table, "fade_s", &Value::Number(scene.fade_s), false);
+    for word in ["channel", "bus"] {
+        if let Some(inner) = table.get_mut(word).and_then(Item::as_table_like_mut) {
+            keep_only(inner, word, &|path| scene.values.keys().any(|address| address.to_string() == path));
+        }
+    }
+    for (address, new) in &scene.values {
+        let path = address.to_string();
+        let words: Vec<&str> = path.split('.').collect();
+        put(table, &words, new, false, 0).ok_or_else(no_table)?;
+    }
+    let edited = document.to_string();
+    let changed = edited != text;
+    Ok((edited, changed))
+}
+
+/// A list of texts at a key, unless it says that already, or is not there and says what is usual.
+fn list(table: &mut dyn TableLike, key: &str, new: Array, usual: bool) {
+    let words = |array: &Array| array.iter().map(|item| item.as_str().map(str::to_owned)).collect::<Vec<_>>();
+    match table.get(key).map(|item| item.as_array().map(words)) {
+        None if usual => {}
+        Some(Some(old)) if old == words(&new) => {}
+        _ => drop(table.insert(key, value(new))),
+    }
+}
+
+/// Removes every value below a table whose path is not wanted, and what is empty then.
+fn keep_only(table: &mut dyn TableLike, path: &str, wanted: &dyn Fn(&str) -> bool) {
+    let keys: Vec<String> = table.iter().map(|(key, _)| key.to_owned()).collect();
+    for key in keys {
+        let path = format!("{path}.{key}");
+        let gone = match table.get_mut(&key).and_then(Item::as_table_like_mut) {
+            Some(inner) => {
+                keep_only(inner, &path, wanted);
+                inner.is_empty()
+            }
+            None => !wanted(&path),
+        };
+        if gone {
+            table.remove(&key);
+        }
+    }
 }
 
 /// Puts a value at a path below a table; says whether anything changed, or nothing when a part of the path is no table.
@@ -327,6 +396,34 @@ mod tests {
         let (text, changed) =
             edited(&[("channel.lectern.fader", Value::Number(0.0)), ("channel.lectern.trim", Value::Number(0.0))]);
         assert_eq!((text.as_str(), changed), (TEXT, 0));
+    }
+
+    #[test]
+    fn a_scene_is_written_beside_what_is_there_and_over_itself() {
+        let address = |path| Address::from_dotted(path).expect("an address");
+        let mut scene = Scene::new("opening".into());
+        scene.protect = vec!["host".into()];
+        scene.values = [
+            (address("channel.lectern.fader"), Value::Number(-6.1)),
+            (address("channel.lectern.assign.programme"), Value::Word("on".into())),
+            (address("bus.programme.fader"), Value::Off),
+        ]
+        .into();
+        let (first, changed) = with_scene(TEXT, &scene).expect("it is sound");
+        let expected = "\n[scene.opening]\nprotect = [\"host\"]\nfade_s = 2.0\n\n[scene.opening.channel.lectern]\nfader = -6.1\n\
+            assign.programme = \"on\"\n\n[scene.opening.bus.programme]\nfader = \"off\"\n";
+        assert!(changed);
+        assert_eq!(first, format!("{TEXT}{expected}"));
+        assert_eq!(with_scene(&first, &scene).expect("sound"), (first.clone(), false));
+        // Again, with a remark of somebody's in it and less to keep.
+        let remarked = first.replace("fader = -6.1\n", "fader = -6.1 # as on Friday\n");
+        scene.values.remove(&address("bus.programme.fader"));
+        scene.values.insert(address("channel.lectern.fader"), Value::Number(-3.0));
+        let (second, _) = with_scene(&remarked, &scene).expect("sound");
+        let expected = remarked
+            .replace("fader = -6.1 #", "fader = -3.0 #")
+            .replace("\n[scene.opening.bus.programme]\nfader = \"off\"\n", "");
+        assert_eq!(second, expected);
     }
 
     #[test]

@@ -21,6 +21,7 @@ mod model;
 mod panel;
 mod rig;
 mod rooms;
+mod scenes;
 mod show;
 mod talkback;
 mod text;
@@ -28,6 +29,7 @@ mod text;
 pub use diagnostic::{CODES, Code, Diagnostic, Label, Severity, count};
 pub use graph::{GRAPH_LEVELS, OWNERS_MAX, Tangle, highest_levels};
 pub use model::*;
+pub use scenes::{FADE_S, FADE_S_DEFAULT};
 
 use cursor::Table;
 use log::{Log, Place};

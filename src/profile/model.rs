@@ -3,6 +3,7 @@
 //! Everything here is sound: ids are unique and known, numbers lie in range, every reference resolves.
 //! Equality ignores where a thing stood in its file, so moving a comment is not a change.
 
+pub use super::scenes::{Part, Scene, SceneButton};
 use crate::params::{Address, Law, Value};
 use crate::units::{Decibels, SampleRate};
 use std::collections::BTreeMap;
@@ -487,6 +488,10 @@ pub struct Profile {
     pub console: ShowConsole,
     /// The starting mix: every value the file mentions, by address. What it does not mention has its default.
     pub values: BTreeMap<Address, Value>,
+    /// Scenes in the order of the file.
+    pub scenes: Vec<Scene>,
+    /// Buttons and lamps of scenes.
+    pub scene_buttons: Vec<SceneButton>,
 }
 
 /// A channel.
@@ -629,6 +634,12 @@ impl Rig {
 }
 
 impl Profile {
+    /// The scene of this id.
+    #[must_use]
+    pub fn scene(&self, id: &str) -> Option<&Scene> {
+        self.scenes.iter().find(|scene| &*scene.id == id)
+    }
+
     /// The value the profile gives a parameter: its own, or else the default.
     #[must_use]
     pub fn value(&self, address: &Address) -> Option<Value> {

@@ -7,6 +7,7 @@ use super::log::{Log, Place};
 use super::model::{Bus, Channel, ControlKind, GainGroup, Id, Minus, Move, Profile, Rejoin};
 use super::panel::ControlKinds;
 use super::rig::RigNames;
+use super::scenes;
 use super::talkback;
 use super::text::{Node, Raw, Tree};
 use crate::params::{Address, AddressError, Domain, Key, Nature, Parameter, Scope, TABLE, Taper, Value, nearest};
@@ -40,6 +41,8 @@ pub(super) struct Show<'r> {
     pub(super) places: BTreeMap<Address, Place>,
     /// Buses that are a mix-minus.
     pub(super) mix_minus: Vec<&'r str>,
+    /// Whether these are values of a scene, which needs none and holds no source.
+    pub(super) of_scene: bool,
 }
 
 /// Reads a profile; with the names of a rig and the controls of a panel also what it says of them.
@@ -67,6 +70,7 @@ pub(super) fn read(
         values: BTreeMap::new(),
         places: BTreeMap::new(),
         mix_minus: Vec::new(),
+        of_scene: false,
     };
 
     let mut lanes = 0;
@@ -124,14 +128,21 @@ pub(super) fn read(
         group_ids: &group_ids,
         talkbacks: &talkbacks,
     };
-    let mut moves = Vec::new();
+    let of_scenes = scenes::Known { rig, channel_ids: &channel_ids, bus_ids: &bus_ids };
+    let scenes = scenes::read(&mut top, &of_scenes, log);
+    let (mut moves, mut scene_buttons) = (Vec::new(), Vec::new());
     if let Some(table) = top.get("moves").and_then(|node| Table::of(node, "[moves]".to_owned(), log)) {
         let entries = table.entries();
         if let Some((_, beyond)) = entries.get(MOVES_MAX) {
             cursor::too_many(beyond.key_at, "moves", entries.len(), MOVES_MAX, log);
         }
         for (control, node) in entries.into_iter().take(MOVES_MAX) {
-            moves.extend(read_move(control, node, &known, log));
+            let kind = control_kind(control, node, &known, log);
+            if scenes::is_of_scene(node) {
+                scene_buttons.extend(scenes::read_button(control, node, kind, &scenes, log));
+            } else {
+                moves.extend(read_move(control, node, kind, &known, log));
+            }
         }
     }
     top.finish(log);
@@ -165,7 +176,30 @@ pub(super) fn read(
         moves,
         console,
         values: show.values,
+        scenes,
+        scene_buttons,
     }
+}
+
+/// The values of a thing in a scene.
+pub(super) fn scene_values(
+    id: &str,
+    scope: Scope,
+    table: &mut Table<'_>,
+    known: &scenes::Known<'_>,
+    log: &mut Log,
+) -> BTreeMap<Address, Value> {
+    let mut show = Show {
+        rig: known.rig,
+        bus_ids: known.bus_ids.to_vec(),
+        channel_ids: known.channel_ids.to_vec(),
+        values: BTreeMap::new(),
+        places: BTreeMap::new(),
+        mix_minus: Vec::new(),
+        of_scene: true,
+    };
+    values(id, scope, table, &mut show, log);
+    show.values
 }
 
 /// How many lanes a channel takes. Notes what of it depends on that.
@@ -259,6 +293,9 @@ fn values_below(id: &str, scope: Scope, stage: &str, table: &mut Table<'_>, show
             continue;
         }
         let required = row.default.is_empty();
+        if required && show.of_scene {
+            continue;
+        }
         let node = if required { table.need(word, &row.accepted(), log) } else { table.get(word) };
         let Some(node) = node else { continue };
         if row.key.nature() != Nature::Kept {
@@ -378,24 +415,23 @@ struct Known<'k> {
     talkbacks: &'k [&'k str],
 }
 
-fn read_move(control: &str, node: &Node, known: &Known<'_>, log: &mut Log) -> Option<Move> {
+/// What a control of the panel is, where that is known.
+fn control_kind(control: &str, node: &Node, known: &Known<'_>, log: &mut Log) -> Option<ControlKind> {
+    let Some(panel) = known.panel else {
+        check_id(control, node.key_at, log);
+        return None;
+    };
+    if let Some(kind) = panel.get(control) {
+        return *kind;
+    }
+    let headline = format!("the panel has no control \"{control}\"");
+    unknown_name(Code::S02, node.key_at, headline, control, panel.keys().map(|control| &**control), log);
+    None
+}
+
+fn read_move(control: &str, node: &Node, kind: Option<ControlKind>, known: &Known<'_>, log: &mut Log) -> Option<Move> {
     const REJOINS: [(&str, Rejoin); 3] =
         [("meet", Rejoin::Meet), ("converge", Rejoin::Converge), ("at-once", Rejoin::AtOnce)];
-    let kind = match known.panel {
-        None => {
-            check_id(control, node.key_at, log);
-            None
-        }
-        Some(panel) => match panel.get(control) {
-            Some(kind) => *kind,
-            None => {
-                let headline = format!("the panel has no control \"{control}\"");
-                let controls = panel.keys().map(|control| &**control);
-                unknown_name(Code::S02, node.key_at, headline, control, controls, log);
-                None
-            }
-        },
-    };
     if let Raw::Text(_) = node.value {
         let target = target(node, known, log)?;
         fits(kind, &target, node, log);

@@ -83,6 +83,8 @@ pub fn profile(name: &str, lines: &str) -> Profile {
         moves: vec![],
         console: longthrow::profile::ShowConsole::default(),
         values,
+        scenes: vec![],
+        scene_buttons: vec![],
     }
 }
 

@@ -3,18 +3,19 @@
 use crate::daemon::hub::{LEASE_S_DEFAULT, RATE_HZ_DEFAULT};
 use crate::daemon::nodes::ContactAsk;
 use crate::daemon::teach::Wish;
-use crate::desk::Order;
+use crate::desk::{Order, Recall};
 use crate::panel::osc::{Argument, Message, Pattern, is_pattern};
 use crate::params::{Address, AddressError, Domain, Parameter, Scope, TABLE, Value, nearest};
 use crate::profile::Role;
 
 /// The addresses that the desk answers to, besides those of parameters.
-const OWN: [&str; 15] = [
+const OWN: [&str; 16] = [
     "/ask",
     "/follow/meters",
     "/follow/end",
     "/follow/table",
     "/profile/reload",
+    "/scene/back",
     "/loudness/start",
     "/loudness/pause",
     "/loudness/continue",
@@ -28,6 +29,8 @@ const OWN: [&str; 15] = [
 ];
 /// What the addresses of contacts begin with.
 const CONTACT: &str = "/contact/";
+/// What the addresses of scenes begin with.
+const SCENE: &str = "/scene/";
 /// What the desk itself says. A message with such an address is never answered: two desks would talk for ever.
 const SAID: [&str; 6] =
     ["/answer", "/refused", "/profile/revision", "/follow/granted", "/follow/values", "/teach/state"];
@@ -66,6 +69,8 @@ pub(super) enum Request {
     Teach(TeachRequest),
     /// The profile read again.
     Reload,
+    /// A scene, or what was before the last one.
+    Recall(Recall),
     /// Measurements of loudness, of everything or of what fits.
     Loudness(Order, Option<Pattern>),
     /// What a show is to come to, LUFS, and how long it lasts, s.
@@ -112,6 +117,7 @@ impl Request {
             ("/profile/reload", []) => Ok(Self::Reload),
             ("/profile/reload", _) => Err("takes nothing: which file it is stands in the desk's own start".to_owned()),
             (teach, _) if teach.starts_with("/teach/") && OWN.contains(&teach) => Self::of_teach(teach, arguments),
+            (scene, _) if scene.starts_with(SCENE) => Self::of_scene(scene, arguments),
             (contact, _) if contact.starts_with(CONTACT) => Self::of_contact(contact, arguments),
             ("/loudness/start", _) => loudness(Order::Start, arguments),
             ("/loudness/pause", _) => loudness(Order::Pause, arguments),
@@ -157,6 +163,19 @@ impl Request {
         Ok(Self::Teach(ask))
     }
 
+    fn of_scene(address: &str, arguments: &[Argument]) -> Result<Self, String> {
+        let wants = || Err("takes nothing: /scene/ID/recall, or /scene/back".to_owned());
+        // A button says true or 1 when it goes down, and 0 when it comes up.
+        if !matches!(arguments, [] | [Argument::Bool(true) | Argument::Int(1) | Argument::Nothing]) {
+            return wants();
+        }
+        match address.strip_prefix(SCENE).map(|rest| rest.split_once('/').ok_or(rest)) {
+            Some(Err("back")) => Ok(Self::Recall(Recall::Back)),
+            Some(Ok((id, "recall"))) => Ok(Self::Recall(Recall::Scene(id.into()))),
+            _ => wants(),
+        }
+    }
+
     fn of_contact(address: &str, arguments: &[Argument]) -> Result<Self, String> {
         let wants = || Err("a contact takes /contact/ID/pulse, or /contact/ID/state with open or closed".to_owned());
         let Some((id, what)) = address.strip_prefix(CONTACT).and_then(|rest| rest.split_once('/')) else {
@@ -196,9 +215,12 @@ impl Request {
     pub(super) const fn role(&self) -> Role {
         match self {
             Self::Contact(_, ContactAsk::State) => Role::See,
-            Self::Set(..) | Self::SetPattern(..) | Self::Contact(..) | Self::Loudness(..) | Self::Show(..) => {
-                Role::Operate
-            }
+            Self::Set(..)
+            | Self::SetPattern(..)
+            | Self::Contact(..)
+            | Self::Loudness(..)
+            | Self::Show(..)
+            | Self::Recall(_) => Role::Operate,
             Self::Ask(_) | Self::Follow { .. } | Self::End(_) | Self::Table | Self::Said => Role::See,
             Self::Reload | Self::Teach(_) => Role::Administer,
         }
@@ -371,6 +393,8 @@ mod tests {
             ("/follow/meters", vec![text("/m"), text("fast")], "numbers"),
             ("/follow/end", vec![], "the ID"),
             ("/profile/reload", vec![text("/etc/passwd")], "takes nothing"),
+            ("/scene/opening/recall", vec![text("now")], "takes nothing"),
+            ("/scene/opening", vec![], "/scene/ID/recall"),
         ] {
             let why = read(address, &arguments).expect_err(address);
             assert!(why.contains(expected), "{address}: {why}");
