@@ -26,6 +26,7 @@ impl Desk {
     pub(super) fn aim_channel(&mut self, id: &Id) {
         self.aim_strip_of_channel(id);
         self.aim_stages_of_channel(id);
+        self.aim_sharing(id);
     }
 
     /// Aims what hangs on one channel but for its stages.

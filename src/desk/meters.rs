@@ -126,6 +126,7 @@ enum Point {
     GateOpen,
     Compressor,
     DeEsser,
+    Sharing,
 }
 
 /// One meter: its path and where it is read.
@@ -176,6 +177,7 @@ impl MeterName {
                 Point::GateOpen => (group.gate_open[lane], 0.0),
                 Point::Compressor => (group.compressor[lane], 0.0),
                 Point::DeEsser => (group.de_esser[lane], 0.0),
+                Point::Sharing => (group.sharing[lane], 0.0),
             };
             into.peak = into.peak.max(peak);
             into.true_peak = into.true_peak.max(peak).max(group.true_peak[lane]);
@@ -311,6 +313,7 @@ impl Desk {
                 (("open", Quantity::Open), Point::GateOpen, "gate"),
                 (("reduction", Quantity::StageReduction), Point::Compressor, "compressor"),
                 (("reduction", Quantity::StageReduction), Point::DeEsser, "de-esser"),
+                (("reduction", Quantity::StageReduction), Point::Sharing, "sharing"),
             ] {
                 add(&of, point, Bank::Sources, place, 0, &[row], word);
             }

@@ -13,6 +13,7 @@ mod layout;
 mod meter_memory;
 mod meters;
 mod settings;
+mod sharing;
 mod stage;
 mod stages;
 mod status;
@@ -186,6 +187,8 @@ pub struct Desk {
     stage: Stage,
     /// Values are being gathered: the engine follows when all are there.
     gathering: bool,
+    /// The number that each sharing group has in the engine.
+    groups: BTreeMap<Id, u8>,
     /// What there is to say of the first installation; goes out with the first event.
     first_notes: Vec<String>,
 }
@@ -221,6 +224,7 @@ impl Desk {
             structure: 0,
             stage: Stage::new(rate, at_once),
             gathering: false,
+            groups: BTreeMap::new(),
             first_notes: Vec::new(),
         };
         desk.start();
@@ -448,6 +452,7 @@ impl Desk {
         let refused = match address.key {
             Key::BusAssign if value.is_word("on") => self.why_not_assigned(&Id::from(&*address.id), &further),
             Key::ChannelSendPoint if value.is_word("input") => self.why_no_input_send(&further),
+            Key::ChannelSharingGroup => self.why_no_group(&value),
             _ => None,
         };
         refused.map_or(Ok(value), Err)
@@ -506,6 +511,7 @@ impl Desk {
         }
         let id: Id = address.id.as_ref().into();
         match address.key.parameter().scope {
+            Scope::Channel if address.key.is_of_sharing() => self.aim_sharing(&id),
             // A fader that moves works out no filters.
             Scope::Channel if address.key.is_of_a_stage() => self.aim_stages_of_channel(&id),
             Scope::Bus if address.key.is_of_a_stage() => self.aim_stages_of_bus(&id),
@@ -513,6 +519,7 @@ impl Desk {
                 if address.key == Key::ChannelSource {
                     self.reconcile();
                     self.aim_stages_of_channel(&id);
+                    self.aim_sharing(&id);
                 } else if matches!(address.key, Key::ChannelAssign | Key::ChannelSendLevel) && self.has_mix_minus() {
                     // Somebody's share may go another way now.
                     self.reconcile();

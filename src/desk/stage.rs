@@ -525,7 +525,9 @@ impl Stage {
 
     fn concerns(target: Target, bank: Bank, column: u16) -> bool {
         match target {
-            Target::Trim { column: c } | Target::SendGate { column: c } => bank == Bank::Sources && c == column,
+            Target::Trim { column: c } | Target::SendGate { column: c } | Target::Sharing { column: c, .. } => {
+                bank == Bank::Sources && c == column
+            }
             Target::Level { bank: b, column: c }
             | Target::Gate { bank: b, column: c }
             | Target::Stage { bank: b, column: c, .. } => b == bank && c == column,
@@ -549,6 +551,7 @@ impl Stage {
         let moved = |target: Target| match target {
             Target::Trim { column: c } if c == of => Some(Target::Trim { column }),
             Target::SendGate { column: c } if c == of => Some(Target::SendGate { column }),
+            Target::Sharing { column: c, value } if c == of => Some(Target::Sharing { column, value }),
             Target::Level { bank: Bank::Sources, column: c } if c == of => {
                 Some(Target::Level { bank: Bank::Sources, column })
             }
@@ -613,6 +616,7 @@ impl Stage {
             | Target::Leveller { .. }
             | Target::LevellerRange { .. } => 0.0,
             Target::Stage { value, .. } => value.unset(),
+            Target::Sharing { value, .. } => value.unset(),
         }
     }
 

@@ -23,5 +23,6 @@ pub mod quasi_peak;
 pub mod resampler;
 pub mod samples;
 pub mod section;
+pub mod sharing;
 pub mod true_peak;
 pub mod true_peak_limiter;

@@ -51,6 +51,30 @@ impl Tap {
     }
 }
 
+/// What a source is in the sharing of gains.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub enum SharingValue {
+    /// Which group it is in, 1 to [`SHARING_GROUPS`](super::limits::SHARING_GROUPS); 0 is none.
+    Group,
+    /// Its priority as a power: 1 is 0 dB. 0 takes no share and has a gain of 1.
+    Weight,
+    /// 1 when it has one gain with the other column of its pair.
+    Linked,
+}
+
+impl SharingValue {
+    /// What a column has that was never told.
+    ///
+    /// Real-time: safe
+    #[must_use]
+    pub const fn unset(self) -> f32 {
+        match self {
+            Self::Weight => 1.0,
+            Self::Group | Self::Linked => 0.0,
+        }
+    }
+}
+
 /// One value of the engine that the desk may aim at.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
 pub enum Target {
@@ -86,6 +110,13 @@ pub enum Target {
         column: u16,
         /// Which value.
         value: StageValue,
+    },
+    /// A value of the gain sharing of a source.
+    Sharing {
+        /// Which source.
+        column: u16,
+        /// Which value.
+        value: SharingValue,
     },
     /// How much of something reaches a bus, sign and pan included.
     ToBus {

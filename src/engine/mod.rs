@@ -14,11 +14,12 @@ pub mod limits;
 mod matrix;
 mod meter;
 pub mod meters;
+mod sharing;
 mod stages;
 mod strip;
 pub mod wires;
 
-pub use command::{Bank, Command, Edit, Plan, Tap, Target};
+pub use command::{Bank, Command, Edit, Plan, SharingValue, Tap, Target};
 pub use feed::{Feed, NO_FEED, Sides, Tape};
 pub use followers::{Own, Proof};
 pub use meter::{GroupReading, MeterFrame};
@@ -37,6 +38,7 @@ use limits::{
 };
 use matrix::{Matrix, Part as SumPart, Sum};
 use meters::{Measure, Measures, Meters};
+use sharing::Sharing;
 use stages::Stages;
 use std::ops::Range;
 use strip::{GroupAudio, Part, Run, Strip, Tapped};
@@ -264,6 +266,7 @@ pub struct Engine {
     buses: Columns,
     outputs: Columns,
     followers: Followers,
+    sharing: Sharing,
     taps: Taps,
     /// What nobody taps: buses and outputs.
     untapped: Taps,
@@ -309,6 +312,7 @@ impl Engine {
             sources: Columns::new(SOURCE_GROUPS, settings.sources, true, Some(settings.rate)),
             buses,
             followers: Followers::new(Columns::new(FOLLOWER_GROUPS, settings.buses, false, Some(settings.rate))),
+            sharing: Sharing::new(settings.rate),
             taps: Taps::new(SOURCE_GROUPS),
             untapped: Taps::new(0),
             outputs: Columns::new(OUTPUT_GROUPS, settings.outputs, false, None),
@@ -395,6 +399,7 @@ impl Engine {
             Target::Stage { bank, column, value: which } => {
                 self.bank(bank).set_stage(column, which, value, at_once);
             }
+            Target::Sharing { column, value: which } => self.sharing.set(column, which, value),
             Target::ToBus { tap, from, to } => {
                 self.to_buses[tap as usize].set(usize::from(from), usize::from(to), value, at_once);
             }
@@ -459,6 +464,9 @@ impl Engine {
                         for tap in Tap::ALL.into_iter().filter(|tap| tap.bank() == bank) {
                             self.to_buses[tap as usize].clear_from(usize::from(column));
                         }
+                        if bank == Bank::Sources {
+                            self.sharing.clear(column);
+                        }
                     }
                     Bank::Buses => {
                         for matrix in &mut self.to_buses {
@@ -487,6 +495,7 @@ impl Engine {
                 let (strip, lane) = self.sources.strip(column);
                 strip.start_like(lane, &gains, length(ramp_frames));
                 self.sources.copy_stages(column, of);
+                self.sharing.copy(column, of);
                 self.sources.meters[usize::from(column) / LANES].start(lane);
             }
             Edit::Leave { bank, column, ramp_frames } => {
@@ -557,6 +566,7 @@ impl Engine {
         self.to_outputs.settle();
         self.taps.tapped = self.to_buses[Tap::PreFader as usize].taken() | self.to_buses[Tap::Input as usize].taken();
         self.sources.settle(self.taps.tapped);
+        self.sharing.settle(&mut self.sources.strips);
         self.buses.settle(0);
         self.followers.columns.settle(0);
         self.outputs.settle(0);
@@ -597,6 +607,7 @@ impl Engine {
         }
         let grid = self.frame.is_multiple_of(TICK as u64);
         let heard = self.sources.run(0..SOURCE_GROUPS, self.vectors, frames, grid, &mut self.taps);
+        self.sharing.run(self.vectors, &mut self.sources.strips, &mut self.sources.audio, frames, grid);
         let sounding = self.run_buses(heard, frames, grid);
         if self.measuring {
             self.sources.measure(self.vectors, &self.measures, frames, grid);
@@ -689,8 +700,15 @@ impl Engine {
         }
     }
 
-    /// What the limiters did since the last boundary.
+    /// What limiters and others took off since the last boundary.
     fn gather_reductions(&mut self) {
+        for (place, group) in self.pending.groups.iter_mut().take(SOURCE_GROUPS).enumerate() {
+            if let Some(taken) = self.sharing.take_reductions(place) {
+                for (most, taken) in group.sharing.iter_mut().zip(taken) {
+                    *most = most.max(taken);
+                }
+            }
+        }
         let first = SOURCE_GROUPS + BUS_GROUPS;
         for (pair, limiter) in self.limiters.iter_mut().enumerate() {
             let (reduction, latency) = (limiter.take_reduction(), limiter.latency_frames());
@@ -737,6 +755,7 @@ impl Engine {
                 }
             }
             group.measured(&meters.take_readings());
+
             for lane in 0..LANES {
                 group.input_peak[lane] = group.input_peak[lane].max(readings.input_peak[lane]);
                 group.input_energy[lane] += f64::from(readings.input_energy[lane]);

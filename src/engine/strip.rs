@@ -188,6 +188,8 @@ pub struct Strip {
     leaving: u16,
     /// Whether every sample of the last segment's output is zero.
     silent: bool,
+    /// Whether levels are measured behind what is taken from others, and not here.
+    measured_behind: bool,
     times: Times,
     readings: Readings,
     /// Frames since the last meter boundary in which the strip ran.
@@ -210,6 +212,7 @@ impl Strip {
             used: 0,
             leaving: 0,
             silent: true,
+            measured_behind: false,
             times,
             readings: Readings::NOTHING,
             frames_read: 0,
@@ -385,6 +388,20 @@ impl Strip {
         }
         self.frames_read += count;
         self.silent = true;
+    }
+
+    /// At a grid line: whether somebody behind the strip measures its levels, and goes on with [`Strip::levels`].
+    ///
+    /// Real-time: safe
+    pub const fn measure_behind(&mut self, behind: bool) {
+        self.measured_behind = behind;
+    }
+
+    /// The highest samples and the sums of squares at the end of the strip, for whoever goes on measuring them.
+    ///
+    /// Real-time: safe
+    pub const fn levels(&mut self) -> (&mut Row, &mut Row) {
+        (&mut self.readings.peak, &mut self.readings.energy)
     }
 
     /// Whether anything may move before the next grid line.
@@ -604,8 +621,10 @@ impl Kernel for Run<'_> {
         m.input_energy.store(&mut readings.input_energy);
         m.clips.store(&mut readings.clips);
         m.audio.store(&mut readings.audio);
-        m.peak.max(V::load(&readings.peak)).store(&mut readings.peak);
-        m.energy.store(&mut readings.energy);
+        if !strip.measured_behind {
+            m.peak.max(V::load(&readings.peak)).store(&mut readings.peak);
+            m.energy.store(&mut readings.energy);
+        }
         #[expect(clippy::cast_possible_truncation, reason = "a segment has at most 16 frames")]
         let frames = audio.len() as u32;
         strip.frames_read += if part == Part::Tail { 0 } else { frames };

@@ -146,6 +146,12 @@ pub enum Key {
     ChannelSendPoint,
     /// `channel.ID.send.pan.BUS`
     ChannelSendPan,
+    /// `channel.ID.sharing.group`
+    ChannelSharingGroup,
+    /// `channel.ID.sharing.switch`
+    ChannelSharing,
+    /// `channel.ID.sharing.priority`
+    ChannelSharingPriority,
     /// `bus.ID.equaliser.switch`
     BusEqualiser,
     /// `bus.ID.equaliser.low.shape`
@@ -261,6 +267,8 @@ pub enum Domain {
     InputId,
     /// The id of a bus of the profile.
     BusId,
+    /// The id of a sharing group, which is there as soon as somebody is in it; or `off`.
+    Group,
 }
 
 /// How a travel from 0 to 1 becomes a value.
@@ -328,6 +336,9 @@ const SHAPES: &[&str] = &["bell", "shelf", "pass", "notch"];
 
 /// How the values of stages glide.
 const STAGE_GLIDE: Glide = Glide::OnePole { ms: 10 };
+
+/// How gains that are taken from others glide when somebody changes what they hang on.
+const SHARING_GLIDE: Glide = Glide::OnePole { ms: 5 };
 
 /// A row of a stage whose values are words.
 const fn words(
@@ -631,7 +642,7 @@ const fn joined<const N: usize>(parts: &[&[Parameter]]) -> [Parameter; N] {
 }
 
 /// Every parameter of the desk, in signal order.
-pub static TABLE: &[Parameter] = &joined::<83>(&[
+pub static TABLE: &[Parameter] = &joined::<86>(&[
     CHANNEL_HEAD,
     &equaliser(Scope::Channel, Key::ChannelEqualiser, CHANNEL_BANDS),
     &compressor(Scope::Channel, CHANNEL_COMPRESSOR),
@@ -912,6 +923,41 @@ const CHANNEL_TAIL: &[Parameter] = &[
         glide: Glide::OnePole { ms: 10 },
         summary: "left -1 to right +1 on that bus, by the channel's pan law; on a stereo channel the balance",
     },
+    Parameter {
+        key: Key::ChannelSharingGroup,
+        scope: Scope::Channel,
+        word: "sharing.group",
+        further: None,
+        domain: Domain::Group,
+        default: "off",
+        taper: Taper::None,
+        glide: SHARING_GLIDE,
+        summary: "the open microphones among which it shares one gain, behind the fader",
+    },
+    Parameter {
+        glide: SHARING_GLIDE,
+        ..words(
+            Key::ChannelSharing,
+            Scope::Channel,
+            "sharing.switch",
+            OFF_ON,
+            "on",
+            "off leaves it its whole gain, and takes nothing from the others of the group",
+        )
+    },
+    Parameter {
+        glide: SHARING_GLIDE,
+        ..number(
+            Key::ChannelSharingPriority,
+            Scope::Channel,
+            "sharing.priority",
+            Unit::Decibels,
+            [-12.0, 12.0],
+            "0.0",
+            Taper::Linear,
+            "how much louder it counts than it is, when the gain is shared",
+        )
+    },
 ];
 
 /// A bus behind its stages, and the outputs.
@@ -999,7 +1045,8 @@ impl Key {
     /// Whether this is a value of a stage between trim and fader.
     #[must_use]
     pub fn is_of_a_stage(self) -> bool {
-        self == Self::ChannelOrder || (self.parameter().word.contains('.') && !self.is_of_a_send())
+        self == Self::ChannelOrder
+            || (self.parameter().word.contains('.') && !self.is_of_a_send() && !self.is_of_sharing())
     }
 
     /// Whether this is a value of a send. There is one for every channel and bus, most of them off: only what differs
@@ -1007,6 +1054,12 @@ impl Key {
     #[must_use]
     pub const fn is_of_a_send(self) -> bool {
         matches!(self, Self::ChannelSendLevel | Self::ChannelSendPoint | Self::ChannelSendPan)
+    }
+
+    /// Whether this says what a gain takes from other channels.
+    #[must_use]
+    pub const fn is_of_sharing(self) -> bool {
+        matches!(self, Self::ChannelSharingGroup | Self::ChannelSharing | Self::ChannelSharingPriority)
     }
 
     /// The row of this key.
@@ -1088,7 +1141,8 @@ impl Parameter {
             // "off" is also a word of some switches.
             (Domain::Words(words), Value::Off) => words.contains(&"off").then(|| Value::Word("off".into())),
             (Domain::Words(words), Value::Word(word)) => words.contains(&&**word).then(|| value.clone()),
-            (Domain::InputId | Domain::BusId, Value::Word(word)) => is_id(word).then(|| value.clone()),
+            (Domain::InputId | Domain::BusId | Domain::Group, Value::Word(word)) => is_id(word).then(|| value.clone()),
+            (Domain::Group, Value::Off) => Some(Value::Word("off".into())),
             _ => None,
         };
         taken.ok_or_else(|| Refused { found: value.clone(), accepted: self.accepted() })
@@ -1106,6 +1160,7 @@ impl Parameter {
             Domain::Words(words) => words.iter().map(|word| format!("\"{word}\"")).collect::<Vec<_>>().join(" or "),
             Domain::InputId => "the id of an input of the rig".to_owned(),
             Domain::BusId => "the id of a bus of the profile".to_owned(),
+            Domain::Group => "the id of a sharing group, or \"off\"".to_owned(),
         }
     }
 

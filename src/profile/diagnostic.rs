@@ -65,6 +65,7 @@ pub enum Code {
     S12,
     S13,
     S14,
+    S15,
 }
 
 /// Every code with its name and meaning, in the order of the enum.
@@ -114,6 +115,7 @@ pub static CODES: &[(Code, &str, &str)] = &[
     (Code::S12, "S12", "buses that feed each other in a ring, or too many in a row"),
     (Code::S13, "S13", "a mix-minus or a bus that is off air, used as it cannot be"),
     (Code::S14, "S14", "a channel that reaches a bus on two ways"),
+    (Code::S15, "S15", "a sharing group without anybody to share with, or one too many"),
 ];
 
 impl Code {

@@ -26,6 +26,7 @@ mod text;
 pub use diagnostic::{CODES, Code, Diagnostic, Label, Severity, count};
 pub use graph::{GRAPH_LEVELS, OWNERS_MAX, Tangle, highest_levels};
 pub use model::*;
+pub use show::SHARING_GROUPS_MAX;
 
 use cursor::Table;
 use log::{Log, Place};

@@ -19,6 +19,8 @@ const BUS_LANES_MAX: usize = 64;
 const LANES_OF_A_BUS: usize = 2;
 const OUTPUTS_MAX: usize = 128;
 const MOVES_MAX: usize = 1024;
+/// How many sharing groups there may be.
+pub const SHARING_GROUPS_MAX: usize = 32;
 
 /// A channel or bus as the file names it.
 struct Named {
@@ -98,6 +100,7 @@ pub(super) fn read(
         .map(|bus| Standing { id: &bus.id, minus: bus.minus.as_ref().map(|(minus, at)| (minus, *at)) })
         .collect();
     graph::check(&standing, &show.values, &show.places, log);
+    groups(&show.values, &show.places, log);
     renames(&channels, log);
     renames(&named_buses, log);
 
@@ -198,7 +201,9 @@ fn values_below(id: &str, scope: Scope, stage: &str, table: &mut Table<'_>, show
         let Some(node) = node else { continue };
         if row.further.is_none() {
             let value = value(row, node, show, log);
-            show.values.extend(value.map(|value| (Address::new(row.key, id), value)));
+            let address = Address::new(row.key, id);
+            show.places.insert(address.clone(), node.at);
+            show.values.extend(value.map(|value| (address, value)));
             continue;
         }
         let Some(inner) = Table::of(node, format!("\"{}\" of {}", row.word, table.what), log) else { continue };
@@ -287,6 +292,34 @@ fn renames(all: &[Named], log: &mut Log) {
                 .also(first, "the first claim")
                 .help("keep the line where the sound is to go on");
         }
+    }
+}
+
+/// Sharing groups are there by being named: a name that stands once is more likely a slip.
+fn groups(values: &BTreeMap<Address, Value>, places: &BTreeMap<Address, Place>, log: &mut Log) {
+    let mut members: BTreeMap<&str, Vec<&Address>> = BTreeMap::new();
+    for (address, value) in values.iter().filter(|(address, _)| address.key == Key::ChannelSharingGroup) {
+        if let Value::Word(group) = value
+            && &**group != "off"
+        {
+            members.entry(group).or_default().push(address);
+        }
+    }
+    let larger = || members.iter().filter(|(_, members)| members.len() > 1).map(|(group, _)| *group);
+    for (group, members) in &members {
+        if let [alone] = members[..] {
+            let headline = format!("the sharing group \"{group}\" has one microphone");
+            let help = match nearest(group, larger()) {
+                Some(nearest) => format!("did you mean \"{nearest}\"?"),
+                None => "name the same group in the other channels that share, or remove it here".to_owned(),
+            };
+            log.warning(Code::S15, places[alone], headline, "nobody shares with it").help(help);
+        }
+    }
+    if let Some((group, members)) = members.iter().nth(SHARING_GROUPS_MAX) {
+        let label = format!("group {}; accepted: up to {SHARING_GROUPS_MAX}", SHARING_GROUPS_MAX + 1);
+        log.error(Code::S15, places[members[0]], format!("\"{group}\" is one sharing group too many"), label)
+            .help("put it together with another");
     }
 }
 

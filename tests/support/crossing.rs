@@ -115,8 +115,9 @@ fn show(round: usize) -> Installation {
         lines += &format!(
             "channel.c{n}.source = {source}\nchannel.c{n}.switch = open\nchannel.c{n}.fader = -6.0\n\
              channel.c{n}.assign.programme = on\nchannel.c{n}.assign.extra-{} = on\n\
-             channel.c{n}.send.level.room = -12.0\nchannel.c{n}.send.point.room = {}\n",
+             channel.c{n}.sharing.group = group-{}\nchannel.c{n}.send.level.room = -12.0\nchannel.c{n}.send.point.room = {}\n",
             round % 3,
+            (n + round) % 3,
             ["pre-fader", "after-fader"][n % 2]
         );
     }
