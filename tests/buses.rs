@@ -441,3 +441,48 @@ fn a_guest_who_is_closed_hears_the_others_who_are_off_air() {
     );
     assert!(at(open, 0) > -4.0 && at(open, 2) < -100.0 && at(open, 1) < -100.0, "the programme, without b");
 }
+
+#[test]
+fn gain_groups_add_their_decibels_and_close_with_any() {
+    let lines = "channel.a.source = in-1\nchannel.a.switch = open\nchannel.a.fader = -3.0\nchannel.a.pan = -1.0\nchannel.a.assign.programme = on\nchannel.a.send.level.room = 0.0\nchannel.a.send.pan.room = -1.0\ngain-group.voices.fader = -4.0\ngain-group.all.fader = -5.0";
+    let mut files = show_with(1, lines, &["programme", "room"], &[]);
+    files.profile.gain_groups.iter_mut().for_each(|group| group.members = vec![id("a")]);
+    let mut desk = offline(files, Form::Plain);
+    let word = |word: &str| Value::Word(word.into());
+    desk.at(Frames(96_000), set("gain-group.all.switch", word("closed")));
+    desk.at(Frames(120_000), set("gain-group.all.switch", word("open")));
+    desk.at(Frames(144_000), set("gain-group.voices.fader", Value::Off));
+    let input = noise(168_000, 5);
+    let heard = run(&mut desk, vec![input.clone()], 64);
+    for wire in [0, 2] {
+        let level = |from: usize| {
+            let (heard, source) = (&heard[wire][from..from + 12_000], &input[from..from + 12_000]);
+            db(rms(heard.iter().map(|s| f64::from(*s))) / rms(source.iter().map(|s| f64::from(*s))))
+        };
+        assert!((level(60_000) + 12.0).abs() < 0.001, "{}", level(60_000));
+        assert!(heard[wire][96_300..120_000].iter().all(|sample| *sample == 0.0), "closed with one of two");
+        assert!((level(126_000) + 12.0).abs() < 0.001);
+        assert!(heard[wire][144_300..].iter().all(|sample| *sample == 0.0), "off closes");
+    }
+}
+
+#[test]
+fn a_gain_group_opens_no_microphone_from_the_network() {
+    use longthrow::desk::{By, Desk, Event};
+    use longthrow::params::Address;
+    let lines = "channel.a.source = in-1\nchannel.a.fader = 0.0\nchannel.a.assign.programme = on\ngain-group.voices.switch = closed";
+    let mut files = show_with(1, lines, &["programme"], &[]);
+    files.profile.gain_groups[0].members = vec![id("a")];
+    files.rig.inputs[0].kind = longthrow::profile::InputKind::Microphone;
+    let mut desk = Desk::new(files, RATE);
+    let open = |desk: &mut Desk, path: &str, may_open_microphones| {
+        let (address, value) = (Address::from_dotted(path).expect(path), Value::Word("open".into()));
+        desk.handle(Frames(1), Event::Set { address, value, by: By::Message { may_open_microphones } }).refused
+    };
+    assert!(open(&mut desk, "channel.a.switch", true).is_empty(), "by a hand, and the group still holds it");
+    assert!(!desk.is_open_on_air(&id("a")));
+    assert!(!open(&mut desk, "gain-group.voices.switch", false).is_empty(), "from the network");
+    assert!(!desk.is_open_on_air(&id("a")));
+    assert!(open(&mut desk, "gain-group.voices.switch", true).is_empty());
+    assert!(desk.is_open_on_air(&id("a")));
+}

@@ -77,7 +77,7 @@ fn installation(channels: usize) -> Installation {
     let values = all.iter().map(source).collect();
     let bus = |name: &str| Bus { id: id(name), was: None, label: name.to_owned(), minus: None };
     let buses = vec![bus("programme"), bus("audition")];
-    let profile = Profile { name: "test".to_owned(), channels: all, buses, moves: vec![], values };
+    let profile = Profile { name: "test".to_owned(), channels: all, buses, gain_groups: vec![], moves: vec![], values };
     Installation { rig: rig(), panel: Panel::default(), profile }
 }
 

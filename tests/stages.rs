@@ -610,9 +610,9 @@ fn dynamics_give_the_same_bytes_in_every_form_and_cut_of_time() {
             while from < 16 {
                 let length = cuts[(tick + from) % cuts.len()].min(16 - from);
                 let (audio, grid) = (&mut audio[from..from + length], from == 0);
-                vectors.run(Through { stage: &mut gate, linked: &linked, audio, grid, gains: None });
-                vectors.run(Through { stage: &mut compressor, linked: &linked, audio, grid, gains: None });
-                vectors.run(Through { stage: &mut de_esser, linked: &linked, audio, grid, gains: None });
+                vectors.run(Through { stage: &mut gate, linked: &linked, audio, grid });
+                vectors.run(Through { stage: &mut compressor, linked: &linked, audio, grid });
+                vectors.run(Through { stage: &mut de_esser, linked: &linked, audio, grid });
                 from += length;
             }
             assert!(audio.as_flattened().iter().all(|sample| *sample == 0.0 || sample.is_normal()), "tick {tick}");

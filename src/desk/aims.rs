@@ -7,8 +7,10 @@ use crate::dsp::pan::{PanLaw, balance, gains};
 use crate::engine::{Bank, Target};
 use crate::params::{Address, Key, Value};
 use crate::profile::Id;
-use crate::units::Pan;
+use crate::units::{Decibels, Pan};
 
+/// A channel and its gain groups together give no more than this, dB.
+const MOST_DB: f32 = 20.0;
 /// What the pad takes off: 20 dB.
 const PAD: f32 = 0.1;
 
@@ -46,14 +48,24 @@ impl Desk {
         let pad = if self.held(Key::ChannelPad, id).is_word("on") { PAD } else { 1.0 };
         let trim = self.factor(Key::ChannelTrim, id) * polarity * pad;
         let fader = self.held(Key::ChannelFader, id);
+        let group_db: f32 = self
+            .gain_groups_of(id)
+            .map(|group| match self.held(Key::GroupFader, &group.id) {
+                Value::Number(db) => db,
+                // Off closes the gate; the level stays where it was.
+                Value::Off | Value::Word(_) => 0.0,
+            })
+            .sum();
         let gate = if self.passes(id) { 1.0 } else { 0.0 };
+        let db = (fader.decibels().get() + group_db).min(MOST_DB);
+        let level = linear(Decibels::try_new(db).unwrap_or(Decibels::SILENCE)).get();
         let send = if self.is_switched_open(id) && !self.device_is_away(id) { 1.0 } else { 0.0 };
         for column in place.columns() {
             self.stage.aim(Target::SendGate { column }, send);
             self.stage.aim(Target::Trim { column }, trim);
             if fader != Value::Off {
                 // A fader at its bottom stop closes the gate, in the time of a closing; the level stays where it was.
-                self.stage.aim(Target::Level { bank: Bank::Sources, column }, linear(fader.decibels()).get());
+                self.stage.aim(Target::Level { bank: Bank::Sources, column }, level);
             }
             self.stage.aim(Target::Gate { bank: Bank::Sources, column }, gate);
         }
@@ -65,9 +77,13 @@ impl Desk {
         self.is_open(id) && !self.device_is_away(id)
     }
 
-    /// Whether a channel's switch is open.
+    /// Whether a channel's switch is open, and none of its gain groups closed.
     pub(super) fn is_switched_open(&self, id: &Id) -> bool {
         self.held(Key::ChannelSwitch, id).is_word("open")
+            && self.gain_groups_of(id).all(|group| {
+                self.held(Key::GroupSwitch, &group.id).is_word("open")
+                    && self.held(Key::GroupFader, &group.id) != Value::Off
+            })
     }
 
     /// Whether a channel is open: switched so, and its fader above its stop.

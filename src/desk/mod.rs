@@ -33,7 +33,7 @@ use crate::engine::{Bank, Tap};
 use crate::panel::osc;
 use crate::panel::{Action, ControlIndex, Decoder, Gesture, PortIndex};
 use crate::params::{Address, Domain, Key, Scope, TABLE, Value, nearest};
-use crate::profile::{Bus, Channel, Id, Input, InputFrom, InputKind, Installation, Panel, Rig};
+use crate::profile::{Bus, Channel, GainGroup, Id, Input, InputFrom, InputKind, Installation, Panel, Rig};
 use crate::units::{Frames, SampleRate, Travel};
 use hands::Hand;
 use stage::Stage;
@@ -188,7 +188,7 @@ pub struct Desk {
     /// Values are being gathered: the engine follows when all are there.
     gathering: bool,
     /// The number that each sharing group has in the engine.
-    groups: BTreeMap<Id, u8>,
+    sharing_groups: BTreeMap<Id, u8>,
     /// What there is to say of the first installation; goes out with the first event.
     first_notes: Vec<String>,
 }
@@ -224,7 +224,7 @@ impl Desk {
             structure: 0,
             stage: Stage::new(rate, at_once),
             gathering: false,
-            groups: BTreeMap::new(),
+            sharing_groups: BTreeMap::new(),
             first_notes: Vec::new(),
         };
         desk.start();
@@ -352,6 +352,16 @@ impl Desk {
         self.installation.profile.buses.iter()
     }
 
+    /// Every gain group there is.
+    pub fn gain_groups(&self) -> impl Iterator<Item = &GainGroup> {
+        self.installation.profile.gain_groups.iter()
+    }
+
+    /// The gain groups that a channel is a member of.
+    pub(super) fn gain_groups_of(&self, channel: &Id) -> impl Iterator<Item = &GainGroup> {
+        self.gain_groups().filter(move |group| group.members.contains(channel))
+    }
+
     /// The value a parameter has now; nothing when there is no such thing.
     #[must_use]
     pub fn value(&self, address: &Address) -> Option<Value> {
@@ -400,6 +410,7 @@ impl Desk {
         match scope {
             Scope::Channel => self.channels().map(|channel| channel.id.clone()).collect(),
             Scope::Bus => self.buses().map(|bus| bus.id.clone()).collect(),
+            Scope::GainGroup => self.gain_groups().map(|group| group.id.clone()).collect(),
             Scope::Output => self.rig().outputs.iter().map(|output| output.id.clone()).collect(),
         }
     }
@@ -462,8 +473,18 @@ impl Desk {
     /// assignment, or because it becomes the source of an open channel.
     fn opens_a_microphone(&mut self, address: &Address, value: &Value) -> bool {
         let id: Id = address.id.as_ref().into();
-        let live = |desk: &Self| desk.is_microphone(&id) && desk.is_open_on_air(&id);
-        if address.key.parameter().scope != Scope::Channel || live(self) {
+        let concerned: Vec<Id> = match address.key.parameter().scope {
+            Scope::Channel => vec![id.clone()],
+            Scope::GainGroup => {
+                self.gain_groups().filter(|group| group.id == id).flat_map(|group| group.members.clone()).collect()
+            }
+            Scope::Bus | Scope::Output => return false,
+        };
+        let closed: Vec<Id> =
+            concerned.into_iter().filter(|id| self.is_microphone(id) && !self.is_open_on_air(id)).collect();
+        // Another source may make a microphone of what is open.
+        let live = |desk: &Self| closed.iter().chain([&id]).any(|id| desk.is_microphone(id) && desk.is_open_on_air(id));
+        if self.is_microphone(&id) && self.is_open_on_air(&id) {
             return false;
         }
         if address.key == Key::ChannelSwitch {
@@ -537,6 +558,13 @@ impl Desk {
                 self.aim_all();
             }
             Scope::Bus => self.aim_strip_of_bus(&id),
+            Scope::GainGroup => {
+                let members = self.gain_groups().find(|group| group.id == id).map(|group| group.members.clone());
+                for member in members.unwrap_or_default() {
+                    self.aim_gains_of_channel(&member);
+                    self.when_closed(&member, true, effects);
+                }
+            }
             Scope::Output => {
                 if address.key == Key::OutputSource && self.has_mix_minus() {
                     self.reconcile();

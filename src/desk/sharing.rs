@@ -33,15 +33,15 @@ impl Desk {
     /// The number of the group that a value names; 0 for none.
     fn group_number(&mut self, value: &Value) -> u8 {
         let Some(name) = group_name(value) else { return 0 };
-        if let Some(number) = self.groups.get(name) {
+        if let Some(number) = self.sharing_groups.get(name) {
             return *number;
         }
         let named: BTreeSet<Id> = self.named_groups().into_iter().map(Id::from).collect();
-        self.groups.retain(|group, _| named.contains(group));
-        let taken: BTreeSet<u8> = self.groups.values().copied().collect();
+        self.sharing_groups.retain(|group, _| named.contains(group));
+        let taken: BTreeSet<u8> = self.sharing_groups.values().copied().collect();
         let last = u8::try_from(SHARING_GROUPS).unwrap_or(u8::MAX);
         let Some(number) = (1..=last).find(|number| !taken.contains(number)) else { return 0 };
-        self.groups.insert(name.into(), number);
+        self.sharing_groups.insert(name.into(), number);
         number
     }
 

@@ -156,7 +156,8 @@ impl Desk {
     fn rename(&mut self, new: &Profile) {
         let channels = new.channels.iter().map(|channel| (Scope::Channel, &channel.id, &channel.was));
         let buses = new.buses.iter().map(|bus| (Scope::Bus, &bus.id, &bus.was));
-        for (scope, id, was) in channels.chain(buses) {
+        let groups = new.gain_groups.iter().map(|group| (Scope::GainGroup, &group.id, &group.was));
+        for (scope, id, was) in channels.chain(buses).chain(groups) {
             let Some(was) = was else { continue };
             let ids = self.ids(scope);
             if ids.contains(was) && !ids.contains(id) {
@@ -192,6 +193,9 @@ impl Desk {
             Scope::Bus => {
                 profile.buses.iter_mut().filter(|bus| bus.id == *was).for_each(|bus| bus.id = id.clone());
                 self.stage.rename(Bank::Buses, was, id);
+            }
+            Scope::GainGroup => {
+                profile.gain_groups.iter_mut().filter(|group| group.id == *was).for_each(|group| group.id = id.clone());
             }
             Scope::Output => {}
         }
@@ -465,7 +469,8 @@ fn starting_mix(profile: &Profile) -> BTreeMap<Address, Value> {
     let mut mix = BTreeMap::new();
     let channels = profile.channels.iter().map(|channel| (Scope::Channel, &channel.id));
     let buses = profile.buses.iter().map(|bus| (Scope::Bus, &bus.id));
-    for (scope, id) in channels.chain(buses) {
+    let groups = profile.gain_groups.iter().map(|group| (Scope::GainGroup, &group.id));
+    for (scope, id) in channels.chain(buses).chain(groups) {
         for row in crate::params::TABLE.iter().filter(|row| row.scope == scope && !row.key.is_of_a_send()) {
             let addresses: Vec<Address> = match row.further {
                 None => vec![Address::new(row.key, id)],

@@ -383,8 +383,6 @@ pub struct Through<'a, S> {
     pub audio: &'a mut [Row],
     /// Whether the segment starts at a grid line.
     pub grid: bool,
-    /// Where the gains of a compressor go, frame by frame, for whoever has to have the same.
-    pub gains: Option<&'a mut [Row]>,
 }
 
 impl Kernel for Through<'_, Compressor> {
@@ -392,6 +390,31 @@ impl Kernel for Through<'_, Compressor> {
 
     #[inline(always)]
     fn run<V: Lanes>(self) {
+        self.compress::<V, false>(&mut []);
+    }
+}
+
+/// The same, and its gains frame by frame for whoever has to have them too.
+#[derive(Debug)]
+pub struct Kept<'a> {
+    /// The segment.
+    pub through: Through<'a, Compressor>,
+    /// Where the gains go; at least as many as there are samples.
+    pub gains: &'a mut [Row],
+}
+
+impl Kernel for Kept<'_> {
+    type Output = ();
+
+    #[inline(always)]
+    fn run<V: Lanes>(self) {
+        self.through.compress::<V, true>(self.gains);
+    }
+}
+
+impl Through<'_, Compressor> {
+    #[inline(always)]
+    fn compress<V: Lanes, const KEPT: bool>(self, gains: &mut [Row]) {
         let stage = &mut self.stage.stage;
         let mut now: [V; 6] = loaded(&stage.values.now);
         let steps: [V; 6] = loaded(&stage.values.step);
@@ -401,7 +424,6 @@ impl Kernel for Through<'_, Compressor> {
         let mut most = V::load(&stage.most);
         let (zero, half) = (V::splat(0.0), V::splat(0.5));
         let mut bent = half.div(now[2].max(V::splat(KNEE_LEAST)));
-        let mut gains = self.gains;
         for (frame, row) in self.audio.iter_mut().enumerate() {
             if moving {
                 for value in 0..6 {
@@ -420,7 +442,7 @@ impl Kernel for Through<'_, Compressor> {
             most = reduction.max(most);
             let gain = make_up.sub(reduction).exp2();
             x.mul(gain).store(row);
-            if let Some(gains) = &mut gains {
+            if KEPT {
                 gain.store(&mut gains[frame]);
             }
         }

@@ -6,7 +6,7 @@
 
 use super::limits::TICK;
 use super::strip::GroupAudio;
-use crate::dsp::dynamics::{Compressor, DeEsser, Gate, Through};
+use crate::dsp::dynamics::{Compressor, DeEsser, Gate, Kept, Through};
 use crate::dsp::lanes::{LANES, Row, Vectors};
 use crate::dsp::section::{Coefficients, Filter, Section};
 use crate::units::SampleRate;
@@ -224,21 +224,24 @@ impl Stages {
         if self.gate.busy() {
             let (high_pass, before) = head.split_at_mut(BEFORE);
             vectors.run(Filter { sections: high_pass, audio, grid });
-            vectors.run(Through { stage: &mut self.gate, linked, audio, grid, gains: None });
+            vectors.run(Through { stage: &mut self.gate, linked, audio, grid });
             vectors.run(Filter { sections: before, audio, grid });
         } else {
             // Side by side the sections hide each other's latency.
             vectors.run(Filter { sections: head, audio, grid });
         }
         if self.compressor.busy() {
-            let gains = self.gains.as_mut().map(|gains| &mut gains[..]);
-            vectors.run(Through { stage: &mut self.compressor, linked, audio, grid, gains });
+            let through = Through { stage: &mut self.compressor, linked, audio, grid };
+            match &mut self.gains {
+                Some(gains) => vectors.run(Kept { through, gains: &mut gains[..] }),
+                None => vectors.run(through),
+            }
         }
         if after.iter().any(Section::busy) {
             vectors.run(Filter { sections: after, audio, grid });
         }
         if self.de_esser.busy() {
-            vectors.run(Through { stage: &mut self.de_esser, linked, audio, grid, gains: None });
+            vectors.run(Through { stage: &mut self.de_esser, linked, audio, grid });
         }
     }
 

@@ -36,7 +36,7 @@ impl fmt::Display for AddressError {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         match self {
             Self::UnknownScope(found) => {
-                write!(f, "\"{found}\" is not one of channel, bus, output")
+                write!(f, "\"{found}\" is not one of channel, bus, gain-group, output")
             }
             Self::BadId(found) => {
                 write!(f, "\"{found}\" is no id: lower-case letters, digits and single hyphens, 1 to 40")

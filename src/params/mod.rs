@@ -20,13 +20,15 @@ pub enum Scope {
     Channel,
     /// A sum of channels.
     Bus,
+    /// A control over the gains of several channels; no sound goes through it.
+    GainGroup,
     /// A place where sound leaves the desk, described in the rig.
     Output,
 }
 
 impl Scope {
     /// All scopes, in signal order.
-    pub const ALL: [Self; 3] = [Self::Channel, Self::Bus, Self::Output];
+    pub const ALL: [Self; 4] = [Self::Channel, Self::Bus, Self::GainGroup, Self::Output];
 
     /// The first word of an address.
     #[must_use]
@@ -34,6 +36,7 @@ impl Scope {
         match self {
             Self::Channel => "channel",
             Self::Bus => "bus",
+            Self::GainGroup => "gain-group",
             Self::Output => "output",
         }
     }
@@ -208,6 +211,10 @@ pub enum Key {
     BusLeveller,
     /// `bus.ID.leveller-range`
     BusLevellerRange,
+    /// `gain-group.ID.switch`
+    GroupSwitch,
+    /// `gain-group.ID.fader`
+    GroupFader,
     /// `output.ID.source`
     OutputSource,
     /// `output.ID.level`
@@ -268,7 +275,7 @@ pub enum Domain {
     /// The id of a bus of the profile.
     BusId,
     /// The id of a sharing group, which is there as soon as somebody is in it; or `off`.
-    Group,
+    SharingGroup,
 }
 
 /// How a travel from 0 to 1 becomes a value.
@@ -641,8 +648,19 @@ const fn joined<const N: usize>(parts: &[&[Parameter]]) -> [Parameter; N] {
     rows
 }
 
+/// How many rows there are in all parts.
+const fn rows(parts: &[&[Parameter]]) -> usize {
+    let (mut part, mut rows) = (0, 0);
+    while part < parts.len() {
+        (part, rows) = (part + 1, rows + parts[part].len());
+    }
+    rows
+}
+
 /// Every parameter of the desk, in signal order.
-pub static TABLE: &[Parameter] = &joined::<86>(&[
+pub static TABLE: &[Parameter] = &joined::<{ rows(PARTS) }>(PARTS);
+
+const PARTS: &[&[Parameter]] = &[
     CHANNEL_HEAD,
     &equaliser(Scope::Channel, Key::ChannelEqualiser, CHANNEL_BANDS),
     &compressor(Scope::Channel, CHANNEL_COMPRESSOR),
@@ -650,7 +668,7 @@ pub static TABLE: &[Parameter] = &joined::<86>(&[
     &equaliser(Scope::Bus, Key::BusEqualiser, BUS_BANDS),
     &compressor(Scope::Bus, BUS_COMPRESSOR),
     BUS_AND_OUTPUT,
-]);
+];
 
 /// A channel from its source to its gate.
 const CHANNEL_HEAD: &[Parameter] = &[
@@ -928,7 +946,7 @@ const CHANNEL_TAIL: &[Parameter] = &[
         scope: Scope::Channel,
         word: "sharing.group",
         further: None,
-        domain: Domain::Group,
+        domain: Domain::SharingGroup,
         default: "off",
         taper: Taper::None,
         glide: SHARING_GLIDE,
@@ -960,7 +978,7 @@ const CHANNEL_TAIL: &[Parameter] = &[
     },
 ];
 
-/// A bus behind its stages, and the outputs.
+/// A bus behind its stages, gain groups, and the outputs.
 const BUS_AND_OUTPUT: &[Parameter] = &[
     Parameter {
         key: Key::BusAssign,
@@ -1005,6 +1023,28 @@ const BUS_AND_OUTPUT: &[Parameter] = &[
         taper: Taper::Linear,
         glide: Glide::OnePole { ms: 1_700 },
         summary: "how far the leveller may go either way",
+    },
+    Parameter {
+        key: Key::GroupSwitch,
+        scope: Scope::GainGroup,
+        word: "switch",
+        further: None,
+        domain: Domain::Words(&["closed", "open"]),
+        default: "open",
+        taper: Taper::Steps,
+        glide: Glide::Ramp { up_ms: 20, down_ms: 5 },
+        summary: "closed closes every member, whatever else would open it",
+    },
+    Parameter {
+        key: Key::GroupFader,
+        scope: Scope::GainGroup,
+        word: "fader",
+        further: None,
+        domain: Domain::Number { unit: Unit::Decibels, lowest: -90.0, highest: 10.0, off: true },
+        default: "0.0",
+        taper: Taper::Fader,
+        glide: Glide::OnePole { ms: 10 },
+        summary: "added to the fader of every member; off closes them",
     },
     Parameter {
         key: Key::OutputSource,
@@ -1141,8 +1181,10 @@ impl Parameter {
             // "off" is also a word of some switches.
             (Domain::Words(words), Value::Off) => words.contains(&"off").then(|| Value::Word("off".into())),
             (Domain::Words(words), Value::Word(word)) => words.contains(&&**word).then(|| value.clone()),
-            (Domain::InputId | Domain::BusId | Domain::Group, Value::Word(word)) => is_id(word).then(|| value.clone()),
-            (Domain::Group, Value::Off) => Some(Value::Word("off".into())),
+            (Domain::InputId | Domain::BusId | Domain::SharingGroup, Value::Word(word)) => {
+                is_id(word).then(|| value.clone())
+            }
+            (Domain::SharingGroup, Value::Off) => Some(Value::Word("off".into())),
             _ => None,
         };
         taken.ok_or_else(|| Refused { found: value.clone(), accepted: self.accepted() })
@@ -1160,7 +1202,7 @@ impl Parameter {
             Domain::Words(words) => words.iter().map(|word| format!("\"{word}\"")).collect::<Vec<_>>().join(" or "),
             Domain::InputId => "the id of an input of the rig".to_owned(),
             Domain::BusId => "the id of a bus of the profile".to_owned(),
-            Domain::Group => "the id of a sharing group, or \"off\"".to_owned(),
+            Domain::SharingGroup => "the id of a sharing group, or \"off\"".to_owned(),
         }
     }
 

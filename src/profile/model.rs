@@ -434,6 +434,8 @@ pub struct Profile {
     pub channels: Vec<Channel>,
     /// Buses in the order of the file; programme and audition always exist.
     pub buses: Vec<Bus>,
+    /// Gain groups in the order of the file.
+    pub gain_groups: Vec<GainGroup>,
     /// Which control moves what.
     pub moves: Vec<Move>,
     /// The starting mix: every value the file mentions, by address. What it does not mention has its default.
@@ -473,6 +475,19 @@ pub struct Minus {
     pub less: Vec<Id>,
     /// The bus that is carried instead, less the same, while none of these channels is open.
     pub off_air: Option<Id>,
+}
+
+/// A control over the gains of several channels.
+#[derive(Clone, Debug, PartialEq)]
+pub struct GainGroup {
+    /// Its id.
+    pub id: Id,
+    /// Its id before it was renamed.
+    pub was: Option<Id>,
+    /// What the strip shows.
+    pub label: String,
+    /// The channels.
+    pub members: Vec<Id>,
 }
 
 /// A control and the parameter it moves.

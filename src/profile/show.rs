@@ -4,7 +4,7 @@ use super::cursor::{self, Table, Thing, check_id, number, points, text_not_empty
 use super::diagnostic::Code;
 use super::graph::{self, Standing};
 use super::log::{Log, Place};
-use super::model::{Bus, Channel, ControlKind, Id, Minus, Move, Profile, Rejoin};
+use super::model::{Bus, Channel, ControlKind, GainGroup, Id, Minus, Move, Profile, Rejoin};
 use super::panel::ControlKinds;
 use super::rig::RigNames;
 use super::text::{Node, Raw, Tree};
@@ -17,6 +17,7 @@ pub(super) const ALWAYS: [&str; 2] = ["programme", "audition"];
 const SOURCE_LANES_MAX: usize = 256;
 const BUS_LANES_MAX: usize = 64;
 const LANES_OF_A_BUS: usize = 2;
+const GAIN_GROUPS_MAX: usize = 64;
 const OUTPUTS_MAX: usize = 128;
 const MOVES_MAX: usize = 1024;
 /// How many sharing groups there may be.
@@ -88,6 +89,10 @@ pub(super) fn read(
     }
     let named_buses: Vec<Named> =
         bus_things.into_iter().map(|thing| named(thing, Scope::Bus, &mut show, log)).collect();
+    let group_things = top.things("gain-group", GAIN_GROUPS_MAX, log);
+    let group_ids: Vec<&str> = group_things.iter().map(|thing| thing.id).collect();
+    let groups: Vec<(Named, Vec<Id>)> =
+        group_things.into_iter().map(|thing| gain_group(thing, &mut show, log)).collect();
     for thing in top.things("output", OUTPUTS_MAX, log) {
         if let Some(rig) = rig.filter(|rig| !rig.outputs.iter().any(|output| output == thing.id)) {
             let headline = format!("the rig has no output \"{}\"", thing.id);
@@ -100,11 +105,13 @@ pub(super) fn read(
         .map(|bus| Standing { id: &bus.id, minus: bus.minus.as_ref().map(|(minus, at)| (minus, *at)) })
         .collect();
     graph::check(&standing, &show.values, &show.places, log);
-    groups(&show.values, &show.places, log);
+    sharing_groups(&show.values, &show.places, log);
+    let (named_groups, members): (Vec<Named>, Vec<Vec<Id>>) = groups.into_iter().unzip();
     renames(&channels, log);
     renames(&named_buses, log);
+    renames(&named_groups, log);
 
-    let known = Known { rig, panel, channel_ids: &channel_ids, bus_ids: &bus_ids };
+    let known = Known { rig, panel, channel_ids: &channel_ids, bus_ids: &bus_ids, group_ids: &group_ids };
     let mut moves = Vec::new();
     if let Some(table) = top.get("moves").and_then(|node| Table::of(node, "[moves]".to_owned(), log)) {
         let entries = table.entries();
@@ -133,6 +140,16 @@ pub(super) fn read(
             .map(|channel| Channel { id: channel.id, was: channel.was.map(|(was, _)| was), label: channel.label })
             .collect(),
         buses,
+        gain_groups: named_groups
+            .into_iter()
+            .zip(members)
+            .map(|(group, members)| GainGroup {
+                id: group.id,
+                was: group.was.map(|(was, _)| was),
+                label: group.label,
+                members,
+            })
+            .collect(),
         moves,
         values: show.values,
     }
@@ -167,6 +184,26 @@ fn named(thing: Thing<'_>, scope: Scope, show: &mut Show<'_>, log: &mut Log) -> 
     values(id, scope, &mut table, show, log);
     table.finish(log);
     Named { id: id.into(), at, was, label: label.unwrap_or_else(|| id.to_owned()), minus }
+}
+
+/// Reads a gain group: as a channel or bus, and its members.
+fn gain_group(mut thing: Thing<'_>, show: &mut Show<'_>, log: &mut Log) -> (Named, Vec<Id>) {
+    let node = thing.table.need("members", "the channels that it moves", log);
+    let nodes = node.and_then(|node| cursor::entries(node, "members", SOURCE_LANES_MAX, log)).unwrap_or_default();
+    let mut members: Vec<Id> = Vec::new();
+    for node in nodes {
+        let Some(id) = text_not_empty(node, "members", log) else { continue };
+        if !show.channel_ids.contains(&&*id) {
+            let headline = format!("the profile has no channel \"{id}\"");
+            unknown_name(Code::S04, node.at, headline, &id, show.channel_ids.iter().copied(), log);
+        } else if members.iter().any(|member| **member == *id) {
+            log.error(Code::F14, node.at, format!("channel \"{id}\" is a member twice"), "named here again")
+                .help("it would be moved twice; keep one");
+        } else {
+            members.push(id.into());
+        }
+    }
+    (named(thing, Scope::GainGroup, show, log), members)
 }
 
 fn output(thing: Thing<'_>, show: &mut Show<'_>, log: &mut Log) {
@@ -296,7 +333,7 @@ fn renames(all: &[Named], log: &mut Log) {
 }
 
 /// Sharing groups are there by being named: a name that stands once is more likely a slip.
-fn groups(values: &BTreeMap<Address, Value>, places: &BTreeMap<Address, Place>, log: &mut Log) {
+fn sharing_groups(values: &BTreeMap<Address, Value>, places: &BTreeMap<Address, Place>, log: &mut Log) {
     let mut members: BTreeMap<&str, Vec<&Address>> = BTreeMap::new();
     for (address, value) in values.iter().filter(|(address, _)| address.key == Key::ChannelSharingGroup) {
         if let Value::Word(group) = value
@@ -329,6 +366,7 @@ struct Known<'k> {
     panel: Option<&'k ControlKinds>,
     channel_ids: &'k [&'k str],
     bus_ids: &'k [&'k str],
+    group_ids: &'k [&'k str],
 }
 
 fn read_move(control: &str, node: &Node, known: &Known<'_>, log: &mut Log) -> Option<Move> {
@@ -454,6 +492,7 @@ fn target(node: &Node, known: &Known<'_>, log: &mut Log) -> Option<Address> {
     let ids = match scope {
         Scope::Channel => Some(known.channel_ids),
         Scope::Bus => Some(known.bus_ids),
+        Scope::GainGroup => Some(known.group_ids),
         Scope::Output => outputs.as_deref(),
     };
     if let Some(ids) = ids.filter(|ids| !ids.contains(&&*address.id)) {

@@ -179,17 +179,57 @@ fn shipped(lanes: usize, vectors: Vectors, gliding: bool) -> f64 {
 struct Case {
     stages: bool,
     busy_lanes: usize,
+    /// Bus columns that every source goes to.
+    buses: u16,
+    /// Loudness, true peak and the other meters of every lane too, and not peaks, energies and counts alone.
+    all_meters: bool,
+}
+
+impl Case {
+    const FULL: Self = Self { stages: true, busy_lanes: LANES, buses: 12, all_meters: true };
 }
 
 /// A whole desk of mono channels: into two main buses and four stereo sends after their faders.
 struct Whole(Option<Plan>);
 
+/// Everything that a channel's column is told when it comes into use.
+fn channel(plan: &mut Plan, column: u16, wire: u16, case: Case, bus_columns: u16) {
+    let jump = |target, value| Edit::Jump(Command { target, value });
+    plan.edits.push(Edit::Start { bank: Bank::Sources, column, ramp_frames: 960 });
+    plan.edits.push(jump(Target::Gate { bank: Bank::Sources, column }, 1.0));
+    plan.edits.push(Edit::Connect { column, feed: wire + 1, side: 0 });
+    for to in 0..bus_columns {
+        plan.edits.push(jump(Target::ToBus { tap: Tap::AfterFader, from: column, to }, 0.05));
+    }
+    if !case.stages {
+        return;
+    }
+    let mut aim = |value, to| plan.edits.push(jump(Target::Stage { bank: Bank::Sources, column, value }, to));
+    for (index, coefficients) in (0_u8..).zip(coefficients(usize::from(wire))) {
+        for (value, to) in (0..).zip(coefficients.values) {
+            let which = match index {
+                0 => StageValue::HighPass { section: 0, value },
+                _ => StageValue::Band { after: false, band: index - 1, value },
+            };
+            aim(which, to);
+        }
+    }
+    for (value, to) in (0..).zip([-8.0, 0.7, 1.0, 2.0, 0.02, 0.0001, 4800.0]) {
+        aim(StageValue::Gate(value), to);
+    }
+    for (value, to) in (0..).zip([-4.0, 0.66, 1.0, 0.002, 0.0001, 0.5]) {
+        aim(StageValue::Compressor(value), to);
+    }
+    for (value, to) in (0..).zip([0.45, -5.0, 1.0]) {
+        aim(StageValue::DeEsser(value), to);
+    }
+}
+
 impl Whole {
     fn new(lanes: u16, case: Case) -> Self {
         let mut plan = Plan { sequence: 1, ..Plan::default() };
         let jump = |target, value| Edit::Jump(Command { target, value });
-        let buses = 12;
-        for (bank, columns) in [(Bank::Sources, lanes), (Bank::Buses, buses), (Bank::Outputs, 2)] {
+        for (bank, columns) in [(Bank::Buses, case.buses), (Bank::Outputs, 2)] {
             for column in 0..columns {
                 plan.edits.push(Edit::Start { bank, column, ramp_frames: 0 });
                 plan.edits.push(jump(Target::Gate { bank, column }, 1.0));
@@ -197,33 +237,7 @@ impl Whole {
         }
         for column in 0..lanes {
             plan.feeds.push((column + 1, Feed::Wires(column, None)));
-            plan.edits.push(Edit::Connect { column, feed: column + 1, side: 0 });
-            for to in 0..buses {
-                plan.edits.push(jump(Target::ToBus { tap: Tap::AfterFader, from: column, to }, 0.05));
-            }
-            if case.stages {
-                let mut aim = |value, to| {
-                    plan.edits.push(jump(Target::Stage { bank: Bank::Sources, column, value }, to));
-                };
-                for (index, coefficients) in (0_u8..).zip(coefficients(usize::from(column))) {
-                    for (value, to) in (0..).zip(coefficients.values) {
-                        let which = match index {
-                            0 => StageValue::HighPass { section: 0, value },
-                            _ => StageValue::Band { after: false, band: index - 1, value },
-                        };
-                        aim(which, to);
-                    }
-                }
-                for (value, to) in (0..).zip([-8.0, 0.7, 1.0, 2.0, 0.02, 0.0001, 4800.0]) {
-                    aim(StageValue::Gate(value), to);
-                }
-                for (value, to) in (0..).zip([-4.0, 0.66, 1.0, 0.002, 0.0001, 0.5]) {
-                    aim(StageValue::Compressor(value), to);
-                }
-                for (value, to) in (0..).zip([0.45, -5.0, 1.0]) {
-                    aim(StageValue::DeEsser(value), to);
-                }
-            }
+            channel(&mut plan, column, column, case, case.buses);
         }
         for side in 0..2 {
             plan.edits.push(jump(Target::ToOutput { from: side, to: side }, 1.0));
@@ -247,6 +261,9 @@ impl Crossing for Whole {
 
 fn whole(lanes: usize, vectors: Vectors, case: Case) -> f64 {
     let mut engine = Engine::new(engine_settings(SampleRate::HZ_48000, vectors));
+    if !case.all_meters {
+        engine.measure_levels_only();
+    }
     let mut desk = Whole::new(u16::try_from(lanes).expect("at most 256"), case);
     let sound = |n: usize| if n / BLOCK % LANES < case.busy_lanes { noise(n) } else { 0.0 };
     let inputs: Vec<f32> = (0..lanes * BLOCK).map(sound).collect();
@@ -257,6 +274,82 @@ fn whole(lanes: usize, vectors: Vectors, case: Case) -> f64 {
     });
     assert!(case.busy_lanes == 0 || outputs.iter().any(|sample| *sample != 0.0), "nothing came out");
     ns
+}
+
+/// A plan and a batch for the next tick.
+struct Sudden {
+    plan: Option<Plan>,
+    batch: Vec<Command>,
+}
+
+impl Crossing for Sudden {
+    fn at_tick(&mut self, engine: &mut Engine) {
+        if let Some(plan) = &mut self.plan {
+            engine.adopt(plan);
+        }
+        self.plan = None;
+        self.batch.drain(..).for_each(|command| engine.apply(command));
+    }
+
+    fn at_meter_boundary(&mut self, _: &MeterFrame) -> bool {
+        true
+    }
+}
+
+/// The block in which everything happens: a full batch while all 256 channels glide, and all of them go and 256 others
+/// come. Microseconds, the best and the middle of many. Plans are dropped outside, as on air.
+fn worst(vectors: Vectors) -> [f64; 2] {
+    let case = Case::FULL;
+    let lanes = 256_u16;
+    let mut engine = Engine::new(engine_settings(SampleRate::HZ_48000, vectors));
+    let inputs: Vec<f32> = (0..usize::from(lanes) * BLOCK).map(noise).collect();
+    let mut outputs = vec![0.0; 2 * BLOCK];
+    let mut desk = Sudden { plan: Whole::new(lanes, case).0, batch: Vec::new() };
+    let mut times = Vec::new();
+    for round in 0..80_u16 {
+        let (going, coming) = (round % 2 * lanes, (round + 1) % 2 * lanes);
+        for block in 0..40 {
+            let glide = |column: u16| Command {
+                target: Target::Level { bank: Bank::Sources, column: going + column },
+                value: if block % 2 == 0 { 0.5 } else { 1.0 },
+            };
+            desk.batch.extend((0..lanes).map(glide));
+            let sudden = block == 30;
+            if sudden {
+                let pans = (0..3).flat_map(|to| (0..lanes).map(move |column| (column, to)));
+                desk.batch.extend(pans.map(|(column, to)| Command {
+                    target: Target::ToBus { tap: Tap::AfterFader, from: going + column, to },
+                    value: 0.1,
+                }));
+                let mut plan = Plan { sequence: u64::from(round) + 2, ..Plan::default() };
+                for column in 0..lanes {
+                    let edit = Edit::Leave { bank: Bank::Sources, column: going + column, ramp_frames: 960 };
+                    plan.edits.push(edit);
+                    channel(&mut plan, coming + column, column, case, case.buses);
+                }
+                desk.plan = Some(plan);
+            }
+            let mut wires = PlanarWires { frames: BLOCK, stride: BLOCK, inputs: &inputs, outputs: &mut outputs };
+            let start = Instant::now();
+            engine.process(&mut wires, &mut desk);
+            if sudden {
+                times.push(start.elapsed().as_secs_f64() * 1e6);
+            }
+        }
+    }
+    times.sort_by(f64::total_cmp);
+    [times[0], times[times.len() / 2]]
+}
+
+/// How far the cost of 1 to 16 groups is from a straight line, at most, as a share of the line; and ns a frame for a group.
+fn line(vectors: Vectors, case: Case) -> (f64, f64) {
+    let cost = |groups: usize| whole(groups * LANES, vectors, case) * (groups * LANES) as f64;
+    let points: Vec<(f64, f64)> = (1..=16).map(|groups| (groups as f64, cost(groups))).collect();
+    let mean = |of: &dyn Fn(&(f64, f64)) -> f64| points.iter().map(of).sum::<f64>() / points.len() as f64;
+    let (x, y) = (mean(&|p| p.0), mean(&|p| p.1));
+    let slope = mean(&|p| (p.0 - x) * (p.1 - y)) / mean(&|p| (p.0 - x) * (p.0 - x));
+    let off = |(groups, cost): &(f64, f64)| (cost / (y + slope * (groups - x)) - 1.0).abs();
+    (points.iter().map(off).fold(0.0, f64::max), slope)
 }
 
 fn main() {
@@ -278,14 +371,41 @@ fn main() {
         println!("{lanes} lanes, the whole strip into six stereo buses, meters included:");
         for vectors in Form::ALL.into_iter().filter_map(Vectors::new) {
             let form = vectors.form().word();
-            let all = whole(lanes, vectors, Case { stages: true, busy_lanes: LANES });
-            let one = whole(lanes, vectors, Case { stages: true, busy_lanes: 1 });
-            let none = whole(lanes, vectors, Case { stages: true, busy_lanes: 0 });
-            let bare = whole(lanes, vectors, Case { stages: false, busy_lanes: LANES });
+            let all = whole(lanes, vectors, Case::FULL);
+            let levels = whole(lanes, vectors, Case { all_meters: false, ..Case::FULL });
+            let one = whole(lanes, vectors, Case { busy_lanes: 1, ..Case::FULL });
+            let none = whole(lanes, vectors, Case { busy_lanes: 0, ..Case::FULL });
+            let bare = whole(lanes, vectors, Case { stages: false, ..Case::FULL });
             println!(
-                "  {form:<8} every stage on   {all:>8.3}   of biquad's equaliser alone {:>5.2}; one busy lane in sixteen {one:.3}; silence {none:.3}; stages off {bare:.3}",
-                all / plain
+                "  {form:<8} every stage on   {all:>8.3}   of biquad's equaliser alone {:>5.2}; peak, energy and clips for meters {levels:.3} ({:.2}); one busy lane in sixteen {one:.3}; silence {none:.3}; stages off {bare:.3}",
+                all / plain,
+                levels / plain
             );
         }
+    }
+    println!("\n256 strips, everything on, into sixteen stereo buses; and the cost of 1 to 16 groups:");
+    for vectors in Form::ALL.into_iter().filter_map(Vectors::new) {
+        let wide = Case { buses: 32, ..Case::FULL };
+        let (all, levels) = (whole(256, vectors, wide), whole(256, vectors, Case { all_meters: false, ..wide }));
+        let (off, group) = line(vectors, Case::FULL);
+        let of_core = |ns: f64| ns * 256.0 * 48_000.0 / 1e9 * 100.0;
+        println!(
+            "  {:<8} {:>5.1} % of a core, {:>5.1} % with the meters of levels alone; {group:.0} ns a frame for each group, at most {:.1} % off a straight line",
+            vectors.form().word(),
+            of_core(all),
+            of_core(levels),
+            100.0 * off
+        );
+    }
+    println!("\nthe block of 64 frames in which 256 gliding channels go, 256 others come and a full batch arrives:");
+    for vectors in Form::ALL.into_iter().filter_map(Vectors::new) {
+        let [best, middle] = worst(vectors);
+        let share = |us: f64| us / (BLOCK as f64 / 48_000.0 * 1e6) * 100.0;
+        println!(
+            "  {:<8} {best:>6.0} us, {:.0} % of the period; the middle of many {middle:.0} us, {:.0} %",
+            vectors.form().word(),
+            share(best),
+            share(middle)
+        );
     }
 }

@@ -3,8 +3,8 @@
 use longthrow::desk::{By, Event};
 use longthrow::params::{Address, Value};
 use longthrow::profile::{
-    Bus, Channel, Device, Host, Id, Input, InputFrom, InputKind, Installation, Network, Output, OutputKind, Panel,
-    Profile, Rig,
+    Bus, Channel, Device, GainGroup, Host, Id, Input, InputFrom, InputKind, Installation, Network, Output, OutputKind,
+    Panel, Profile, Rig,
 };
 use longthrow::units::SampleRate;
 use std::collections::BTreeMap;
@@ -52,6 +52,7 @@ pub fn profile(name: &str, lines: &str) -> Profile {
     let mut values = BTreeMap::new();
     let mut channels: Vec<Channel> = Vec::new();
     let mut buses: Vec<Bus> = Vec::new();
+    let mut gain_groups: Vec<GainGroup> = Vec::new();
     let bus = |name: &str| Bus { id: id(name), was: None, label: name.to_owned(), minus: None };
     buses.extend([bus("programme"), bus("audition")]);
     for line in lines.lines().map(str::trim).filter(|line| !line.is_empty()) {
@@ -64,12 +65,15 @@ pub fn profile(name: &str, lines: &str) -> Profile {
             Some("channel") if !channels.iter().any(|known| known.id == channel) => {
                 channels.push(Channel { id: channel, was: None, label: String::new() });
             }
+            Some("gain-group") if !gain_groups.iter().any(|known| known.id == channel) => {
+                gain_groups.push(GainGroup { id: channel, was: None, label: String::new(), members: vec![] });
+            }
             Some("bus") if !buses.iter().any(|known| known.id == channel) => buses.push(bus(&channel)),
             _ => {}
         }
         values.insert(address, value);
     }
-    Profile { name: name.to_owned(), channels, buses, moves: vec![], values }
+    Profile { name: name.to_owned(), channels, buses, gain_groups, moves: vec![], values }
 }
 
 pub fn installation(inputs: u16, lines: &str) -> Installation {

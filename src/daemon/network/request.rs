@@ -197,7 +197,7 @@ fn value(row: &Parameter, argument: &Argument) -> Result<Value, String> {
         #[expect(clippy::cast_precision_loss, reason = "no range goes beyond 2^24")]
         (Domain::Number { .. }, Argument::Int(number)) => Ok(Value::Number(*number as f32)),
         (Domain::Number { off: true, .. }, Argument::Text(word)) if word == "off" => Ok(Value::Off),
-        (Domain::Words(_) | Domain::InputId | Domain::BusId | Domain::Group, Argument::Text(word)) => {
+        (Domain::Words(_) | Domain::InputId | Domain::BusId | Domain::SharingGroup, Argument::Text(word)) => {
             Ok(Value::Word((**word).into()))
         }
         _ => refuse(),
@@ -309,7 +309,7 @@ mod tests {
             ("/channel/lectern/fadr", vec![], "the nearest is /channel/lectern/fader"),
             ("/channel/lectern/asign/hall", vec![], "the nearest is /channel/lectern/assign/hall"),
             ("/folow/meters", vec![], "the nearest is /follow/meters"),
-            ("/x", vec![], "is not one of channel, bus, output"),
+            ("/x", vec![], "is not one of channel, bus, gain-group, output"),
             ("/channel/Lectern/fader", vec![], "is no id"),
             ("/channel/lectern", vec![], "/SCOPE/ID/PARAMETER"),
             ("/channel/lectern/fader", vec![text("loud")], "accepted: -90.0 to +10.0 dB, or \"off\""),
