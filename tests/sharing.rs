@@ -246,10 +246,109 @@ fn a_guest_who_shares_does_not_hear_themselves() {
     assert!(own <= -100.0);
 }
 
+/// A voice `m1` in the group "voices" on the bus b1, and music on b2.
+const UNDER: &str = "channel.m1.source = in-1\nchannel.m1.switch = open\nchannel.m1.fader = 0.0\nchannel.m1.assign.b1 = on\n\
+    channel.m1.sharing.group = voices\nbus.b1.fader = 0.0\nbus.b2.fader = 0.0\nchannel.music.source = in-2\n\
+    channel.music.switch = open\nchannel.music.fader = 0.0\nchannel.music.assign.b2 = on\n";
+
+/// Noise between two times in seconds, and silence around it.
+fn burst(seconds: usize, from: f64, to: f64, db: f64) -> Vec<f32> {
+    let mut samples = noises(1, seconds * SECOND, &[db]).remove(0);
+    let (from, to) = ((from * SECOND as f64) as usize, (to * SECOND as f64) as usize);
+    samples[..from].fill(0.0);
+    samples[to..].fill(0.0);
+    samples
+}
+
+fn music(seconds: usize, db: f64) -> Vec<f32> {
+    noise(seconds * SECOND, 9).into_iter().map(|sample| sample * 10.0_f64.powf(db / 20.0) as f32).collect()
+}
+
+#[test]
+fn music_goes_so_far_below_the_voice_and_no_further_than_it_may() {
+    // Voice and music are the same kind of noise, so that their loudness differs as their levels do. White noise of full scale has
+    // -4.8 dB.
+    for (difference, voice, bed, expected) in
+        [(13.0, -15.0, -15.0, 13.0), (10.0, -20.0, -15.0, 10.0), (13.0, -10.0, -30.0, 20.0)]
+    {
+        let lines =
+            format!("{UNDER}channel.music.ducking.under = voices\nchannel.music.ducking.difference = {difference}\n");
+        let inputs = vec![burst(8, 1.0, 8.0, voice), music(8, bed)];
+        let heard = run(&mut offline(show(2, &lines, &OWN[..2]), Form::Plain), inputs, 480);
+        let found = power_db(&heard[0][5 * SECOND..]) - power_db(&heard[2][5 * SECOND..]);
+        println!("asked {difference} LU, found {found:.2}");
+        assert!((found - expected).abs() < 0.3, "{found} for {expected}");
+    }
+    // As far as it may: 20 dB, though 33 would be needed.
+    let lines = format!("{UNDER}channel.music.ducking.under = voices\n");
+    let inputs = vec![burst(5, 1.0, 5.0, -25.0), music(5, -5.0)];
+    let heard = run(&mut offline(show(2, &lines, &OWN[..2]), Form::Plain), inputs.clone(), 480);
+    let taken = power_db(&inputs[1][3 * SECOND..]) - 3.0103 - power_db(&heard[2][3 * SECOND..]);
+    assert!((taken - 20.0).abs() < 0.02, "{taken}");
+}
+
+#[test]
+fn music_goes_down_waits_and_comes_back_in_its_times() {
+    let lines = format!(
+        "{UNDER}channel.music.ducking.under = voices\nchannel.music.ducking.difference = off\nchannel.music.ducking.depth = 12.0\n"
+    );
+    let inputs = vec![burst(7, 1.0, 2.5, -10.0), music(7, -20.0)];
+    let heard = run(&mut offline(show(2, &lines, &OWN[..2]), Form::Plain), inputs.clone(), 480);
+    // What is taken off at a moment: of the 48 samples from there on, by the loudest.
+    let taken = |at: f64| {
+        let from = (at * SECOND as f64) as usize;
+        let loudest =
+            (from..from + 48).max_by(|a, b| inputs[1][*a].abs().total_cmp(&inputs[1][*b].abs())).expect("some");
+        -20.0 * f64::from(heard[2][loudest] / inputs[1][loudest]).abs().log10() - 3.0103
+    };
+    // One-poles in dB: 1 - 1/e of the way in the time constant. The voice is recognised within 1 ms, and its end when a mean of
+    // 10 ms has fallen from its level to -40 dBFS.
+    let part = 1.0 - (-1.0_f64).exp();
+    assert!(taken(0.99).abs() < 1e-3);
+    let down = taken(1.1);
+    assert!((down / (12.0 * part) - 1.0).abs() < 0.03, "{down:.3} dB after the attack");
+    // The band takes some 7 dB of the noise, which has -14.8 dB: about 40 ms to the gate.
+    let held = (2500..4000).find(|ms| taken(f64::from(*ms) / 1000.0) < 11.95).expect("it ends");
+    assert!((3225..3262).contains(&held), "held until {held} ms");
+    let end = f64::from(held) / 1000.0 - 1.5 * (12.0_f64 / 11.95).ln();
+    let back = taken(end + 1.5);
+    println!("{down:.2} dB after 100 ms, held until {held} ms, {back:.2} dB 1.5 s later");
+    assert!((back / (12.0 * (1.0 - part)) - 1.0).abs() < 0.03, "{back:.3} dB after the release");
+}
+
+#[test]
+fn nobody_speaking_leaves_the_music_bit_for_bit() {
+    let ducked = format!("{UNDER}channel.music.ducking.under = voices\n");
+    let inputs = || vec![burst(3, 0.5, 2.0, -45.0), music(3, -20.0)];
+    let heard = run(&mut offline(show(2, &ducked, &OWN[..2]), Form::Plain), inputs(), 480);
+    let plain = run(&mut offline(show(2, UNDER, &OWN[..2]), Form::Plain), inputs(), 480);
+    assert!(heard == plain);
+}
+
+#[test]
+fn a_bus_makes_room_and_who_is_in_it_does_not_hear_themselves() {
+    // The guest plays from afar: over the bus "bed", which goes down when m1 speaks.
+    let lines = "channel.m1.source = in-1\nchannel.m1.switch = open\nchannel.m1.fader = 0.0\nchannel.m1.assign.voice = on\n\
+        channel.m1.sharing.group = voices\nbus.voice.fader = 0.0\nchannel.guest.source = in-2\nchannel.guest.switch = open\n\
+        channel.guest.fader = 0.0\nchannel.guest.assign.bed = on\nbus.bed.fader = -3.0\nbus.bed.assign.programme = on\n\
+        bus.bed.ducking.under = voices\nbus.bed.ducking.difference = off\nbus.bed.ducking.depth = 15.0\nbus.to-guest.fader = 0.0\n";
+    let mut installation = show(2, lines, &["programme", "to-guest", "bed"]);
+    let bus = installation.profile.buses.iter_mut().find(|bus| &*bus.id == "to-guest").expect("it is there");
+    bus.minus = Some(Minus { of: id("programme"), less: vec![id("guest")], off_air: None });
+    let inputs = vec![burst(5, 1.5, 3.0, -10.0), music(5, -20.0)];
+    let heard = run(&mut offline(installation, Form::Plain), inputs.clone(), 480);
+    let taken = power_db(&inputs[1][2 * SECOND..3 * SECOND]) - 6.0103 - power_db(&heard[0][2 * SECOND..3 * SECOND]);
+    assert!((taken - 15.0).abs() < 0.2, "{taken}");
+    assert!(heard[0][SECOND..] == heard[4][SECOND..], "the programme has the bus as it is");
+    let own = power_db(&heard[2][SECOND..]) - power_db(&heard[0][SECOND..]);
+    println!("{taken:.2} dB taken off; own share at {own:.0} dB");
+    assert!(own <= -100.0);
+}
+
 /// Shares change, channels come and go, priorities move.
 fn lively(callback: usize, form: Form) -> Vec<Vec<f32>> {
     let mut lines = microphones(6, 4);
-    lines += "channel.m6.source = pair-4\n";
+    lines += "channel.m6.source = pair-4\nchannel.m6.ducking.under = table\nbus.b3.ducking.under = table\nbus.b3.ducking.attack = 20.0\n";
     let mut desk = offline(show(8, &lines, &OWN), form);
     let word = |word: &str| Value::Word(word.into());
     desk.at(Frames(30_001), set("channel.m5.switch", word("open")));

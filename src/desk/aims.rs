@@ -108,6 +108,7 @@ impl Desk {
     pub(super) fn aim_bus(&mut self, id: &Id) {
         self.aim_strip_of_bus(id);
         self.aim_stages_of_bus(id);
+        self.aim_room_of_bus(id);
     }
 
     /// Aims what hangs on one bus but for its stages.

@@ -235,7 +235,9 @@ impl Hand {
                 let step = self.moves.step.unwrap_or(match unit {
                     Unit::Decibels | Unit::Lufs => STEP_DB,
                     Unit::Position => STEP_POSITION,
-                    Unit::Hertz | Unit::Milliseconds | Unit::Factor => (highest - lowest) * STEP_PART,
+                    Unit::Hertz | Unit::Milliseconds | Unit::Factor | Unit::LoudnessUnits => {
+                        (highest - lowest) * STEP_PART
+                    }
                 });
                 let by_ratio = self.parameter().taper == Taper::Logarithmic && self.moves.step.is_none();
                 let number = match current {

@@ -463,7 +463,7 @@ impl Desk {
         let refused = match address.key {
             Key::BusAssign if value.is_word("on") => self.why_not_assigned(&Id::from(&*address.id), &further),
             Key::ChannelSendPoint if value.is_word("input") => self.why_no_input_send(&further),
-            Key::ChannelSharingGroup => self.why_no_group(&value),
+            Key::ChannelSharingGroup | Key::ChannelDuckingUnder | Key::BusDuckingUnder => self.why_no_group(&value),
             _ => None,
         };
         refused.map_or(Ok(value), Err)
@@ -533,6 +533,7 @@ impl Desk {
         let id: Id = address.id.as_ref().into();
         match address.key.parameter().scope {
             Scope::Channel if address.key.is_of_sharing() => self.aim_sharing(&id),
+            Scope::Bus if address.key.is_of_sharing() => self.aim_room_of_bus(&id),
             // A fader that moves works out no filters.
             Scope::Channel if address.key.is_of_a_stage() => self.aim_stages_of_channel(&id),
             Scope::Bus if address.key.is_of_a_stage() => self.aim_stages_of_bus(&id),

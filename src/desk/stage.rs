@@ -530,6 +530,7 @@ impl Stage {
             }
             Target::Level { bank: b, column: c }
             | Target::Gate { bank: b, column: c }
+            | Target::Ducking { bank: b, column: c, .. }
             | Target::Stage { bank: b, column: c, .. } => b == bank && c == column,
             Target::ToBus { tap, from, to } => {
                 (bank == tap.bank() && from == column) || (bank == Bank::Buses && to == column)
@@ -552,6 +553,9 @@ impl Stage {
             Target::Trim { column: c } if c == of => Some(Target::Trim { column }),
             Target::SendGate { column: c } if c == of => Some(Target::SendGate { column }),
             Target::Sharing { column: c, value } if c == of => Some(Target::Sharing { column, value }),
+            Target::Ducking { bank: Bank::Sources, column: c, value } if c == of => {
+                Some(Target::Ducking { bank: Bank::Sources, column, value })
+            }
             Target::Level { bank: Bank::Sources, column: c } if c == of => {
                 Some(Target::Level { bank: Bank::Sources, column })
             }
@@ -610,6 +614,7 @@ impl Stage {
             Target::Trim { .. } | Target::Level { .. } => 1.0,
             Target::Gate { .. }
             | Target::SendGate { .. }
+            | Target::Ducking { .. }
             | Target::ToBus { .. }
             | Target::ToOutput { .. }
             | Target::Ceiling { .. }

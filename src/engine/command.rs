@@ -75,6 +75,23 @@ impl SharingValue {
     }
 }
 
+/// How a source or bus makes room for the voices of a sharing group.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub enum DuckingValue {
+    /// Under which sharing group it is; 0 is none.
+    Under,
+    /// How far below the voice, LU; 0 goes by the depth alone.
+    Difference,
+    /// How far down at most, dB.
+    Depth,
+    /// What it gains of its way down per tick.
+    Attack,
+    /// How many ticks it stays.
+    Hold,
+    /// What it gains of its way back per tick.
+    Release,
+}
+
 /// One value of the engine that the desk may aim at.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
 pub enum Target {
@@ -117,6 +134,15 @@ pub enum Target {
         column: u16,
         /// Which value.
         value: SharingValue,
+    },
+    /// A value of the room that a source or bus makes for voices. That of the first column of a bus counts.
+    Ducking {
+        /// Sources or buses.
+        bank: Bank,
+        /// Which of its columns.
+        column: u16,
+        /// Which value.
+        value: DuckingValue,
     },
     /// How much of something reaches a bus, sign and pan included.
     ToBus {

@@ -31,6 +31,8 @@ pub struct GroupReading {
     pub de_esser: Row,
     /// Most that the gain sharing took off while the source was open, in octaves of amplitude; sources only.
     pub sharing: Row,
+    /// Most that was taken off to make room for voices, in octaves of amplitude; sources and buses.
+    pub ducking: Row,
     /// Sum of K-weighted squares after the fader, see [`KLanes::trim`](crate::dsp::k_weighting::KLanes::trim).
     pub weighted: [f64; LANES],
     /// Highest point between the samples after the fader, as amplitude; samples themselves are in `peak`.
@@ -69,6 +71,7 @@ impl GroupReading {
         compressor: [0.0; LANES],
         de_esser: [0.0; LANES],
         sharing: [0.0; LANES],
+        ducking: [0.0; LANES],
         weighted: [0.0; LANES],
         true_peak: [0.0; LANES],
         magnitude: [0.0; LANES],
@@ -97,6 +100,7 @@ impl GroupReading {
             self.compressor[lane] = self.compressor[lane].max(other.compressor[lane]);
             self.de_esser[lane] = self.de_esser[lane].max(other.de_esser[lane]);
             self.sharing[lane] = self.sharing[lane].max(other.sharing[lane]);
+            self.ducking[lane] = self.ducking[lane].max(other.ducking[lane]);
             self.energy[lane] += other.energy[lane];
             self.weighted[lane] += other.weighted[lane];
             self.true_peak[lane] = self.true_peak[lane].max(other.true_peak[lane]);

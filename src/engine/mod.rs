@@ -19,7 +19,7 @@ mod stages;
 mod strip;
 pub mod wires;
 
-pub use command::{Bank, Command, Edit, Plan, SharingValue, Tap, Target};
+pub use command::{Bank, Command, DuckingValue, Edit, Plan, SharingValue, Tap, Target};
 pub use feed::{Feed, NO_FEED, Sides, Tape};
 pub use followers::{Own, Proof};
 pub use meter::{GroupReading, MeterFrame};
@@ -399,6 +399,9 @@ impl Engine {
             Target::Stage { bank, column, value: which } => {
                 self.bank(bank).set_stage(column, which, value, at_once);
             }
+            Target::Ducking { bank, column, value: which } => {
+                self.sharing.set_room(bank == Bank::Buses, column, which, value);
+            }
             Target::Sharing { column, value: which } => self.sharing.set(column, which, value),
             Target::ToBus { tap, from, to } => {
                 self.to_buses[tap as usize].set(usize::from(from), usize::from(to), value, at_once);
@@ -474,6 +477,7 @@ impl Engine {
                         }
                         self.to_buses[Tap::Bus as usize].clear_from(usize::from(column));
                         self.levellers.start(usize::from(column) / 2);
+                        self.sharing.clear_bus(column);
                         self.to_outputs.clear_from(usize::from(column));
                     }
                     Bank::Outputs => {
@@ -566,8 +570,8 @@ impl Engine {
         self.to_outputs.settle();
         self.taps.tapped = self.to_buses[Tap::PreFader as usize].taken() | self.to_buses[Tap::Input as usize].taken();
         self.sources.settle(self.taps.tapped);
-        self.sharing.settle(&mut self.sources.strips);
         self.buses.settle(0);
+        self.sharing.settle(&mut self.sources.strips, &mut self.buses.strips);
         self.followers.columns.settle(0);
         self.outputs.settle(0);
         if std::mem::take(&mut self.openings_changed) {
@@ -656,9 +660,11 @@ impl Engine {
             if followed {
                 self.followers.take(level, &self.buses.audio, frames);
             }
-            sounding |= self.buses.run(groups, self.vectors, frames, grid, &mut self.untapped);
+            sounding |= self.buses.run(groups.clone(), self.vectors, frames, grid, &mut self.untapped);
+            let (strips, audio) = (&mut self.buses.strips, &mut self.buses.audio);
+            self.sharing.run_buses(groups, self.vectors, strips, audio, frames, grid);
             if followed {
-                following |= self.followers.run(level, &self.buses, self.vectors, frames, grid);
+                following |= self.followers.run(level, &self.buses, &self.sharing, self.vectors, frames, grid);
             }
         }
         sounding
@@ -703,10 +709,14 @@ impl Engine {
     /// What limiters and others took off since the last boundary.
     fn gather_reductions(&mut self) {
         for (place, group) in self.pending.groups.iter_mut().take(SOURCE_GROUPS).enumerate() {
-            if let Some(taken) = self.sharing.take_reductions(place) {
-                for (most, taken) in group.sharing.iter_mut().zip(taken) {
-                    *most = most.max(taken);
-                }
+            if let Some([shared, made]) = self.sharing.take_reductions(place) {
+                raise(&mut group.sharing, &shared);
+                raise(&mut group.ducking, &made);
+            }
+        }
+        for (place, group) in self.pending.groups.iter_mut().skip(SOURCE_GROUPS).take(BUS_GROUPS).enumerate() {
+            if let Some(made) = self.sharing.take_bus_reductions(place) {
+                raise(&mut group.ducking, &made);
             }
         }
         let first = SOURCE_GROUPS + BUS_GROUPS;
@@ -768,6 +778,13 @@ impl Engine {
                 }
             }
         }
+    }
+}
+
+/// Takes higher ones in.
+fn raise(most: &mut [f32; LANES], taken: &[f32; LANES]) {
+    for (most, taken) in most.iter_mut().zip(taken) {
+        *most = most.max(*taken);
     }
 }
 

@@ -155,6 +155,18 @@ pub enum Key {
     ChannelSharing,
     /// `channel.ID.sharing.priority`
     ChannelSharingPriority,
+    /// `channel.ID.ducking.under`
+    ChannelDuckingUnder,
+    /// `channel.ID.ducking.difference`
+    ChannelDuckingDifference,
+    /// `channel.ID.ducking.depth`
+    ChannelDuckingDepth,
+    /// `channel.ID.ducking.attack`
+    ChannelDuckingAttack,
+    /// `channel.ID.ducking.hold`
+    ChannelDuckingHold,
+    /// `channel.ID.ducking.release`
+    ChannelDuckingRelease,
     /// `bus.ID.equaliser.switch`
     BusEqualiser,
     /// `bus.ID.equaliser.low.shape`
@@ -211,6 +223,18 @@ pub enum Key {
     BusLeveller,
     /// `bus.ID.leveller-range`
     BusLevellerRange,
+    /// `bus.ID.ducking.under`
+    BusDuckingUnder,
+    /// `bus.ID.ducking.difference`
+    BusDuckingDifference,
+    /// `bus.ID.ducking.depth`
+    BusDuckingDepth,
+    /// `bus.ID.ducking.attack`
+    BusDuckingAttack,
+    /// `bus.ID.ducking.hold`
+    BusDuckingHold,
+    /// `bus.ID.ducking.release`
+    BusDuckingRelease,
     /// `gain-group.ID.switch`
     GroupSwitch,
     /// `gain-group.ID.fader`
@@ -238,6 +262,8 @@ pub enum Unit {
     Factor,
     /// Loudness.
     Lufs,
+    /// A difference of loudness.
+    LoudnessUnits,
 }
 
 impl Unit {
@@ -250,6 +276,7 @@ impl Unit {
             Self::Hertz => "Hz",
             Self::Milliseconds => "ms",
             Self::Lufs => "LUFS",
+            Self::LoudnessUnits => "LU",
         }
     }
 }
@@ -407,6 +434,42 @@ pub struct CompressorKeys {
     /// The gain after it.
     pub gain: Key,
 }
+
+/// The keys of whoever makes room for voices.
+#[derive(Clone, Copy, Debug)]
+pub struct DuckingKeys {
+    /// Under which sharing group.
+    pub under: Key,
+    /// How far below the voice.
+    pub difference: Key,
+    /// How far down at most.
+    pub depth: Key,
+    /// Its attack.
+    pub attack: Key,
+    /// Its hold.
+    pub hold: Key,
+    /// Its release.
+    pub release: Key,
+}
+
+/// How a channel makes room for voices.
+pub const CHANNEL_DUCKING: DuckingKeys = DuckingKeys {
+    under: Key::ChannelDuckingUnder,
+    difference: Key::ChannelDuckingDifference,
+    depth: Key::ChannelDuckingDepth,
+    attack: Key::ChannelDuckingAttack,
+    hold: Key::ChannelDuckingHold,
+    release: Key::ChannelDuckingRelease,
+};
+/// How a bus makes room for voices.
+pub const BUS_DUCKING: DuckingKeys = DuckingKeys {
+    under: Key::BusDuckingUnder,
+    difference: Key::BusDuckingDifference,
+    depth: Key::BusDuckingDepth,
+    attack: Key::BusDuckingAttack,
+    hold: Key::BusDuckingHold,
+    release: Key::BusDuckingRelease,
+};
 
 /// The bands of a channel's equaliser, lowest first.
 pub const CHANNEL_BANDS: [BandKeys; 4] = [
@@ -648,6 +711,68 @@ const fn joined<const N: usize>(parts: &[&[Parameter]]) -> [Parameter; N] {
     rows
 }
 
+/// The rows of music under voice.
+const fn ducking(scope: Scope, keys: DuckingKeys) -> [Parameter; 6] {
+    let mut under =
+        words(keys.under, scope, "ducking.under", OFF_ON, "off", "the sharing group whose voices it makes room for");
+    (under.domain, under.taper, under.glide) = (Domain::SharingGroup, Taper::None, SHARING_GLIDE);
+    let mut difference = number(
+        keys.difference,
+        scope,
+        "ducking.difference",
+        Unit::LoudnessUnits,
+        [3.0, 30.0],
+        "13.0",
+        Taper::Linear,
+        "how far below the voices it is brought; off goes down by the whole depth",
+    );
+    difference.domain = Domain::Number { unit: Unit::LoudnessUnits, lowest: 3.0, highest: 30.0, off: true };
+    [
+        under,
+        difference,
+        number(
+            keys.depth,
+            scope,
+            "ducking.depth",
+            Unit::Decibels,
+            [0.0, 20.0],
+            "20.0",
+            Taper::Linear,
+            "how much is taken off at most",
+        ),
+        number(
+            keys.attack,
+            scope,
+            "ducking.attack",
+            Unit::Milliseconds,
+            [10.0, 1000.0],
+            "100.0",
+            Taper::Logarithmic,
+            "time to go down by 63 % when somebody speaks",
+        ),
+        number(
+            keys.hold,
+            scope,
+            "ducking.hold",
+            Unit::Milliseconds,
+            [0.0, 5000.0],
+            "700.0",
+            Taper::Linear,
+            "how long it stays down after the last word",
+        ),
+        number(
+            keys.release,
+            scope,
+            "ducking.release",
+            Unit::Milliseconds,
+            [50.0, 10_000.0],
+            "1500.0",
+            Taper::Logarithmic,
+            "time to come back by 63 %",
+        ),
+    ]
+}
+
 /// How many rows there are in all parts.
 const fn rows(parts: &[&[Parameter]]) -> usize {
     let (mut part, mut rows) = (0, 0);
@@ -665,9 +790,12 @@ const PARTS: &[&[Parameter]] = &[
     &equaliser(Scope::Channel, Key::ChannelEqualiser, CHANNEL_BANDS),
     &compressor(Scope::Channel, CHANNEL_COMPRESSOR),
     CHANNEL_TAIL,
+    &ducking(Scope::Channel, CHANNEL_DUCKING),
     &equaliser(Scope::Bus, Key::BusEqualiser, BUS_BANDS),
     &compressor(Scope::Bus, BUS_COMPRESSOR),
-    BUS_AND_OUTPUT,
+    BUS_LEVELS,
+    &ducking(Scope::Bus, BUS_DUCKING),
+    GROUPS_AND_OUTPUTS,
 ];
 
 /// A channel from its source to its gate.
@@ -978,8 +1106,8 @@ const CHANNEL_TAIL: &[Parameter] = &[
     },
 ];
 
-/// A bus behind its stages, gain groups, and the outputs.
-const BUS_AND_OUTPUT: &[Parameter] = &[
+/// A bus behind its stages.
+const BUS_LEVELS: &[Parameter] = &[
     Parameter {
         key: Key::BusAssign,
         scope: Scope::Bus,
@@ -1024,6 +1152,10 @@ const BUS_AND_OUTPUT: &[Parameter] = &[
         glide: Glide::OnePole { ms: 1_700 },
         summary: "how far the leveller may go either way",
     },
+];
+
+/// Gain groups and outputs.
+const GROUPS_AND_OUTPUTS: &[Parameter] = &[
     Parameter {
         key: Key::GroupSwitch,
         scope: Scope::GainGroup,
@@ -1098,8 +1230,8 @@ impl Key {
 
     /// Whether this says what a gain takes from other channels.
     #[must_use]
-    pub const fn is_of_sharing(self) -> bool {
-        matches!(self, Self::ChannelSharingGroup | Self::ChannelSharing | Self::ChannelSharingPriority)
+    pub fn is_of_sharing(self) -> bool {
+        matches!(self.parameter().word.split_once('.'), Some(("sharing" | "ducking", _)))
     }
 
     /// The row of this key.

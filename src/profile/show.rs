@@ -9,7 +9,7 @@ use super::panel::ControlKinds;
 use super::rig::RigNames;
 use super::text::{Node, Raw, Tree};
 use crate::params::{Address, AddressError, Domain, Key, Parameter, Scope, TABLE, Taper, Value, nearest};
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 /// The buses that every profile has.
 pub(super) const ALWAYS: [&str; 2] = ["programme", "audition"];
@@ -342,9 +342,26 @@ fn sharing_groups(values: &BTreeMap<Address, Value>, places: &BTreeMap<Address, 
             members.entry(group).or_default().push(address);
         }
     }
+    let under =
+        values.iter().filter(|(address, _)| matches!(address.key, Key::ChannelDuckingUnder | Key::BusDuckingUnder));
+    let mut listened: BTreeSet<&str> = BTreeSet::new();
+    for (address, value) in under {
+        let Value::Word(group) = value else { continue };
+        listened.insert(group);
+        if &**group != "off" && !members.contains_key(&**group) {
+            let headline = format!("nobody is in the sharing group \"{group}\"");
+            let help = match nearest(group, members.keys().copied()) {
+                Some(nearest) => format!("did you mean \"{nearest}\"?"),
+                None => "name the group in the channels of the voices: sharing.group".to_owned(),
+            };
+            log.warning(Code::S15, places[address], headline, "no voice brings it down").help(help);
+        }
+    }
     let larger = || members.iter().filter(|(_, members)| members.len() > 1).map(|(group, _)| *group);
     for (group, members) in &members {
-        if let [alone] = members[..] {
+        if let [alone] = members[..]
+            && !listened.contains(group)
+        {
             let headline = format!("the sharing group \"{group}\" has one microphone");
             let help = match nearest(group, larger()) {
                 Some(nearest) => format!("did you mean \"{nearest}\"?"),

@@ -125,6 +125,7 @@ fn show(round: usize) -> Installation {
     lines += &format!(
         "bus.extra-{extra}.fader = 0.0\nbus.extra-{extra}.assign.programme = on\nbus.room.fader = 0.0\nbus.to-c1.fader = 0.0\n"
     );
+    lines += "bus.room.ducking.under = group-1\nchannel.c3.ducking.under = group-2\n";
     lines += "bus.programme.compressor.switch = on\nbus.programme.equaliser.switch = on\nbus.programme.equaliser.high.gain = 3.0\n";
     // The limiter that looks ahead and the leveller come, change and go.
     if !round.is_multiple_of(5) {
