@@ -24,7 +24,7 @@ const ATTACK_MS: f64 = 5.0;
 const RELEASE_MS: f64 = 200.0;
 const GAIN_MS: f64 = 5.0;
 /// The smallest share: -30 dB.
-pub const LEAST_SHARE: f32 = 0.031_622_777;
+pub const LEAST_SHARE: f32 = 0.031_622_78;
 /// What an open microphone has at least, mean square: -120 dBFS. Where nobody is heard at all, all are alike.
 pub const OPEN_LEVEL: f32 = 1.0e-12;
 /// A level below this is none: no denormal arises.

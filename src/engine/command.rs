@@ -3,6 +3,7 @@
 use super::feed::Feed;
 use super::followers::Own;
 use super::stages::StageValue;
+use crate::dsp::delay::DelayLine;
 
 /// The banks of columns, in signal order.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
@@ -97,6 +98,11 @@ pub enum DuckingValue {
 pub enum Target {
     /// Gain before everything, with the sign of the polarity; sources only.
     Trim {
+        /// Which source.
+        column: u16,
+    },
+    /// By how many frames a source is delayed, behind its trim. There has to be memory for it.
+    Delay {
         /// Which source.
         column: u16,
     },
@@ -280,4 +286,6 @@ pub struct Plan {
     pub edits: Vec<Edit>,
     /// Feeds to be put into their slots; afterwards what was there before.
     pub feeds: Vec<(u16, Feed)>,
+    /// Memory for the delays of source columns, or none; afterwards what was there before.
+    pub delays: Vec<(u16, Option<Box<DelayLine>>)>,
 }

@@ -27,8 +27,9 @@ pub use stages::StageValue;
 pub use strip::Times;
 pub use wires::Wires;
 
+use crate::dsp::delay::DelayLine;
 use crate::dsp::lanes::{LANES, Vectors};
-use crate::units::{Decibels, SampleRate};
+use crate::units::{Decibels, Frames, SampleRate};
 use exit::PairExit;
 use followers::{Followers, Taken};
 use levellers::Levellers;
@@ -80,6 +81,7 @@ struct Columns {
     stages: Box<[Stages]>,
     meters: Box<[Meters]>,
     audio: Box<[GroupAudio]>,
+    delays: Delays,
     from_outside: bool,
 }
 
@@ -92,6 +94,7 @@ impl Columns {
             strips: vec![Strip::new(times); groups].into_boxed_slice(),
             meters: vec![Meters::new(); groups].into_boxed_slice(),
             audio: vec![[[0.0; LANES]; TICK]; groups].into_boxed_slice(),
+            delays: Delays::new(if from_outside { groups } else { 0 }),
             from_outside,
         }
     }
@@ -143,24 +146,30 @@ impl Columns {
             }
             let audio = &mut audio[..frames];
             let tapped = taps.tapped & (1 << group) != 0;
+            let delayed = self.delays.any_in(group);
             match self.stages.get_mut(group).filter(|stages| stages.busy()) {
                 Some(stages) => {
-                    if !strip.moving() && is_silence(audio) && stages.at_rest() {
+                    let at_rest = stages.at_rest() && self.delays.at_rest(group);
+                    if !strip.moving() && is_silence(audio) && at_rest {
                         audio.fill([0.0; LANES]);
                         strip.pass_silence(frames);
                         taps.fill_with_silence(group, frames);
                         continue;
                     }
                     vectors.run(Run { strip, audio, from_outside, part: Part::Head });
+                    self.delays.run(group, audio);
                     stages.run(vectors, audio, grid);
                     if tapped {
                         taps.take(group, strip, audio, vectors);
                     }
                     vectors.run(Run { strip, audio, from_outside, part: Part::Tail });
                 }
-                None if tapped => {
+                None if tapped || delayed => {
                     vectors.run(Run { strip, audio, from_outside, part: Part::Head });
-                    taps.take(group, strip, audio, vectors);
+                    self.delays.run(group, audio);
+                    if tapped {
+                        taps.take(group, strip, audio, vectors);
+                    }
                     vectors.run(Run { strip, audio, from_outside, part: Part::Tail });
                 }
                 None => vectors.run(Run { strip, audio, from_outside, part: Part::Whole }),
@@ -200,6 +209,67 @@ impl Columns {
         for ((strip, meters), audio) in self.strips.iter().zip(&mut self.meters).zip(&self.audio) {
             if strip.in_use() && !(strip.silent() && meters.at_rest()) {
                 vectors.run(Measure { meters, measures, audio: &audio[..frames], at_grid_line });
+            }
+        }
+    }
+}
+
+/// The delays of the columns that have one: scalar, since each reads at another place.
+#[derive(Debug)]
+struct Delays {
+    lines: Box<[Option<Box<DelayLine>>]>,
+    /// One bit for each column of a group that has one.
+    used: Box<[u16]>,
+}
+
+impl Delays {
+    /// Real-time: never
+    fn new(groups: usize) -> Self {
+        Self { lines: (0..groups * LANES).map(|_| None).collect(), used: vec![0; groups].into_boxed_slice() }
+    }
+
+    /// Puts memory in, or takes it out.
+    fn swap(&mut self, column: u16, line: &mut Option<Box<DelayLine>>) {
+        let column = usize::from(column);
+        std::mem::swap(&mut self.lines[column], line);
+        let bit = 1 << (column % LANES);
+        let used = &mut self.used[column / LANES];
+        *used = if self.lines[column].is_some() { *used | bit } else { *used & !bit };
+    }
+
+    fn set(&mut self, column: u16, frames: f32, at_once: bool) {
+        if let Some(line) = &mut self.lines[usize::from(column)] {
+            #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "at most a second")]
+            let frames = Frames(frames.max(0.0) as u64);
+            line.set(frames, at_once);
+        }
+    }
+
+    fn set_like(&mut self, column: u16, of: u16) {
+        if let Ok([Some(line), Some(other)]) = self.lines.get_disjoint_mut([usize::from(column), usize::from(of)]) {
+            line.set_like(other);
+        }
+    }
+
+    fn any_in(&self, group: usize) -> bool {
+        self.used.get(group).is_some_and(|used| *used != 0)
+    }
+
+    fn of(&self, group: usize) -> impl Iterator<Item = &DelayLine> {
+        let lines = self.lines.iter().skip(group * LANES).take(LANES);
+        lines.take(if self.any_in(group) { LANES } else { 0 }).filter_map(|line| line.as_deref())
+    }
+
+    fn at_rest(&self, group: usize) -> bool {
+        self.of(group).all(DelayLine::at_rest)
+    }
+
+    fn run(&mut self, group: usize, audio: &mut [[f32; LANES]]) {
+        if self.any_in(group) {
+            for (lane, line) in self.lines[group * LANES..(group + 1) * LANES].iter_mut().enumerate() {
+                if let Some(line) = line {
+                    line.process(audio, lane);
+                }
             }
         }
     }
@@ -383,6 +453,7 @@ impl Engine {
                 let (strip, lane) = self.sources.strip(column);
                 strip.set_trim(lane, value, at_once);
             }
+            Target::Delay { column } => self.sources.delays.set(column, value, at_once),
             Target::Level { bank, column } => {
                 let (strip, lane) = self.bank(bank).strip(column);
                 strip.set_level(lane, value, at_once);
@@ -432,6 +503,9 @@ impl Engine {
     pub fn adopt(&mut self, plan: &mut Plan) {
         for (slot, feed) in &mut plan.feeds {
             std::mem::swap(&mut self.feeds[usize::from(*slot)], feed);
+        }
+        for (column, line) in &mut plan.delays {
+            self.sources.delays.swap(*column, line);
         }
         if !plan.feeds.is_empty() {
             self.list_feeds();
@@ -500,6 +574,7 @@ impl Engine {
                 strip.start_like(lane, &gains, length(ramp_frames));
                 self.sources.copy_stages(column, of);
                 self.sharing.copy(column, of);
+                self.sources.delays.set_like(column, of);
                 self.sources.meters[usize::from(column) / LANES].start(lane);
             }
             Edit::Leave { bank, column, ramp_frames } => {
@@ -660,7 +735,8 @@ impl Engine {
             if followed {
                 self.followers.take(level, &self.buses.audio, frames);
             }
-            sounding |= self.buses.run(groups.clone(), self.vectors, frames, grid, &mut self.untapped);
+            let same = groups.start..groups.end;
+            sounding |= self.buses.run(same, self.vectors, frames, grid, &mut self.untapped);
             let (strips, audio) = (&mut self.buses.strips, &mut self.buses.audio);
             self.sharing.run_buses(groups, self.vectors, strips, audio, frames, grid);
             if followed {

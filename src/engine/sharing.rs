@@ -293,8 +293,9 @@ impl Sharing {
     pub(super) fn copy(&mut self, column: u16, of: u16) {
         let (column, of) = (usize::from(column), usize::from(of));
         // A copy on the stack, some 2 kB: both may be in one group.
-        let other = self.groups[of / LANES].clone();
-        self.groups[column / LANES].copy(column % LANES, &other, of % LANES);
+        if let Some(other) = self.groups.get(of / LANES).cloned() {
+            self.groups[column / LANES].copy(column % LANES, &other, of % LANES);
+        }
         self.any = true;
     }
 
@@ -309,10 +310,10 @@ impl Sharing {
         let mut spoken = [[0.0_f64; 2]; SHARING_GROUPS + 1];
         for (group, strip) in self.groups.iter_mut().zip(sources.iter()).filter(|(group, _)| group.concerned) {
             let energy = group.band.take_energy();
-            for lane in 0..LANES {
-                group.level[lane] = self.paces.sharing.level(group.level[lane], energy[lane] / TICK as f32);
+            for (level, energy) in group.level.iter_mut().zip(energy) {
+                *level = self.paces.sharing.level(*level, energy / TICK as f32);
             }
-            for lane in 0..LANES {
+            for (lane, energy) in energy.into_iter().enumerate() {
                 let number = usize::from(group.number[lane]);
                 if let Some(weighted) = group.weighted(lane, strip) {
                     // A stereo channel is one member.
@@ -322,7 +323,7 @@ impl Sharing {
                 if number > 0 && strip.uses(lane) {
                     // As it is heard behind its share.
                     let share = f64::from(group.share[lane] * group.share[lane]) / TICK as f64;
-                    spoken[number][0] += share * f64::from(energy[lane]);
+                    spoken[number][0] += share * f64::from(energy);
                     spoken[number][1] += share * f64::from(group.room.weighted[lane]);
                 }
             }

@@ -53,6 +53,12 @@ pub enum Key {
     ChannelPad,
     /// `channel.ID.polarity`
     ChannelPolarity,
+    /// `channel.ID.delay.time`
+    ChannelDelayTime,
+    /// `channel.ID.delay.frames`
+    ChannelDelayFrames,
+    /// `channel.ID.delay.frame-rate`
+    ChannelDelayFrameRate,
     /// `channel.ID.high-pass.switch`
     ChannelHighPass,
     /// `channel.ID.high-pass.frequency`
@@ -141,6 +147,10 @@ pub enum Key {
     ChannelPan,
     /// `channel.ID.pan-law`
     ChannelPanLaw,
+    /// `channel.ID.width`
+    ChannelWidth,
+    /// `channel.ID.mono`
+    ChannelMono,
     /// `channel.ID.assign.BUS`
     ChannelAssign,
     /// `channel.ID.send.level.BUS`
@@ -834,6 +844,45 @@ const CHANNEL_HEAD: &[Parameter] = &[
         glide: Glide::OnePole { ms: 10 },
         summary: "inverted turns the wave upside down",
     },
+    Parameter {
+        glide: Glide::CrossFade { ms: 20 },
+        ..number(
+            Key::ChannelDelayTime,
+            Scope::Channel,
+            "delay.time",
+            Unit::Milliseconds,
+            [0.0, 1000.0],
+            "0.0",
+            Taper::Linear,
+            "how much later the source is, rounded to a frame of the engine; with the video frames a second at most",
+        )
+    },
+    Parameter {
+        glide: Glide::CrossFade { ms: 20 },
+        ..number(
+            Key::ChannelDelayFrames,
+            Scope::Channel,
+            "delay.frames",
+            Unit::Factor,
+            [0.0, 60.0],
+            "0.0",
+            Taper::Linear,
+            "how many video frames later the source is, besides",
+        )
+    },
+    Parameter {
+        glide: Glide::CrossFade { ms: 20 },
+        ..number(
+            Key::ChannelDelayFrameRate,
+            Scope::Channel,
+            "delay.frame-rate",
+            Unit::Hertz,
+            [10.0, 120.0],
+            "25.0",
+            Taper::Linear,
+            "how many video frames a second has; 23.98, 29.97 and 59.94 are 24, 30 and 60 by 1.001",
+        )
+    },
     words(
         Key::ChannelHighPass,
         Scope::Channel,
@@ -1025,6 +1074,24 @@ const CHANNEL_TAIL: &[Parameter] = &[
         glide: Glide::OnePole { ms: 10 },
         summary: "-3, -4.5 or -6 dB at the centre; mono channels only",
     },
+    number(
+        Key::ChannelWidth,
+        Scope::Channel,
+        "width",
+        Unit::Factor,
+        [0.0, 2.0],
+        "1.0",
+        Taper::Linear,
+        "0 is the middle alone, 2 doubles what differs between the sides; stereo channels only",
+    ),
+    words(
+        Key::ChannelMono,
+        Scope::Channel,
+        "mono",
+        OFF_ON,
+        "off",
+        "on puts half of each side on both; stereo channels only",
+    ),
     Parameter {
         key: Key::ChannelAssign,
         scope: Scope::Channel,

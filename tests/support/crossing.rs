@@ -115,8 +115,9 @@ fn show(round: usize) -> Installation {
         lines += &format!(
             "channel.c{n}.source = {source}\nchannel.c{n}.switch = open\nchannel.c{n}.fader = -6.0\n\
              channel.c{n}.assign.programme = on\nchannel.c{n}.assign.extra-{} = on\n\
-             channel.c{n}.sharing.group = group-{}\nchannel.c{n}.send.level.room = -12.0\nchannel.c{n}.send.point.room = {}\n",
+             channel.c{n}.delay.time = {}\nchannel.c{n}.sharing.group = group-{}\nchannel.c{n}.send.level.room = -12.0\nchannel.c{n}.send.point.room = {}\n",
             round % 3,
+            [0.0, 0.0, 30.0, 700.0_f32][(n + round) % 4],
             (n + round) % 3,
             ["pre-fader", "after-fader"][n % 2]
         );
@@ -137,7 +138,7 @@ fn show(round: usize) -> Installation {
     let mut installation = installation(20, &lines);
     // Somebody hears all but themselves, who come in directly and over a group; now and then it is somebody else.
     let heard = installation.profile.buses.iter_mut().find(|bus| &*bus.id == "to-c1");
-    if let (Some(bus), true) = (heard, round % 4 > 0) {
+    if let (Some(bus), true) = (heard, !round.is_multiple_of(4)) {
         let less = vec![["c1", "c2"][round % 2].into()];
         bus.minus = Some(Minus { of: "programme".into(), less, off_air: Some("room".into()) });
     }
