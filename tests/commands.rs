@@ -3,7 +3,7 @@
 #[path = "support/mod.rs"]
 mod support;
 
-use serde_json::Value as Json;
+use serde_json::{Value as Json, json as value};
 use std::path::Path;
 use std::process::{Command, Output};
 use support::daemon::Daemon;
@@ -82,6 +82,18 @@ fn status_and_why_say_what_is_on_air_what_is_wrong_and_what_blocks() {
     {
         assert!(shown.contains(part), "{part} in\n{shown}");
     }
+    // Every bus and output on the meter that was chosen for it.
+    daemon.word("/output/stream/meter", "vu");
+    let metered = |of: &str| {
+        let status = json(&longthrow(&state, &["status", "--json"]));
+        status["meters"].as_array().and_then(|all| all.iter().find(|metered| metered["of"] == of)).cloned()
+    };
+    wait_until("the output is shown in VU", || {
+        metered("output.stream").is_some_and(|metered| metered["meter"] == "vu" && metered["unit"] == "VU")
+    });
+    let programme = metered("bus.programme").expect("it is listed");
+    assert_eq!((&programme["meter"], &programme["unit"]), (&value!("peak"), &value!("dBFS")));
+    assert!(programme["readings"].as_array().is_some_and(|sides| sides.len() == 2), "{programme}");
     let why = json(&longthrow(&state, &["why", "channel.reader", "--json"]));
     assert_eq!(why["blocking"], "output stream", "{why}");
     daemon.word("/channel/reader/switch", "closed");

@@ -267,6 +267,39 @@ fn mistakes() -> Vec<(Code, Texts)> {
             ),
         ),
         (Code::S15, small("", "", "[channel.guest]\nsource = \"piano\"\nsharing.group = \"table\"\n")),
+        (
+            Code::C01,
+            small(
+                "[input.handheld]\nkind = \"microphone\"\ndevice = \"box\"\nchannels = [2]\nroom = \"hal\"\n\n[room.hall]\n",
+                "",
+                "",
+            ),
+        ),
+        (Code::C02, small("[room.hall]\nlamp = \"hall-lamp\"\n", "", "")),
+        (
+            Code::C03,
+            node(
+                "[output.lamp]\nkind = \"contact\"\nport = \"node-1\"\nsafe = \"open\"\n\n[room.hall]\nlamp = \"lamp\"\n",
+            ),
+        ),
+        (Code::C04, small("", "", "[channel.guest]\nsource = \"piano\"\ntally = \"live\"\n")),
+        (
+            Code::C05,
+            small(
+                "[output.feed]\nkind = \"feed\"\ndevice = \"box\"\nchannels = [3, 4]\n",
+                "",
+                "[talkback.producer]\nsource = \"lectern-mic\"\nbuses = [\"programme\"]\n",
+            ),
+        ),
+        (
+            Code::C06,
+            small(
+                "[output.feed]\nkind = \"feed\"\ndevice = \"box\"\nchannels = [3, 4]\n",
+                "",
+                "[output.feed]\nlisten = \"on\"\n",
+            ),
+        ),
+        (Code::C07, small("", "", "[panic]\nfallback = \"lectern\"\n")),
         // What the list is not complete without: a layer that is no file.
         (
             Code::F12,

@@ -14,6 +14,8 @@ mod show;
 use live::{LEAD_IN, STEREO, frames};
 use longthrow::desk::{MeterMemory, Reading};
 use longthrow::dsp::lanes::Form;
+use longthrow::dsp::scale::SCALES;
+use longthrow::params::{Domain, Key};
 use loud::{Planar, sine, stereo, tone};
 
 const SILENCE: f64 = f64::NEG_INFINITY;
@@ -78,15 +80,50 @@ fn meters_return_in_their_times() {
     for (meter, db, seconds) in
         [("quasi-peak-i", 20.0, 1.7), ("quasi-peak-iib", 24.0, 2.8), ("peak-falling", 20.0, 1.7)]
     {
-        for side in ["left", "right"] {
+        let [left, right] = ["left", "right"].map(|side| {
             let values = shown(&signal, &format!("{side}/{meter}"));
             let fall = values[198..].iter().position(|value| *value <= values[198] - db).expect("it falls");
             within(fall as f64 / 100.0, seconds, 0.3, meter);
-        }
+            fall as f64 / 100.0
+        });
+        // IEC TR 60268-18: the channels of one meter return within 0.1 s of each other.
+        within(left, right, 0.1, meter);
     }
     let held = shown(&signal, "left/peak-held");
     let fall = held[199..].iter().position(|value| *value < held[199] - 0.1).expect("it falls");
     within(fall as f64 / 100.0, 1.0, 0.5, "hold");
+}
+
+/// What a profile may choose is what there are scales of.
+#[test]
+fn every_meter_that_can_be_chosen_has_its_scale() {
+    let words: Vec<&str> = SCALES.iter().map(|scale| scale.word).collect();
+    for key in [Key::BusMeter, Key::OutputMeter] {
+        assert_eq!(key.parameter().domain, Domain::Words(words.clone().leak()));
+    }
+    let (table, _) = frames(STEREO, &tone(&[(-18.0, 0.1)], 1), 64, Form::widest());
+    for scale in SCALES {
+        for point in scale.points {
+            let path = format!("/meter/bus/programme/{point}/{}", scale.meter);
+            assert!(table.iter().any(|name| name.path == path), "{path}");
+        }
+    }
+}
+
+/// One full-scale sample shows in full (common practice, no source), and lights the overload light for at least 150 ms (ITU-R
+/// BS.1771-1 Annex 1 Table 4).
+#[test]
+fn a_single_sample_at_full_scale_shows() {
+    let mut side = vec![0.0; 96_000];
+    side[4_800] = 1.0;
+    let signal = stereo(side);
+    let highest = |meter: &str| shown(&signal, meter).into_iter().fold(SILENCE, f64::max);
+    for meter in ["left/peak", "left/peak-falling", "right/peak-held"] {
+        within(highest(meter), 0.0, 0.1, meter);
+    }
+    let over = shown(&signal, "left/over");
+    let lit: Vec<usize> = (0..over.len()).filter(|step| over[*step] > 0.5).collect();
+    assert!((9..=10).contains(&lit[0]) && lit.len() >= 15 && lit.len() < 190, "{lit:?}");
 }
 
 /// IEC 60268-17: 99 % in 300 ms (+/-10 % from memory), overshoot 1 to 1.5 %; a sine at -18 dBFS (EBU R 68) reads 0 VU.
@@ -104,7 +141,8 @@ fn the_vu_needle_moves_as_a_needle() {
     within((gone + 1) as f64 / 100.0, 0.3, 0.03, "fall to 1 %");
 }
 
-/// Marks: IEC 60268-10 Type IIa with mark 4 at -18 dBFS and EBU Tech 3205-E for IIb; alignment by EBU R 68.
+/// Marks: IEC 60268-10 Type I with 0 dB at +6 dBu, Type IIa with mark 4 at 0 dBu and EBU Tech 3205-E for IIb; by EBU R 68 0 dBu
+/// is -18 dBFS.
 #[test]
 fn scales_stand_where_they_belong() {
     for (dbfs, mark) in
@@ -114,7 +152,7 @@ fn scales_stand_where_they_belong() {
         let last = |meter: &str| *shown(&signal, meter).get(90).expect("a second");
         within(last("left/quasi-peak-iia"), mark, 0.3 / 4.0, "mark of IIa");
         within(last("left/quasi-peak-iib"), dbfs + 18.0, 0.3, "dB on IIb");
-        within(last("left/quasi-peak-i"), dbfs, 0.3, "dBFS on Type I");
+        within(last("left/quasi-peak-i"), dbfs + 12.0, 0.3, "dB on Type I");
         within(last("left/vu"), dbfs + 18.0, 0.1, "VU");
         within(last("left/peak"), dbfs, 0.02, "sample peak");
         within(last("left/level"), dbfs - 3.01, 0.02, "RMS of a sine");

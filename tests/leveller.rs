@@ -33,7 +33,12 @@ struct Heard {
 }
 
 fn play(signal: &[f32], callback: usize) -> Heard {
-    let mut desk = Offline::new(installation(2, &lines("")), RATE, Vectors::widest(), Box::new(|_, _, _| Feed::Silent));
+    play_with("", signal, callback)
+}
+
+fn play_with(more: &str, signal: &[f32], callback: usize) -> Heard {
+    let mut desk =
+        Offline::new(installation(2, &lines(more)), RATE, Vectors::widest(), Box::new(|_, _, _| Feed::Silent));
     let state = Rc::new(RefCell::new((Vec::<MeterName>::new(), MeterMemory::default(), Vec::new(), [0.0; 2])));
     let into = Rc::clone(&state);
     desk.on_meters(move |desk, frame| {
@@ -121,4 +126,37 @@ fn silence_and_noise_below_the_floor_are_not_raised() {
     Pink::new(1, Decibels::try_new(-55.0).expect("a level"), RATE).fill(&mut noise);
     let heard = play(&noise, 480);
     assert!(heard.gain.iter().all(|gain| gain.abs() < 1e-9), "{:?}", heard.gain.last());
+}
+
+/// Pink noise at these levels, dBFS, for so many seconds each.
+fn noise(segments: &[(f32, usize)]) -> Vec<f32> {
+    let mut pink = Pink::new(1, Decibels::try_new(0.0).expect("a level"), RATE);
+    let mut samples = Vec::new();
+    for (db, seconds) in segments {
+        let mut part = vec![0.0; seconds * 48_000];
+        pink.fill(&mut part);
+        samples.extend(part.iter().map(|sample| sample * 10_f32.powf(db / 20.0)));
+    }
+    samples
+}
+
+/// By the definitions: no second moves more than the speed, what is above a lower floor is raised, and 3 s after the level fell
+/// by 6 dB a mean with a time constant of 1 s has seen 5.3 dB of it and one of 20 s only 0.5 dB.
+#[test]
+fn window_floor_and_speed_are_what_the_profile_says() {
+    let slow = play_with("bus.programme.leveller-speed = 0.5", &noise(&[(-35.0, 20)]), 480);
+    let fastest = slow.gain.windows(101).map(|s| (s[100] - s[0]).abs()).fold(0.0, f64::max);
+    assert!((0.45..=0.5001).contains(&fastest), "{fastest} dB in a second");
+    let soft = noise(&[(-55.0, 20)]);
+    let (still, raised) = (play(&soft, 480), play_with("bus.programme.leveller-floor = -65.0", &soft, 480));
+    assert!(still.gain.iter().all(|gain| gain.abs() < 1e-9) && *raised.gain.last().expect("gains") > 5.0);
+    let falls = noise(&[(-24.0, 30), (-30.0, 3)]);
+    let moved = |window: &str| {
+        let gain = play_with(&format!("bus.programme.leveller-window = {window}"), &falls, 480).gain;
+        gain[gain.len() - 1] - gain[2_999]
+    };
+    let (short, long) = (moved("1.0"), moved("20.0"));
+    println!("3 s after the fall: {short:.2} dB with a window of 1 s, {long:.2} dB with one of 20 s");
+    // Of the way that the mean has seen, a gain that takes 60 % of it in a second has made more than half.
+    assert!((2.6..=5.5).contains(&short) && (0.0..=0.6).contains(&long), "{short} and {long} dB");
 }

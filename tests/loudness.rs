@@ -301,6 +301,15 @@ fn tech_3343_alignment() {
     reads(&found, "dc_offset", 0.0, 1e-6, 1e-6);
 }
 
+/// BS.1770-5 Annex 1 Table 3 and its text: both surrounds weigh 1.41, and the effects channel is left out. A tone of -20 dBFS on
+/// each of left, right, centre, effects, left and right surround.
+#[test]
+fn bs_1770_channel_weights() {
+    let found = measured(&vec![sine(997.0, &[(-20.0, 5.0)], 1); 6]);
+    // -23.01 LUFS for a channel of weight 1; five channels of 3 + 2 * 1.41.
+    reads(&found, "integrated_lufs", -23.01 + 10.0 * 5.82_f64.log10(), 0.05, 0.05);
+}
+
 /// Follows from the gates of BS.1770-5.
 #[test]
 fn bs_1770_gates() {
@@ -516,6 +525,18 @@ fn a_target_passes_or_fails_by_the_exit_code() {
     let said = run(&["--target", "ebu-r128"], &[&bad]);
     let said = String::from_utf8_lossy(&said.stderr).into_owned();
     assert!(said.contains("bad.wav: integrated loudness is -14.0 LUFS; accepted: -23.2 to -22.8"), "{said}");
+    let verdicts: Value =
+        serde_json::from_slice(&run(&["--json", "--target", "ebu-r128"], &[&good, &bad]).stdout).expect("it is JSON");
+    assert_eq!([&verdicts[0]["target"], &verdicts[1]["target"]], ["ebu-r128"; 2]);
+    assert_eq!((&verdicts[0]["passes"], &verdicts[1]["passes"]), (&Value::Bool(true), &Value::Bool(false)));
+    // The documents need no file; everything else does.
+    let list = run(&["--target", "list"], &[]);
+    assert!(list.status.success() && String::from_utf8_lossy(&list.stdout).contains("EBU R 128 (2023)"));
+    for arguments in [&[][..], &["--target", "ebu-r128"], &["--json"]] {
+        let none = run(arguments, &[]);
+        assert_eq!(none.status.code(), Some(2));
+        assert!(String::from_utf8_lossy(&none.stderr).contains("no file to measure"), "{arguments:?}");
+    }
 }
 
 #[test]
@@ -549,6 +570,10 @@ fn broken_files_are_refused_with_their_name() {
     // Cut inside its samples, and a header that counts none because its writer was killed: what is there is read.
     std::fs::write(&path, &whole[..whole.len() / 2]).expect("it can be written");
     reads(&json(&[&path]), "duration_s", 0.5, 0.001, 0.001);
+    let said = String::from_utf8_lossy(&run(&[], &[&path]).stderr).into_owned();
+    assert!(said.contains("talk.wav: it ends early: 0.5 s of the 1.0 s its header says"), "{said}");
+    std::fs::write(&path, &whole).expect("it can be written");
+    assert!(run(&[], &[&path]).stderr.is_empty());
     let data = whole.windows(4).position(|bytes| bytes == b"data").expect("it has samples");
     whole[data + 4..data + 8].fill(0);
     std::fs::write(&path, &whole).expect("it can be written");

@@ -54,6 +54,7 @@ fn rig() -> Rig {
         ],
         outputs: vec![],
         contacts: vec![],
+        console: longthrow::profile::RigConsole::default(),
         control_ports: vec![],
         network: profile::Network {
             listen: "127.0.0.1:0".parse().expect("an address"),
@@ -77,7 +78,15 @@ fn installation(channels: usize) -> Installation {
     let values = all.iter().map(source).collect();
     let bus = |name: &str| Bus { id: id(name), was: None, label: name.to_owned(), minus: None };
     let buses = vec![bus("programme"), bus("audition")];
-    let profile = Profile { name: "test".to_owned(), channels: all, buses, gain_groups: vec![], moves: vec![], values };
+    let profile = Profile {
+        name: "test".to_owned(),
+        channels: all,
+        buses,
+        gain_groups: vec![],
+        moves: vec![],
+        console: longthrow::profile::ShowConsole::default(),
+        values,
+    };
     Installation { rig: rig(), panel: Panel::default(), profile }
 }
 

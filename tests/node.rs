@@ -740,6 +740,59 @@ fn a_node_on_udp_does_the_same_and_a_stopped_desk_fails_lit() {
     node.after(mark, "lost=0");
 }
 
+/// The whole way of a tally: a hand on the node's button, the desk, the node's lamp and the contact of the room. Common
+/// practice wants 50 ms from the act to the lamp, no source; what it took is printed.
+#[test]
+fn a_tally_lights_on_the_node_by_a_press_on_the_node_and_the_room_lamp_with_it() {
+    if !have(&["cc"]) {
+        return;
+    }
+    let (mut node, at) = Node::udp(0);
+    let rig = rig(&format!("address = \"{at}\""))
+        + "\n[device.box]\nhost = \"jack\"\nidentity = \"nobody\"\ninputs = 1\noutputs = 2\n\n\
+           [input.mic]\nkind = \"microphone\"\ndevice = \"box\"\nchannels = [1]\nroom = \"hall\"\n\n\
+           [output.stream]\nkind = \"feed\"\ndevice = \"box\"\nchannels = [1, 2]\n\n\
+           [room.hall]\nlamp = \"room-lamp\"\nmute = \"mute\"\n";
+    let profile = PROFILE
+        .replace("\"tone\"", "\"mic\"\nfader = 0.0")
+        .replace("live = \"channel.a.switch\"", "live = \"channel.a.tally\"");
+    let daemon = Daemon::start(&rig, Some(PANEL), &profile);
+    daemon.await_line("node host node 1 in slot 5");
+    node.await_line("lost=0 lamps=0000 contacts=000");
+    let (mut lamps, mut rooms) = (Vec::new(), Vec::new());
+    for _ in 0..10 {
+        let mark = node.mark();
+        let act = Instant::now();
+        node.say("move 8 1");
+        let seen = |what: &str| {
+            while !node.said.lock().expect("sound")[mark..].iter().any(|line| line.contains(what)) {
+                assert!(act.elapsed() < Duration::from_secs(30), "{what}: {}", node.last());
+                std::thread::sleep(Duration::from_micros(200));
+            }
+            act.elapsed().as_secs_f64() * 1e3
+        };
+        lamps.push(seen("lamps=0010"));
+        rooms.push(seen("lamps=0010 contacts=011"));
+        node.say("move 8 0");
+        wait_until("it is open", || daemon.ask("/channel/a/switch") == Argument::Text("open".to_owned()));
+        let mark = node.mark();
+        node.say("move 8 1");
+        node.say("move 8 0");
+        node.after(mark, "lamps=0000 contacts=000");
+    }
+    // Nobody darkens it by hand.
+    daemon.word("/channel/a/switch", "open");
+    wait_until("it is open", || daemon.ask("/channel/a/switch") == Argument::Text("open".to_owned()));
+    daemon.word("/contact/room-lamp/state", "open");
+    assert_eq!(daemon.ask("/contact/room-lamp/state"), Argument::Text("closed".to_owned()));
+    let longest = |times: &[f64]| times.iter().copied().fold(0.0, f64::max);
+    println!(
+        "from the press: the lamp after {:.1} ms at most, the room after {:.1} ms",
+        longest(&lamps),
+        longest(&rooms)
+    );
+}
+
 #[test]
 fn a_node_strapped_for_another_slot_is_not_taken() {
     if !have(&["cc"]) {

@@ -359,6 +359,7 @@ fn installation(master: Device, far: Device) -> Installation {
         devices: vec![master, far],
         outputs,
         contacts: vec![],
+        console: longthrow::profile::RigConsole::default(),
         control_ports: vec![],
         network: Network {
             listen: "127.0.0.1:0".parse().expect("an address"),
@@ -387,7 +388,9 @@ fn installation(master: Device, far: Device) -> Installation {
         name: "test".into(),
         channels: vec![channel("far"), channel("tone")],
         buses: vec![bus("programme"), bus("audition")],
+        gain_groups: vec![],
         moves: vec![],
+        console: longthrow::profile::ShowConsole::default(),
         values,
     };
     Installation { rig, panel: Panel::default(), profile }

@@ -441,13 +441,7 @@ macro_rules! through {
             let mut audio: [Row; 16] =
                 std::array::from_fn(|frame| std::array::from_fn(|lane| $sound(tick * 16 + frame, lane)));
             let linked = $linked;
-            Vectors::widest().run(Through {
-                stage: &mut $stage,
-                linked: &linked,
-                audio: &mut audio,
-                grid: true,
-                gains: None,
-            });
+            Vectors::widest().run(Through { stage: &mut $stage, linked: &linked, audio: &mut audio, grid: true });
             out.extend(audio.iter().map(|row| f64::from(row[$lane])));
         }
         out

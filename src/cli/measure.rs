@@ -14,12 +14,16 @@ use std::path::{Path, PathBuf};
 use std::rc::Rc;
 
 /// Loudness, true peak and stereo of WAV files (16, 24 and 32 bits, floating point, RF64).
+///
+/// A file that ends before its header says is measured as far as it goes, and that it ends early is said. Exit code 0: every file
+/// was measured; 1: one is not as --target asks; 2: bad usage; 3: one could not be measured.
 #[derive(Debug, clap::Args)]
 pub(super) struct Measure {
     /// Files to measure
-    #[arg(required = true, value_name = "FILE")]
+    #[arg(value_name = "FILE")]
     files: Vec<PathBuf>,
-    /// As JSON: one object, or a list where there are several files; null where a figure is not defined
+    /// As JSON: one object, or a list where there are several files; null where a figure is not defined; with --target also
+    /// "target" and "passes"
     #[arg(long)]
     json: bool,
     /// Whether the files are as this document asks; the exit code is 1 when one is not. "list" shows the names
@@ -44,6 +48,15 @@ struct Figures {
     mono_loss_db: Option<f64>,
     dc_offset: Option<f64>,
     duration_s: f64,
+    /// What was asked for by `--target`, and whether the file is so.
+    #[serde(flatten)]
+    verdict: Option<Verdict>,
+}
+
+#[derive(Debug, Serialize)]
+struct Verdict {
+    target: &'static str,
+    passes: bool,
 }
 
 impl Measure {
@@ -60,6 +73,10 @@ impl Measure {
                 }
             },
         };
+        if self.files.is_empty() {
+            complain("no file to measure: longthrow measure FILE...");
+            return exit::USAGE;
+        }
         if self.plot.is_some() && self.files.len() > 1 {
             complain("--plot draws one file at a time");
             return exit::USAGE;
@@ -81,10 +98,19 @@ impl Measure {
                     continue;
                 }
             };
-            let found = Figures::of(file, &measured);
-            for fault in target.map(|target| found.judge(target)).unwrap_or_default() {
-                complain(&format!("{}: {fault}", found.file));
-                code = code.max(exit::NOT_FINE);
+            let mut found = Figures::of(file, &measured);
+            if measured.missing_s > 0.0 {
+                let whole = measured.duration_s + measured.missing_s;
+                let there = measured.duration_s;
+                complain(&format!("{}: it ends early: {there:.1} s of the {whole:.1} s its header says", found.file));
+            }
+            if let Some(target) = target {
+                let faults = found.judge(target);
+                found.verdict = Some(Verdict { target: target.name, passes: faults.is_empty() });
+                for fault in faults {
+                    complain(&format!("{}: {fault}", found.file));
+                    code = code.max(exit::NOT_FINE);
+                }
             }
             if let Some(svg) = &self.plot
                 && let Err(error) = std::fs::write(svg, plot(&found, &measured.trace))
@@ -108,6 +134,8 @@ impl Measure {
 struct Measured {
     findings: Findings,
     duration_s: f64,
+    /// What its header says that is not there.
+    missing_s: f64,
     trace: Trace,
 }
 
@@ -129,9 +157,10 @@ fn measure(file: &Path) -> Result<Measured, WavError> {
     }
     let findings = programme.finish();
     #[expect(clippy::cast_precision_loss, reason = "2^53 frames are 5,900 years")]
-    let duration_s = findings.frames as f64 / f64::from(wav.format().rate.hz());
+    let [duration_s, missing_s] =
+        [findings.frames, wav.missing_frames()].map(|frames| frames as f64 / f64::from(wav.format().rate.hz()));
     let trace = trace.take();
-    Ok(Measured { findings, duration_s, trace })
+    Ok(Measured { findings, duration_s, missing_s, trace })
 }
 
 impl Figures {
@@ -151,6 +180,7 @@ impl Figures {
             mono_loss_db: mono_by_stereo.filter(|ratio| *ratio > 0.0).map(|ratio| 10.0 * log10(ratio)),
             dc_offset: *dc_offset,
             duration_s: measured.duration_s,
+            verdict: None,
         }
         .rounded()
     }

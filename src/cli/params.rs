@@ -1,7 +1,7 @@
 //! `longthrow params`: the table of parameters, for people and for programs.
 
 use super::{exit, print, print_json};
-use crate::params::{Domain, Glide, Parameter, TABLE, Taper, Value};
+use crate::params::{Domain, Glide, Parameter, Scope, TABLE, Taper, Value};
 use serde_json::{Value as Json, json};
 
 /// The table of every parameter.
@@ -23,11 +23,13 @@ impl Params {
 /// The address with capitals for what the user names: `channel.ID.assign.BUS`.
 fn address(row: &Parameter) -> String {
     let further = row.further.map(|scope| format!(".{}", scope.word().to_uppercase())).unwrap_or_default();
-    format!("{}.ID.{}{further}", row.scope.word(), row.word)
+    let id = if row.scope == Scope::Desk { "" } else { ".ID" };
+    format!("{}{id}.{}{further}", row.scope.word(), row.word)
 }
 
 fn glide(glide: Glide) -> String {
     match glide {
+        Glide::None => "none".to_owned(),
         Glide::OnePole { ms } => format!("{ms} ms"),
         Glide::Ramp { up_ms, down_ms } => format!("{up_ms} ms on, {down_ms} ms off"),
         Glide::CrossFade { ms } => format!("{ms} ms cross-fade"),
@@ -77,6 +79,7 @@ fn to_json(row: &Parameter) -> Json {
         Taper::None => "none",
     };
     let glide = match row.glide {
+        Glide::None => Json::Null,
         Glide::OnePole { ms } => json!({ "shape": "one-pole", "time_constant_ms": ms }),
         Glide::Ramp { up_ms, down_ms } => json!({ "shape": "ramp", "up_ms": up_ms, "down_ms": down_ms }),
         Glide::CrossFade { ms } => json!({ "shape": "cross-fade", "ms": ms }),

@@ -640,6 +640,12 @@ impl Files {
         self.frames = frames;
         for (source, wires) in self.sources.iter_mut().zip(&self.map.inputs) {
             let sides = source.sides();
+            if let (1, [wire]) = (sides, &wires[..]) {
+                let samples = &mut self.inputs[usize::from(*wire)][..frames];
+                let there = source.read(samples)?;
+                samples[there..].fill(0.0);
+                continue;
+            }
             let there = source.read(&mut self.interleaved[..frames * sides])?;
             self.interleaved[there * sides..frames * sides].fill(0.0);
             for (side, wire) in wires.iter().enumerate() {

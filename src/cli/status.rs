@@ -1,8 +1,9 @@
 //! `longthrow status`: the first screen, largest first.
 
-use super::{complain, exit, print, print_json, talk};
+use super::{complain, exit, meters, print, print_json, talk};
 use crate::daemon::talk::{Answer, Question};
-use crate::desk::{Live, Status};
+use crate::desk::{Live, Metered, Status};
+use crate::dsp::scale::Scale;
 use clap::Args;
 use std::path::PathBuf;
 use std::time::Duration;
@@ -60,6 +61,14 @@ fn since(seconds: u64) -> String {
     }
 }
 
+/// One bus or output on its scale: the louder side as a bar, and figures.
+fn meter(metered: &Metered) -> String {
+    let loudest = metered.readings.iter().copied().fold(f32::NEG_INFINITY, f32::max);
+    let bar = Scale::named(&metered.meter).map_or_else(String::new, |scale| meters::bar(scale, loudest));
+    let figures = metered.readings.iter().fold(String::new(), |text, reading| text + &format!(" {reading:>6.1}"));
+    format!("  {:<24} {bar}{figures} {}\n", metered.of, metered.unit)
+}
+
 fn text(status: &Status) -> String {
     let mut text = String::new();
     text += &match status.on_air {
@@ -77,16 +86,33 @@ fn text(status: &Status) -> String {
         count => format!("{count} MICROPHONES ARE LIVE:\n"),
     };
     text += &list(&status.microphones);
+    for room in status.rooms.iter().filter(|room| room.live || room.muted) {
+        let live = if room.live { "LIVE" } else { "not live" };
+        let muted = if room.muted { ", its loudspeakers are muted" } else { "" };
+        text += &format!("Room {} ({}): {live}{muted}\n", room.label, room.room);
+    }
+    for talking in &status.talking {
+        text += &format!("TALKBACK: {talking}\n");
+    }
+    if !status.listening.is_empty() {
+        text += &format!("{} listened to: {}\n", status.listening.len(), status.listening.join(", "));
+    }
+    if status.locked {
+        text += "The panel is locked: it closes microphones and takes a rung of the panic ladder, no more.\n";
+    }
     match status.wrong.first() {
         None => text += "Nothing is wrong.\n",
         Some(worst) => text += &format!("WRONG: {}\n  What to do: {}\n", worst.what, worst.remedy),
     }
     for wrong in status.wrong.iter().skip(1) {
-        text += &format!("  also: {}\n", wrong.what);
+        text += &format!("  also: {}\n    What to do: {}\n", wrong.what, wrong.remedy);
     }
     text += &format!("\nProgramme: {:.0} dBFS\n", status.programme_dbfs);
+    for metered in &status.meters {
+        text += &meter(metered);
+    }
     if !status.others.is_empty() {
-        text += "Open besides:\n";
+        text += "Open, and no microphones:\n";
         text += &list(&status.others);
     }
     let hand = status.idle_s.map_or("no control was used yet".to_owned(), |s| format!("last control {} ago", since(s)));

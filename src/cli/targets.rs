@@ -41,6 +41,12 @@ pub(super) static TARGETS: &[Target] = &[
             (-23.2, -22.8),
         )
     },
+    target(
+        "ebu-tech3343",
+        "EBU Tech 3343 (2023), R 128 on its way into MPEG-1 Layer 2 or AC-3: -23 LUFS +/-0.2 LU, at most -2 dBTP",
+        (-23.2, -22.8),
+        -2.0,
+    ),
     ebu("ebu-r128-s2", "EBU R 128 s2 (2023), streaming: the range where players use no metadata", (-20.0, -16.0)),
     target(
         "aes-td1008-speech",
@@ -117,6 +123,33 @@ impl Target {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    /// What the documents say, written down a second time: EBU R 128 (2023, V5) items h, i, m; R 128 s1 and s2 (2023); Tech 3343
+    /// (2023); AES TD1008 (2021) Table 1 and TD1004.1.15-10; ATSC A/85. All read in texts that cite them.
+    #[test]
+    fn presets_are_what_the_documents_say() {
+        for (name, middle, off, true_peak, tolerance, short_term) in [
+            ("ebu-r128", -23.0, 0.2, -1.0, 0.3, None),
+            ("ebu-r128-live", -23.0, 1.0, -1.0, 0.3, None),
+            ("ebu-r128-s1", -23.0, 0.2, -1.0, 0.3, Some(-18.0)),
+            ("ebu-tech3343", -23.0, 0.2, -2.0, 0.0, None),
+            ("ebu-r128-s2", -18.0, 2.0, -1.0, 0.3, None),
+            ("aes-td1008-speech", -18.0, 1.0, -1.0, 0.0, None),
+            ("aes-td1008-assorted", -18.0, 2.0, -1.0, 0.0, None),
+            ("aes-td1008-music", -16.0, 0.2, -1.0, 0.0, None),
+            ("aes-td1008-album", -14.0, 0.2, -1.0, 0.0, None),
+            ("aes-td1004", -18.0, 2.0, -1.0, 0.0, None),
+            ("atsc-a85", -24.0, 2.0, -2.0, 0.0, None),
+        ] {
+            let target = Target::named(name).expect(name);
+            let (low, high) = target.integrated;
+            let near = |found: f64, said: f64| (found - said).abs() < 1e-9;
+            assert!(near(low, middle - off) && near(high, middle + off), "{name}");
+            assert!(near(target.true_peak, true_peak) && near(target.true_peak_tolerance, tolerance), "{name}");
+            assert_eq!(target.short_term_max, short_term, "{name}");
+        }
+        assert_eq!(TARGETS.len(), 11);
+    }
 
     #[test]
     fn limits_themselves_are_accepted_and_a_tenth_beyond_is_not() {

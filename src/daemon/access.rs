@@ -193,6 +193,7 @@ mod tests {
             inputs: vec![],
             outputs: vec![],
             contacts: vec![],
+            console: crate::profile::RigConsole::default(),
             control_ports: vec![midi, osc("box", "10.0.0.9"), osc("other-box", "10.0.0.9")],
             network: Network {
                 listen: "0.0.0.0:9123".parse().expect("an address"),

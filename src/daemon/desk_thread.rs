@@ -7,16 +7,16 @@ use super::feeds::{self, Players};
 use super::hub::MeterTable;
 use super::inbox::{Ask, DAEMON_LANE, Inbox, Item, Origin};
 use super::network::{Answers, To, answer, refused};
-use super::nodes::Nodes;
+use super::nodes::{ContactAsk, Nodes};
 use super::record::{Kept, Writer};
 use super::talk::{Answer, Asked};
 use crate::desk::journal::{At, Line, Ports, What};
-use crate::desk::{By, Desk, Effects, Event, Facts, Feedback, ToEngine, Wrong};
+use crate::desk::{By, ContactDo, Desk, Effects, Event, Facts, Feedback, ToEngine, Wrong};
 use crate::handoff::{Clock, Console};
 use crate::panel::PortIndex;
 use crate::panel::encode::{encode_midi, encode_osc};
 use crate::panel::osc::{Message, Pattern};
-use crate::params::{Address, Value};
+use crate::params::{Address, Nature, Value};
 use crate::ports::clock::nanos;
 use crate::ports::control::ControlOut;
 use crate::profile::{ControlKind, Id, Installation, Texts};
@@ -320,7 +320,18 @@ impl DeskThread {
         for feedback in effects.feedback {
             self.feed_back(feedback);
         }
-        self.after_change(effects.changed);
+        for (contact, what) in effects.contacts {
+            let ask = match what {
+                ContactDo::Stand { closed } => ContactAsk::Stand { closed },
+                ContactDo::Pulse => ContactAsk::Pulse,
+            };
+            if let Err(why) = self.shared.nodes.contact(&contact, ask) {
+                tracing::warn!("contact {contact}: {why}");
+            }
+        }
+        let mut changed = effects.changed;
+        changed.retain(|(address, _)| address.key.nature() == Nature::Kept);
+        self.after_change(changed);
     }
 
     fn feed_back(&mut self, feedback: Feedback) {
@@ -440,15 +451,18 @@ impl DeskThread {
 
     /// Answers a command. Whoever asked may have gone.
     fn answer_question(&self, asked: Asked) {
-        let with_decisions =
-            |facts: Box<Facts>| Facts { decisions: self.decisions.iter().cloned().collect(), ..*facts };
+        let with_ours = |facts: Box<Facts>| Facts {
+            decisions: self.decisions.iter().cloned().collect(),
+            files: self.players.troubles(),
+            ..*facts
+        };
         match asked {
             Asked::Status(facts, answer) => {
-                let status = self.desk.status(&with_decisions(facts));
+                let status = self.desk.status(&with_ours(facts));
                 drop(answer.try_send(Answer::Status(Box::new(status))));
             }
             Asked::Why(path, facts, answer) => {
-                let why = self.desk.why(&path, &facts).map_or_else(Answer::Refused, Answer::Why);
+                let why = self.desk.why(&path, &with_ours(facts)).map_or_else(Answer::Refused, Answer::Why);
                 drop(answer.try_send(why));
             }
             Asked::Mix(answer) => drop(answer.try_send(self.desk.mix_to_keep())),

@@ -1,11 +1,13 @@
 //! From what a channel wants to hear to what feeds the engine: generators, and files on tapes.
 
 use super::player::Player;
-use crate::desk::FeedSpec;
+use crate::desk::{FeedSpec, FileTrouble};
 use crate::dsp::generators::{Generator, Pink, Sine, SpeechLike};
 use crate::engine::Feed;
 use crate::profile::Signal;
 use crate::units::{Decibels, SampleRate};
+use std::collections::BTreeMap;
+use std::path::PathBuf;
 
 /// A generator of this signal.
 fn generator(signal: Signal, level: Decibels, rate: SampleRate) -> Generator {
@@ -39,6 +41,13 @@ impl Players {
     #[must_use]
     pub const fn new(rate: SampleRate) -> Self {
         Self { rate, players: Vec::new() }
+    }
+
+    /// The files that do not play, and why.
+    #[must_use]
+    pub fn troubles(&self) -> BTreeMap<PathBuf, FileTrouble> {
+        let playing = self.players.iter().filter(|player| !player.is_finished());
+        playing.filter_map(|player| Some((player.path().to_owned(), player.trouble()?))).collect()
     }
 
     /// A file on a tape that the engine can take. Players whose tape was given back have ended and are forgotten.

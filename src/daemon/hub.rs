@@ -149,6 +149,12 @@ impl Hub {
         self.levels.heard(&self.table, rate_hz)
     }
 
+    /// What the meters of buses and outputs show, by path.
+    #[must_use]
+    pub fn shown(&self) -> BTreeMap<String, f32> {
+        self.levels.shown(&self.table, &self.memory)
+    }
+
     /// The mix-minus buses of which the proof lately found that somebody hears themselves.
     #[must_use]
     pub fn leaks(&self) -> Vec<Id> {

@@ -140,6 +140,8 @@ fn closes(address: &Address, value: &Value) -> bool {
     match address.key {
         Key::ChannelSwitch => value.is_word("closed"),
         Key::ChannelFader | Key::BusFader | Key::OutputLevel => *value == Value::Off,
+        Key::TalkbackTo | Key::TalkbackAll | Key::TalkbackSlate | Key::BusTone => value.is_word("off"),
+        Key::ChannelCough => value.is_word("on"),
         _ => false,
     }
 }

@@ -1,7 +1,7 @@
 //! What every peak meter heard lately: for whoever asks why something is silent.
 
 use super::hub::MeterTable;
-use crate::desk::{Heard, Quantity, Reading};
+use crate::desk::{Heard, MeterMemory, Quantity, Reading};
 use crate::engine::MeterFrame;
 use crate::profile::Id;
 use std::collections::BTreeMap;
@@ -33,8 +33,12 @@ struct Meter {
     place: usize,
     path: String,
     now: Reading,
+    /// Of the whole second before, all that was read.
+    last: Reading,
     /// The whole second before.
     before: f32,
+    /// Its sides, where it has two.
+    sides_before: Option<[f32; 2]>,
     /// When it last was louder than [`HEARD_DBFS`], in frames seen.
     heard: Option<u64>,
 }
@@ -48,8 +52,9 @@ impl Levels {
             .map(|(place, name)| match old.remove(&name.path) {
                 Some(meter) => Meter { place, ..meter },
                 None => {
-                    let (now, before) = (Reading::default(), f32::NEG_INFINITY);
-                    Meter { place, path: name.path.clone(), now, before, heard: None }
+                    let (now, last, before) = (Reading::default(), Reading::default(), f32::NEG_INFINITY);
+                    let path = name.path.clone();
+                    Meter { place, path, now, last, before, sides_before: None, heard: None }
                 }
             })
             .collect();
@@ -73,15 +78,30 @@ impl Levels {
             name.read(frame, &mut meter.now);
             if over {
                 meter.before = name.peak_dbfs(&meter.now);
+                meter.sides_before = name.sides_dbfs(&meter.now);
                 if meter.before > HEARD_DBFS {
                     meter.heard = Some(self.seen);
                 }
-                meter.now = Reading::default();
+                meter.last = std::mem::take(&mut meter.now);
             }
         }
         if over {
             self.gathered = 0;
         }
+    }
+
+    /// What every meter of buses and outputs shows now, or showed over the last whole second, by its path.
+    pub(super) fn shown(&self, table: &MeterTable, memory: &MeterMemory) -> BTreeMap<String, f32> {
+        let point = |path: &str| path.rsplit_once('/').map_or(String::new(), |(point, _)| point.to_owned());
+        let read: BTreeMap<String, Reading> =
+            self.meters.iter().map(|meter| (point(&meter.path), meter.last)).collect();
+        let destinations = table.names.iter().filter(|name| !name.path.starts_with("/meter/channel/"));
+        destinations
+            .map(|name| {
+                let reading = read.get(&point(&name.path)).copied().unwrap_or_default();
+                (name.path.clone(), name.value(&reading, memory))
+            })
+            .collect()
     }
 
     /// The mix-minus buses in which somebody heard themselves lately.
@@ -98,7 +118,12 @@ impl Levels {
                 let peak_dbfs = name.peak_dbfs(&meter.now).max(meter.before);
                 let heard = if peak_dbfs > HEARD_DBFS { Some(self.seen) } else { meter.heard };
                 let quiet_s = heard.map(|at| (self.seen - at) / u64::from(rate_hz.max(1)));
-                (meter.path.clone(), Heard { peak_dbfs, quiet_s })
+                let now = name.sides_dbfs(&meter.now);
+                let sides_dbfs = match (now, meter.sides_before) {
+                    (Some(now), Some(before)) => Some([now[0].max(before[0]), now[1].max(before[1])]),
+                    (now, before) => now.or(before),
+                };
+                (meter.path.clone(), Heard { peak_dbfs, quiet_s, sides_dbfs })
             })
             .collect()
     }

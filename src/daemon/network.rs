@@ -298,6 +298,12 @@ impl Network {
         lock(&self.shared.hub).heard(rate_hz)
     }
 
+    /// What the meters of buses and outputs show, by path.
+    #[must_use]
+    pub fn meters_shown(&self) -> BTreeMap<String, f32> {
+        lock(&self.shared.hub).shown()
+    }
+
     /// The mix-minus buses of which the proof lately found that somebody hears themselves.
     #[must_use]
     pub fn leaks(&self) -> Vec<crate::profile::Id> {
@@ -640,6 +646,9 @@ impl Shared {
         if ask != ContactAsk::State && !sender.may_open_microphones {
             bump(&self.counts.not_wired);
             return self.refuse(sender, address, "contacts are moved from loopback or wired control only");
+        }
+        if ask != ContactAsk::State && self.nodes.is_of_a_room(id) {
+            return self.refuse(sender, address, "it is the lamp or the mute of a room, and follows its microphones");
         }
         match self.nodes.contact(id, ask) {
             Ok(closed) if ask == ContactAsk::State => {

@@ -21,6 +21,7 @@ use crate::ports::control::ControlOut;
 use crate::ports::osc;
 use crate::profile::{self, Contact, ControlKind, Id, NodeLine, Panel, Reach, Rig};
 use crate::units::Frames;
+use std::collections::BTreeSet;
 use std::fmt;
 use std::sync::mpsc::{Receiver, SyncSender, sync_channel};
 use std::sync::{Arc, Mutex, MutexGuard, OnceLock, PoisonError};
@@ -69,6 +70,8 @@ struct Inner {
     /// By control port.
     ports: Vec<Option<Port>>,
     contacts: Vec<Contact>,
+    /// Contacts that the desk's own logic moves.
+    of_rooms: BTreeSet<Id>,
 }
 
 struct Port {
@@ -145,6 +148,8 @@ impl Nodes {
             inner.ports.push(Some(port));
         }
         inner.contacts.clone_from(&rig.contacts);
+        let rooms = rig.console.rooms.iter();
+        inner.of_rooms = rooms.flat_map(|room| room.lamp.iter().chain(&room.mute)).cloned().collect();
     }
 
     fn with<T>(&self, index: usize, then: impl FnOnce(&mut Port, &mut Vec<LinkEvent>) -> T) -> Option<T> {
@@ -216,6 +221,12 @@ impl Nodes {
             port.link.tick(now_ms(), &mut events);
             self.carry_out(port, events);
         }
+    }
+
+    /// Whether a contact is the lamp or the mute of a room: then only the truth moves it.
+    #[must_use]
+    pub fn is_of_a_room(&self, id: &str) -> bool {
+        self.lock().of_rooms.contains(id)
     }
 
     /// Does something with a contact of the rig; says how it stands, when it is one that stands.

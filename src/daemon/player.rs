@@ -3,14 +3,15 @@
 //! Both ways give the same samples: a file at the engine's own rate passes bit-exact, any other is resampled
 //! at a fixed ratio with its first frame in its place, and a loop runs over its seam without a gap.
 
+use crate::desk::FileTrouble;
 use crate::dsp::resampler::{Resampler, Step};
 use crate::engine::{Sides, Tape};
 use crate::handoff::{TapeReader, TapeWriter, Winding, tape};
 use crate::ports::wav::{Reader, WavError};
 use crate::units::SampleRate;
 use std::path::{Path, PathBuf};
-use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
+use std::sync::{Arc, Mutex, PoisonError};
 use std::thread::JoinHandle;
 use std::time::{Duration, Instant};
 
@@ -161,6 +162,13 @@ impl FileSource {
             self.raw[..frames * self.reader.channels()].fill(0.0);
         }
         let channels = self.reader.channels();
+        if channels == 1 {
+            for block in &mut self.block[..self.sides] {
+                block[..frames].copy_from_slice(&self.raw[..frames]);
+            }
+            (self.there, self.used) = (frames, 0);
+            return Ok(frames > 0);
+        }
         for (side, block) in self.block[..self.sides].iter_mut().enumerate() {
             let channel = side.min(channels - 1);
             for (sample, frame) in block.iter_mut().zip(self.raw[..frames * channels].chunks_exact(channels)) {
@@ -243,6 +251,10 @@ impl Converter {
 }
 
 fn interleave(sides: &[&[f32]], out: &mut [f32]) {
+    if let [side] = sides {
+        out.copy_from_slice(&side[..out.len()]);
+        return;
+    }
     for (index, frame) in out.chunks_exact_mut(sides.len()).enumerate() {
         for (sample, side) in frame.iter_mut().zip(sides) {
             *sample = side[index];
@@ -314,6 +326,8 @@ struct Shared {
     starved: AtomicU64,
     /// Whether the file is open and being read; written by the thread.
     reading: AtomicBool,
+    /// Why it does not play now; written by the thread.
+    trouble: Mutex<Option<FileTrouble>>,
 }
 
 /// A thread that keeps the tape of one file full for a live engine. It ends when the engine has dropped the
@@ -356,6 +370,12 @@ impl Player {
     #[must_use]
     pub fn is_reading(&self) -> bool {
         self.shared.reading.load(Ordering::Relaxed)
+    }
+
+    /// Why the file does not play now, if so.
+    #[must_use]
+    pub fn trouble(&self) -> Option<FileTrouble> {
+        self.shared.trouble.lock().unwrap_or_else(PoisonError::into_inner).clone()
     }
 
     /// Asks the thread to end.
@@ -428,6 +448,9 @@ impl Filling {
         match self.writer.state() {
             Winding::Wait => false,
             Winding::Begin => {
+                if self.source.is_some() {
+                    self.note(None);
+                }
                 let rewound = self.source.as_mut().map_or(Ok(()), FileSource::rewind);
                 self.take_in(rewound);
                 true
@@ -451,6 +474,7 @@ impl Filling {
             Ok(frames) => {
                 self.writer.write(&block[..frames * sides]);
                 if ended && frames * sides < wanted {
+                    self.note(Some(FileTrouble::Ended));
                     self.writer.end();
                     return false;
                 }
@@ -472,6 +496,7 @@ impl Filling {
                 if self.retry_at.take().is_some() {
                     tracing::info!("{}: can be read now", self.path.display());
                 }
+                self.note(None);
                 self.pause = RETRY_FIRST;
                 self.source = Some(source);
                 self.shared.reading.store(true, Ordering::Relaxed);
@@ -484,11 +509,16 @@ impl Filling {
         }
     }
 
+    fn note(&self, trouble: Option<FileTrouble>) {
+        *self.shared.trouble.lock().unwrap_or_else(PoisonError::into_inner) = trouble;
+    }
+
     /// After a failure the file is closed, and opened again later from its beginning.
     fn take_in(&mut self, result: Result<(), WavError>) {
         if let Err(error) = result {
             let seconds = self.pause.as_secs();
             tracing::warn!("{error}: silence in its place; tried again in {seconds} s");
+            self.note(Some(FileTrouble::Unreadable(error.to_string())));
             self.source = None;
             self.shared.reading.store(false, Ordering::Relaxed);
             self.retry_at = Some(Instant::now() + self.pause);

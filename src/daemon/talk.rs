@@ -15,6 +15,7 @@ use crate::ports::storage;
 use crate::profile::edit;
 use crate::units::{Frames, SampleRate};
 use serde::{Deserialize, Serialize};
+use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 use std::sync::atomic::Ordering;
 use std::sync::{Arc, PoisonError, mpsc};
@@ -223,7 +224,9 @@ fn facts(shared: &DeskShared, network: &Network, rate: SampleRate) -> Box<Facts>
     }
     Box::new(Facts {
         heard: network.heard(rate.hz()),
+        meters: network.meters_shown(),
         ports_away,
+        files: BTreeMap::new(),
         leaks: network.leaks(),
         wrong,
         idle_s: (last_hand > 0).then(|| nanos().saturating_sub(last_hand) / 1_000_000_000),

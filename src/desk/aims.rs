@@ -4,7 +4,7 @@ use super::Desk;
 use super::layout::Place;
 use crate::dsp::level::linear;
 use crate::dsp::pan::{PanLaw, balance, gains};
-use crate::engine::{Bank, Target};
+use crate::engine::{Bank, LevellerValue, Target};
 use crate::params::{Address, Key, Value};
 use crate::profile::Id;
 use crate::units::{Decibels, Pan};
@@ -17,6 +17,9 @@ const PAD: f32 = 0.1;
 impl Desk {
     /// A value that is always there: the mix holds one for every parameter of every thing.
     pub(super) fn held(&self, key: Key, id: &Id) -> Value {
+        if id.starts_with("talkback:") {
+            return Self::held_by_talkback(key).unwrap_or(Value::Off);
+        }
         self.value(&Address::new(key, id)).or_else(|| key.parameter().default_value()).unwrap_or(Value::Off)
     }
 
@@ -39,6 +42,7 @@ impl Desk {
         for bus in buses {
             self.aim_shares(id, place, &bus);
         }
+        self.aim_listen(id, place);
     }
 
     /// Aims the gains of a channel: trim, fader, switch.
@@ -59,7 +63,8 @@ impl Desk {
         let gate = if self.passes(id) { 1.0 } else { 0.0 };
         let db = (fader.decibels().get() + group_db).min(MOST_DB);
         let level = linear(Decibels::try_new(db).unwrap_or(Decibels::SILENCE)).get();
-        let send = if self.is_switched_open(id) && !self.device_is_away(id) { 1.0 } else { 0.0 };
+        let switched = self.is_switched_open(id) && !self.device_is_away(id) && !self.is_held_closed(id);
+        let send = if switched { 1.0 } else { 0.0 };
         for column in place.columns() {
             self.stage.aim(Target::SendGate { column }, send);
             self.stage.aim(Target::Trim { column }, trim);
@@ -74,7 +79,7 @@ impl Desk {
 
     /// Whether a channel lets sound through: open, and its device there.
     fn passes(&self, id: &Id) -> bool {
-        self.is_open(id) && !self.device_is_away(id)
+        self.is_open(id) && !self.device_is_away(id) && !self.is_held_closed(id)
     }
 
     /// Whether a channel's switch is open, and none of its gain groups closed.
@@ -126,10 +131,16 @@ impl Desk {
             let gate = if fader == Value::Off { 0.0 } else { 1.0 };
             self.stage.aim(Target::Gate { bank, column }, gate);
         }
-        let number = |value| if let Value::Number(number) = value { number } else { 0.0 };
-        let (target, range) = (number(self.held(Key::BusLeveller, id)), number(self.held(Key::BusLevellerRange, id)));
-        self.stage.aim(Target::Leveller { column: place.first }, target);
-        self.stage.aim(Target::LevellerRange { column: place.first }, range);
+        for (key, value) in [
+            (Key::BusLeveller, LevellerValue::Target),
+            (Key::BusLevellerRange, LevellerValue::Range),
+            (Key::BusLevellerWindow, LevellerValue::Window),
+            (Key::BusLevellerFloor, LevellerValue::Floor),
+            (Key::BusLevellerSpeed, LevellerValue::Speed),
+        ] {
+            let number = if let Value::Number(number) = self.held(key, id) { number } else { 0.0 };
+            self.stage.aim(Target::Leveller { column: place.first, value }, number);
+        }
     }
 
     /// Aims everything that hangs on one output. A mono output carries half of each side, so that what is
@@ -139,9 +150,11 @@ impl Desk {
         let level = self.held(Key::OutputLevel, id);
         for column in place.columns() {
             if level != Value::Off {
-                self.stage.aim(Target::Level { bank: Bank::Outputs, column }, linear(level.decibels()).get());
+                let level = linear(level.decibels()).get() * self.monitor_gain(id);
+                self.stage.aim(Target::Level { bank: Bank::Outputs, column }, level);
             }
-            let gate = if level == Value::Off { 0.0 } else { 1.0 };
+            let heard = level != Value::Off && !self.console.is_muted(id);
+            let gate = if heard { 1.0 } else { 0.0 };
             self.stage.aim(Target::Gate { bank: Bank::Outputs, column }, gate);
         }
         let ceiling = match self.held(Key::OutputCeiling, id) {
@@ -150,23 +163,22 @@ impl Desk {
         };
         self.stage.aim(Target::Ceiling { column: place.first }, ceiling);
         let mono = self.rig().outputs.iter().any(|output| output.id == *id && output.channels.len() == 1);
-        let source = self.held(Key::OutputSource, id);
-        let buses: Vec<Id> = self.buses().map(|bus| bus.id.clone()).collect();
+        let sums = mono || self.held(Key::OutputMono, id).is_word("on");
+        let buses: Vec<Id> =
+            self.buses().map(|bus| bus.id.clone()).chain([super::console::LISTEN_BUS.into()]).collect();
         for bus in buses {
             let Some(from) = self.stage.place(Bank::Buses, &bus) else { continue };
-            let carried = source.is_word(&bus);
-            let gain = if carried && mono {
-                0.5
-            } else if carried {
-                1.0
-            } else {
-                0.0
+            let gain = match (self.carries_now(id, &bus), sums) {
+                (false, _) => 0.0,
+                (true, true) => 0.5,
+                (true, false) => 1.0,
             };
             let (left, right) = (from.first, from.first + 1);
-            // The other two as well: the output may have been of the other kind before.
-            let (across, beside) = if mono { (gain, 0.0) } else { (0.0, gain) };
+            // All four: the output may have been of the other kind before.
+            let (across, beside) = (if sums { gain } else { 0.0 }, if mono { 0.0 } else { gain });
             self.stage.aim(Target::ToOutput { from: left, to: place.first }, gain);
             self.stage.aim(Target::ToOutput { from: right, to: place.first }, across);
+            self.stage.aim(Target::ToOutput { from: left, to: place.first + 1 }, if mono { 0.0 } else { across });
             self.stage.aim(Target::ToOutput { from: right, to: place.first + 1 }, beside);
         }
     }

@@ -17,7 +17,7 @@ use std::collections::{BTreeMap, BTreeSet};
 const _: () = assert!(GRAPH_LEVELS == FOLLOWED_LEVELS, "a level for each bus of the longest row");
 
 impl Desk {
-    fn minus_of(&self, bus: &str) -> Option<&Minus> {
+    pub(super) fn minus_of(&self, bus: &str) -> Option<&Minus> {
         self.buses().find(|known| &*known.id == bus)?.minus.as_ref()
     }
 
@@ -158,7 +158,7 @@ impl Desk {
     }
 
     /// Whether anything of a channel goes to a bus.
-    fn gives(&self, channel: &Id, bus: &Id) -> bool {
+    pub(super) fn gives(&self, channel: &Id, bus: &Id) -> bool {
         let assigned = Address::with_further(Key::ChannelAssign, channel, bus);
         self.mix.get(&assigned).is_some_and(|value| value.is_word("on")) || self.send_level(channel, bus) != Value::Off
     }
@@ -190,6 +190,8 @@ impl Desk {
             let pan = self.pan_of(Key::ChannelSendPan, id, Some(bus));
             self.sides(id, place, pan).map(|side| side * linear(level.decibels()).get())
         };
+        let dip = self.dip_of(bus);
+        let (direct, send) = (direct.map(|side| side * dip), send.map(|side| side * dip));
         let tapped = self.send_tap(id, bus);
         for tap in [Tap::AfterFader, Tap::PreFader, Tap::Input] {
             let direct = if tap == Tap::AfterFader { direct } else { [0.0; 2] };
@@ -219,7 +221,7 @@ impl Desk {
         }
     }
 
-    fn pan_of(&self, key: Key, id: &Id, further: Option<&Id>) -> Pan {
+    pub(super) fn pan_of(&self, key: Key, id: &Id, further: Option<&Id>) -> Pan {
         let address = match further {
             Some(further) => Address::with_further(key, id, further),
             None => Address::new(key, id),
@@ -233,18 +235,19 @@ impl Desk {
     /// Aims what a bus gets of other buses, and what a mix-minus gets of those that it is of.
     pub(super) fn aim_into_bus(&mut self, id: &Id) {
         let Some(to) = self.stage.place(Bank::Buses, id) else { return };
+        let dip = self.dip_of(id);
         let others: Vec<Id> = self.buses().map(|bus| bus.id.clone()).filter(|other| other != id).collect();
         for other in others {
             let Some(from) = self.stage.place(Bank::Buses, &other) else { continue };
             let on = self.mix.get(&Address::with_further(Key::BusAssign, &other, id));
-            let gain = if on.is_some_and(|value| value.is_word("on")) { 1.0 } else { 0.0 };
+            let gain = if on.is_some_and(|value| value.is_word("on")) { dip } else { 0.0 };
             self.aim_pair(Tap::Bus, from, to, gain);
         }
         let Some(Minus { of, less, off_air }) = self.minus_of(id).cloned() else { return };
         let on_air = off_air.is_none() || less.iter().any(|channel| self.is_open(channel));
         for (bus, wanted) in std::iter::once((of, on_air)).chain(off_air.map(|bus| (bus, !on_air))) {
             if let Some(from) = self.stage.place(Bank::Followers, &rest_id(id, &bus)) {
-                self.aim_pair(Tap::Follower, from, to, if wanted { 1.0 } else { 0.0 });
+                self.aim_pair(Tap::Follower, from, to, if wanted { dip } else { 0.0 });
             }
         }
     }

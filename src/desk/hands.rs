@@ -5,6 +5,7 @@
 //! when it is plugged in is no move.
 
 use crate::dsp::math::{exp2, log2};
+use crate::panel::Action;
 use crate::params::{Domain, FADER_OFF_BELOW, Law, Parameter, Taper, Unit, Value, house_fader, house_fader_travel};
 use crate::profile::{Control, ControlKind, Move, Rejoin};
 use crate::units::{Frames, Travel};
@@ -155,6 +156,16 @@ impl Hand {
         self.value_moved(current);
     }
 
+    /// What a hand does to the control: what the parameter becomes, if it follows.
+    pub(super) fn act(&mut self, action: Action, current: &Value) -> Option<Value> {
+        match action {
+            Action::Travel(travel) => self.travel(travel, current),
+            Action::Press => self.press(current),
+            Action::Release => self.release(),
+            Action::Steps(steps) => self.turn(steps, current),
+        }
+    }
+
     /// The control moved to a place. What the parameter becomes, if it follows.
     pub(super) fn travel(&mut self, travel: Travel, current: &Value) -> Option<Value> {
         let before = self.last.replace(travel);
@@ -235,9 +246,14 @@ impl Hand {
                 let step = self.moves.step.unwrap_or(match unit {
                     Unit::Decibels | Unit::Lufs => STEP_DB,
                     Unit::Position => STEP_POSITION,
-                    Unit::Hertz | Unit::Milliseconds | Unit::Factor | Unit::LoudnessUnits => {
-                        (highest - lowest) * STEP_PART
-                    }
+                    Unit::Hertz
+                    | Unit::Milliseconds
+                    | Unit::Factor
+                    | Unit::LoudnessUnits
+                    | Unit::Minutes
+                    | Unit::Count
+                    | Unit::Seconds
+                    | Unit::DecibelsPerSecond => (highest - lowest) * STEP_PART,
                 });
                 let by_ratio = self.parameter().taper == Taper::Logarithmic && self.moves.step.is_none();
                 let number = match current {

@@ -1,7 +1,8 @@
 //! What remembers among the meters: loudness, the needles of VU meters, bars that fall, the highest true peak.
 //!
-//! Fed with the engine's meter frames outside of it. A frame that stands for more than one step, because nobody read meters
-//! for a while, is spread evenly over its steps: no energy, no peak and no clip is lost, only when within it they were.
+//! Fed with the engine's meter frames outside of it. Of a frame that stands for more than one step, because nobody read meters
+//! for a while, the energy of every step is known, and loudness is what it would have been; the rest (needles, bars, and energy
+//! beyond what the crossing keeps) is spread evenly over its steps: nothing is lost, only when within it that was.
 
 use super::meters::MeterName;
 use crate::dsp::ballistics::{Needle, NeedleLaw, PeakBar};
@@ -39,6 +40,9 @@ pub struct Thing {
     pub needles: [Needle; 2],
     /// One for each column.
     pub bars: [PeakBar; 2],
+    /// Of each column in the frame that is being read: mean magnitude and highest sample.
+    magnitudes: [f64; 2],
+    peaks: [f64; 2],
 }
 
 /// Every channel and bus by its address, `/bus/programme`.
@@ -94,7 +98,8 @@ impl MeterMemory {
                         loudness.pause();
                     }
                     let (needles, bars) = (Default::default(), Default::default());
-                    Thing { places, loudness, true_peak_max: 0.0, needles, bars }
+                    let (magnitudes, peaks) = ([0.0; 2], [0.0; 2]);
+                    Thing { places, loudness, true_peak_max: 0.0, needles, bars, magnitudes, peaks }
                 }
             };
             things.insert(of.to_owned(), thing);
@@ -104,30 +109,50 @@ impl MeterMemory {
 
     /// Takes a meter frame in.
     pub fn read(&mut self, frame: &MeterFrame) {
-        // A boundary lies at the last whole frame before its time, so steps are counted upwards.
-        let steps_to = |frame: u64| (frame * STEPS_PER_SECOND).div_ceil(self.hertz);
-        let gap = self.next.map_or(0, |next| steps_to(frame.start).saturating_sub(steps_to(next)));
-        let end = frame.start + frame.frames;
-        let steps = steps_to(end).saturating_sub(steps_to(frame.start));
-        self.next = Some(end);
         #[expect(clippy::cast_precision_loss, reason = "2^53 frames are 5,900 years")]
         let frames = frame.frames.max(1) as f64;
         for thing in self.things.values_mut() {
-            for _ in 0..gap.min(GAP_STEPS_MAX) {
-                thing.step(&self.needle, self.keep, 0.0, [0.0; 2], [0.0; 2]);
-            }
-            let (mut power, mut magnitudes, mut peaks) = (0.0, [0.0; 2], [0.0; 2]);
+            (thing.magnitudes, thing.peaks) = ([0.0; 2], [0.0; 2]);
             for (side, (group, lane)) in thing.places.iter().enumerate() {
                 let group = &frame.groups[*group];
-                power += group.weighted[*lane] * self.trim / frames;
-                magnitudes[side.min(1)] = group.magnitude[*lane] / frames;
-                peaks[side.min(1)] = f64::from(group.peak[*lane]);
+                thing.magnitudes[side.min(1)] = group.magnitude[*lane] / frames;
+                thing.peaks[side.min(1)] = f64::from(group.peak[*lane]);
                 if thing.loudness.runs() {
                     thing.true_peak_max = thing.true_peak_max.max(group.true_peak[*lane]).max(group.peak[*lane]);
                 }
             }
+        }
+        let mut known = 0;
+        for step in &frame.steps {
+            known += step.frames;
+            self.pass(step.start, step.frames, |group, lane| f64::from(step.weighted[group][lane]));
+        }
+        if known < frame.frames {
+            let start = frame.steps.last().map_or(frame.start, |step| step.start + step.frames);
+            self.pass(start, frame.frames - known, |group, lane| {
+                let known: f64 = frame.steps.iter().map(|step| f64::from(step.weighted[group][lane])).sum();
+                (frame.groups[group].weighted[lane] - known).max(0.0)
+            });
+        }
+    }
+
+    /// Lets the time of these frames pass for everything; `weighted` gives the sum of K-weighted squares of a column over them.
+    fn pass(&mut self, start: u64, frames: u64, weighted: impl Fn(usize, usize) -> f64) {
+        // A boundary lies at the last whole frame before its time, so steps are counted upwards.
+        let steps_to = |frame: u64| (frame * STEPS_PER_SECOND).div_ceil(self.hertz);
+        let gap = self.next.map_or(0, |next| steps_to(start).saturating_sub(steps_to(next)));
+        let end = start + frames;
+        let steps = steps_to(end).saturating_sub(steps_to(start));
+        self.next = Some(end);
+        #[expect(clippy::cast_precision_loss, reason = "2^53 frames are 5,900 years")]
+        let by_frame = self.trim / frames.max(1) as f64;
+        for thing in self.things.values_mut() {
+            for _ in 0..gap.min(GAP_STEPS_MAX) {
+                thing.step(&self.needle, self.keep, 0.0, [0.0; 2], [0.0; 2]);
+            }
+            let power = thing.places.iter().map(|(group, lane)| weighted(*group, *lane)).sum::<f64>() * by_frame;
             for _ in 0..steps {
-                thing.step(&self.needle, self.keep, power, magnitudes, peaks);
+                thing.step(&self.needle, self.keep, power, thing.magnitudes, thing.peaks);
             }
         }
     }

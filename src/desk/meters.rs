@@ -14,8 +14,10 @@ use super::Desk;
 use super::layout::Place;
 use super::meter_memory::{MeterMemory, Thing};
 use super::stages::OCTAVE_DB;
+use crate::dsp::ballistics::PeakBar;
 use crate::dsp::level::db_from_linear;
 use crate::dsp::math::log10;
+use crate::dsp::scale::{self, Alignment};
 use crate::engine::{Bank, MeterFrame};
 use crate::units::SampleRate;
 
@@ -37,7 +39,7 @@ pub enum Quantity {
     Open,
     /// Highest point between the samples, dBTP.
     TruePeak,
-    /// Highest reading of a quasi-peak meter of Type I, dBFS of a steady sine.
+    /// Highest reading of a quasi-peak meter of Type I on its scale: dB, 0 for a sine at -12 dBFS.
     QuasiPeakI,
     /// The same of Type II on the scale of IIa: marks 1 to 7, mark 4 at -18 dBFS, 4 dB to a mark.
     QuasiPeakIIa,
@@ -49,6 +51,8 @@ pub enum Quantity {
     PeakFalling,
     /// Its held maximum, dBFS: for 1 s.
     PeakHeld,
+    /// Its overload light: 1 for a second after a sample at full scale, else 0.
+    Over,
     /// Mean of the samples, of full scale.
     Dc,
     /// Flat tops: a count.
@@ -84,12 +88,13 @@ pub enum Quantity {
 }
 
 /// What every point after a fader shows.
-const LEVELS: [(&str, Quantity); 11] = [
+const LEVELS: [(&str, Quantity); 12] = [
     ("peak", Quantity::Peak),
     ("level", Quantity::Level),
     ("true-peak", Quantity::TruePeak),
     ("peak-falling", Quantity::PeakFalling),
     ("peak-held", Quantity::PeakHeld),
+    ("over", Quantity::Over),
     ("quasi-peak-i", Quantity::QuasiPeakI),
     ("quasi-peak-iia", Quantity::QuasiPeakIIa),
     ("quasi-peak-iib", Quantity::QuasiPeakIIb),
@@ -220,6 +225,15 @@ impl MeterName {
         db_from_linear(reading.peak).max(FLOOR_DBFS)
     }
 
+    /// The mean level of both sides of a reading of two columns, dBFS.
+    #[must_use]
+    #[expect(clippy::cast_precision_loss, clippy::cast_possible_truncation, reason = "shown to a dB")]
+    pub fn sides_dbfs(&self, reading: &Reading) -> Option<[f32; 2]> {
+        let frames = reading.frames.max(1) as f64;
+        let level = |energy: f64| db_from_linear(((energy / frames) as f32).sqrt()).max(FLOOR_DBFS);
+        (self.place.width == 2).then(|| reading.sides.map(level))
+    }
+
     /// The number that goes over the wire.
     #[must_use]
     #[expect(clippy::cast_precision_loss, clippy::cast_possible_truncation, reason = "shown to a tenth of a dB")]
@@ -230,7 +244,7 @@ impl MeterName {
         let quasi = |of: usize| db_from_linear(reading.quasi[of]).max(FLOOR_DBFS);
         let width = usize::from(self.place.width);
         let sides = self.side..self.side + width;
-        let bar = |of: fn(&crate::dsp::ballistics::PeakBar) -> f64| {
+        let bar = |of: fn(&PeakBar) -> f64| {
             let bars = memory.of(&self.of).map(|thing| thing.bars[sides.clone()].iter().map(of).fold(0.0, f64::max));
             db_from_linear(bars.unwrap_or(0.0) as f32)
         };
@@ -240,9 +254,9 @@ impl MeterName {
             Quantity::Clips => return reading.clips as f32,
             Quantity::FlatTops => return reading.flat_tops as f32,
             Quantity::TruePeak => db_from_linear(reading.true_peak),
-            Quantity::QuasiPeakI => quasi(0),
-            Quantity::QuasiPeakIIa => return (quasi(1) + 18.0) / 4.0 + 4.0,
-            Quantity::QuasiPeakIIb => quasi(1) + 18.0,
+            Quantity::QuasiPeakI => scale::QUASI_PEAK_I.place(quasi(0), Alignment::EBU_R68),
+            Quantity::QuasiPeakIIa => return scale::QUASI_PEAK_IIA.place(quasi(1), Alignment::EBU_R68),
+            Quantity::QuasiPeakIIb => scale::QUASI_PEAK_IIB.place(quasi(1), Alignment::EBU_R68),
             Quantity::Vu => {
                 let needles =
                     memory.of(&self.of).map(|thing| thing.needles[sides.clone()].iter().map(|needle| needle.vu()));
@@ -252,6 +266,10 @@ impl MeterName {
             Quantity::Open => return reading.peak,
             Quantity::PeakFalling => bar(|bar| bar.bar()),
             Quantity::PeakHeld => bar(|bar| bar.held()),
+            Quantity::Over => {
+                let over = memory.of(&self.of).is_some_and(|thing| thing.bars[sides].iter().any(PeakBar::over));
+                return if over { 1.0 } else { 0.0 };
+            }
             Quantity::Dc => return (reading.sum / frames) as f32,
             Quantity::Correlation => {
                 let norm = (reading.sides[0] * reading.sides[1]).sqrt();

@@ -7,6 +7,7 @@
 
 mod aims;
 pub(crate) mod buses;
+mod console;
 mod hands;
 pub mod journal;
 mod layout;
@@ -21,18 +22,19 @@ mod swap;
 mod why;
 pub mod wiring;
 
+pub use console::ContactDo;
 pub use meter_memory::{MeterMemory, Order, Thing};
 pub use meters::{FLOOR_DBFS, MeterName, Quantity, Reading};
 pub use settings::engine_settings;
 pub use stage::{PlanToSend, ToEngine};
-pub use status::{Facts, Heard, Live, Status, Wrong};
+pub use status::{Facts, FileTrouble, Heard, Live, Metered, RoomShown, Status, Wrong};
 pub use why::{Step, Why};
 pub use wiring::FeedSpec;
 
 use crate::engine::{Bank, Tap};
 use crate::panel::osc;
 use crate::panel::{Action, ControlIndex, Decoder, Gesture, PortIndex};
-use crate::params::{Address, Domain, Key, Scope, TABLE, Value, nearest};
+use crate::params::{Address, Domain, Key, Nature, Scope, TABLE, Value, nearest};
 use crate::profile::{Bus, Channel, GainGroup, Id, Input, InputFrom, InputKind, Installation, Panel, Rig};
 use crate::units::{Frames, SampleRate, Travel};
 use hands::Hand;
@@ -161,6 +163,8 @@ pub struct Effects {
     pub feedback: Vec<Feedback>,
     /// What was not done, for whoever asked.
     pub refused: Vec<Refusal>,
+    /// Contacts that shall do something.
+    pub contacts: Vec<(Id, ContactDo)>,
     /// What the desk decided by itself, in words for the log.
     pub notes: Vec<String>,
     /// A hand was at the desk: a control moved, or somebody's message was done.
@@ -189,6 +193,8 @@ pub struct Desk {
     gathering: bool,
     /// The number that each sharing group has in the engine.
     sharing_groups: BTreeMap<Id, u8>,
+    /// Who is live, and what follows from it.
+    console: console::Console,
     /// What there is to say of the first installation; goes out with the first event.
     first_notes: Vec<String>,
 }
@@ -225,6 +231,7 @@ impl Desk {
             stage: Stage::new(rate, at_once),
             gathering: false,
             sharing_groups: BTreeMap::new(),
+            console: console::Console::default(),
             first_notes: Vec::new(),
         };
         desk.start();
@@ -250,7 +257,9 @@ impl Desk {
             Event::PortFound { port } => {
                 self.decoder.reset_port(port);
                 self.let_go(port);
+                self.let_go_of_talkback(port, &mut effects);
                 effects.feedback = self.all_feedback();
+                self.console.tell_contacts_again();
             }
             Event::Set { address, value, by } => self.set(&address, &value, by, &mut effects),
             Event::SetAll { values, by } => {
@@ -265,7 +274,10 @@ impl Desk {
                 self.device_back(&device, microphones_open, &mut effects);
             }
             Event::FadeOut => self.stage.fade_outputs(false),
-            Event::Echo { sequence, frame } => self.stage.echo(sequence, frame),
+            Event::Echo { sequence, frame } => {
+                self.stage.echo(sequence, frame);
+                self.console.echo(sequence, frame);
+            }
             Event::Deadline => {}
         }
         for gesture in gestures {
@@ -275,6 +287,7 @@ impl Desk {
             self.reconcile();
             self.aim_all();
         }
+        self.follow_console(&mut effects);
         effects
     }
 
@@ -304,7 +317,8 @@ impl Desk {
     /// When [`Desk::handle`] wants to be called with [`Event::Deadline`] at the latest.
     #[must_use]
     pub fn next_deadline(&self) -> Option<Frames> {
-        self.decoder.next_deadline().into_iter().chain(self.stage.next_deadline()).min()
+        let console = self.console_deadline();
+        self.decoder.next_deadline().into_iter().chain(self.stage.next_deadline()).chain(console).min()
     }
 
     /// The rate of the engine.
@@ -371,9 +385,9 @@ impl Desk {
         })
     }
 
-    /// Every value of the desk, in the order of the addresses: what is kept over a restart.
+    /// Every value of the desk that is kept over a restart, in the order of the addresses.
     pub fn mix(&self) -> impl Iterator<Item = (&Address, &Value)> {
-        self.mix.iter()
+        self.mix.iter().filter(|(address, _)| address.key.nature() == Nature::Kept)
     }
 
     /// The values that a profile may start with: those of its own channels and buses, and of the outputs. The switch of a
@@ -382,10 +396,10 @@ impl Desk {
     pub fn mix_to_keep(&self) -> Vec<(Address, Value)> {
         let left_over = |id: &str| self.left_over.iter().any(|channel| &*channel.id == id);
         let keeps = |address: &Address| {
-            address.key.parameter().scope != Scope::Channel
+            address.key != Key::DeskLock && address.key.parameter().scope != Scope::Channel
                 || !(left_over(&address.id) || address.key == Key::ChannelSwitch && self.is_microphone(&address.id))
         };
-        let kept = self.mix.iter().filter(|(address, _)| keeps(address));
+        let kept = self.mix().filter(|(address, _)| keeps(address));
         kept.map(|(address, value)| (address.clone(), value.clone())).collect()
     }
 
@@ -412,6 +426,9 @@ impl Desk {
             Scope::Bus => self.buses().map(|bus| bus.id.clone()).collect(),
             Scope::GainGroup => self.gain_groups().map(|group| group.id.clone()).collect(),
             Scope::Output => self.rig().outputs.iter().map(|output| output.id.clone()).collect(),
+            Scope::Room => self.rig().console.rooms.iter().map(|room| room.id.clone()).collect(),
+            Scope::Talkback => self.talkbacks().iter().map(|talkback| talkback.id.clone()).collect(),
+            Scope::Desk => vec!["".into()],
         }
     }
 
@@ -440,7 +457,18 @@ impl Desk {
             Ok(value) if by == NETWORK && self.opens_a_microphone(address, &value) => {
                 "a microphone is opened over the network only from loopback or wired control".to_owned()
             }
-            Ok(value) => return self.put(address, value, by, effects),
+            Ok(value) => {
+                let value = self.limited(address, value, by);
+                match self.console_refuses(address, &value, by) {
+                    Some(why) => why,
+                    None => {
+                        if !self.swallows_release(address, &value, by) && !self.waits_for_silence(address, &value, by) {
+                            self.put(address, value, by, effects);
+                        }
+                        return;
+                    }
+                }
+            }
             Err(why) => why,
         };
         effects.refused.push(Refusal { what: address.to_osc(), why: refused });
@@ -448,6 +476,9 @@ impl Desk {
 
     fn acceptable(&self, address: &Address, value: &Value) -> Result<Value, String> {
         self.exists(address)?;
+        if address.key.nature() == Nature::Told {
+            return Err("the desk says this and nobody sets it".to_owned());
+        }
         let row = address.key.parameter();
         let value = row.accept(value).map_err(|refused| refused.to_string())?;
         if let Value::Word(word) = &value {
@@ -478,7 +509,12 @@ impl Desk {
             Scope::GainGroup => {
                 self.gain_groups().filter(|group| group.id == id).flat_map(|group| group.members.clone()).collect()
             }
-            Scope::Bus | Scope::Output => return false,
+            Scope::Talkback => return value.is_word("on") && self.is_by_microphone(&address.id),
+            Scope::Bus | Scope::Output | Scope::Room | Scope::Desk => {
+                let before = self.live_microphones();
+                return console::decides_who_is_live(address.key, self.value(address).as_ref(), value)
+                    && self.live_with(std::iter::once((address.clone(), value.clone())), before.clone()) != before;
+            }
         };
         let closed: Vec<Id> =
             concerned.into_iter().filter(|id| self.is_microphone(id) && !self.is_open_on_air(id)).collect();
@@ -501,9 +537,11 @@ impl Desk {
 
     /// Stores a value that is known to be good, and lets the engine, the controls and the listeners know.
     fn put(&mut self, address: &Address, value: Value, by: By, effects: &mut Effects) {
-        if self.value(address).as_ref() == Some(&value) {
+        let before = self.value(address);
+        if before.as_ref() == Some(&value) {
             return;
         }
+        self.console.stale |= console::decides_who_is_live(address.key, before.as_ref(), &value);
         self.mix.insert(address.clone(), value.clone());
         for (control, hand) in &mut self.hands {
             if hand.moves.target != *address {
@@ -521,8 +559,11 @@ impl Desk {
                 effects.feedback.push(Feedback { control: *control, travel });
             }
         }
-        effects.changed.push((address.clone(), value));
+        effects.changed.push((address.clone(), value.clone()));
         self.follow(address, effects);
+        if !self.gathering {
+            self.react(address, before.as_ref(), &value, by, effects);
+        }
     }
 
     /// Lets the engine follow a value that changed.
@@ -534,6 +575,7 @@ impl Desk {
         match address.key.parameter().scope {
             Scope::Channel if address.key.is_of_sharing() => self.aim_sharing(&id),
             Scope::Bus if address.key.is_of_sharing() => self.aim_room_of_bus(&id),
+            _ if address.key.is_of_the_console() => {}
             // A fader that moves works out no filters.
             Scope::Channel if address.key.is_of_a_stage() => self.aim_stages_of_channel(&id),
             Scope::Bus if address.key.is_of_a_stage() => self.aim_stages_of_bus(&id),
@@ -572,6 +614,7 @@ impl Desk {
                 }
                 self.aim_output(&id);
             }
+            Scope::Room | Scope::Talkback | Scope::Desk => {}
         }
     }
 
@@ -598,7 +641,8 @@ impl Desk {
         let indices: Vec<usize> = (0..self.hands.len()).filter(|&i| self.hands[i].0 == gesture.control).collect();
         for index in indices {
             let address = self.hands[index].1.moves.target.clone();
-            let Some(current) = self.value(&address) else { continue };
+            let Some(current) = self.console.wanted(&address).or_else(|| self.value(&address)) else { continue };
+            let locked = self.is_locked();
             let hand = &mut self.hands[index].1;
             let report = hand.reports(self.now);
             effects.hand |= !report;
@@ -609,10 +653,20 @@ impl Desk {
                 }
                 Action::Press | Action::Release if report && hand.kind == crate::profile::ControlKind::Latching => None,
                 Action::Press if report && hand.kind == crate::profile::ControlKind::Hold => None,
-                Action::Travel(travel) => hand.travel(travel, &current),
-                Action::Press => hand.press(&current),
-                Action::Release => hand.release(),
-                Action::Steps(steps) => hand.turn(steps, &current),
+                action if locked => {
+                    let (mut tried, place) = (hand.clone(), hand.last);
+                    let value = tried.act(action, &current);
+                    if value.as_ref().is_some_and(|value| Self::is_allowed_when_locked(&address, value)) {
+                        *hand = tried;
+                        value
+                    } else {
+                        if let Some(place) = tried.last.filter(|_| tried.last != place) {
+                            hand.stands_at(place, &current);
+                        }
+                        None
+                    }
+                }
+                action => hand.act(action, &current),
             };
             if let Some(value) = value {
                 self.set(&address, &value, By::Control(gesture.control), effects);
@@ -640,15 +694,20 @@ impl Desk {
     /// Whether a channel can be heard on a bus, or could as soon as its device is back: it is open, and assigned somewhere.
     #[must_use]
     pub fn is_open_on_air(&self, channel: &Id) -> bool {
-        let (switched, open) = (self.is_switched_open(channel), self.is_open(channel));
-        switched
-            && self.buses().any(|bus| {
-                let assigned = self.mix.get(&Address::with_further(Key::ChannelAssign, channel, &bus.id));
-                let sent = self.send_level(channel, &bus.id) != Value::Off;
-                (open && assigned.is_some_and(|value| value.is_word("on")))
-                    || (open && sent && self.send_tap(channel, &bus.id) == Tap::AfterFader)
-                    || (sent && self.send_tap(channel, &bus.id) == Tap::PreFader)
-            })
+        self.buses().any(|bus| self.is_heard_on(channel, &bus.id))
+    }
+
+    /// Whether a bus gets anything of a channel behind its switch.
+    fn is_heard_on(&self, channel: &Id, bus: &Id) -> bool {
+        if !self.is_switched_open(channel) {
+            return false;
+        }
+        let open = self.is_open(channel);
+        let assigned = self.mix.get(&Address::with_further(Key::ChannelAssign, channel, bus));
+        let sent = self.send_level(channel, bus) != Value::Off;
+        (open && assigned.is_some_and(|value| value.is_word("on")))
+            || (open && sent && self.send_tap(channel, bus) == Tap::AfterFader)
+            || (sent && self.send_tap(channel, bus) == Tap::PreFader)
     }
 
     /// Where the controls that wait to rejoin stand, and where they would have to: for the screen.

@@ -12,6 +12,7 @@ const CEILING_DB: f32 = -3.0;
 /// What a one-pole of this time constant gains of its way per frame.
 fn follow(key: Key, rate: SampleRate) -> f32 {
     let ms = match key.parameter().glide {
+        Glide::None => 0,
         Glide::OnePole { ms } | Glide::CrossFade { ms } | Glide::Ramp { up_ms: ms, .. } => ms,
     };
     let frames = f64::from(ms) * f64::from(rate.hz()) / 1000.0;
@@ -30,6 +31,7 @@ pub fn engine_settings(rate: SampleRate, vectors: Vectors) -> Settings {
     };
     let (up_ms, down_ms) = match Key::ChannelSwitch.parameter().glide {
         Glide::Ramp { up_ms, down_ms } => (up_ms, down_ms),
+        Glide::None => (0, 0),
         Glide::OnePole { ms } | Glide::CrossFade { ms } => (ms, ms),
     };
     let times =

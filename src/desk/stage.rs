@@ -255,6 +255,11 @@ impl Stage {
         self.placed.get(&(bank, Id::from(id))).map(|placed| placed.place)
     }
 
+    /// Whether the engine has been given all there is.
+    pub(super) fn all_sent(&self) -> bool {
+        self.unsent.is_empty() && self.edits.is_empty()
+    }
+
     /// The number the next batch or plan will have.
     pub(super) const fn next_sequence(&self) -> u64 {
         self.sequence + 1
@@ -548,7 +553,7 @@ impl Stage {
             Target::ToOutput { from, to } => {
                 (bank == Bank::Buses && from == column) || (bank == Bank::Outputs && to == column)
             }
-            Target::Leveller { column: c } | Target::LevellerRange { column: c } => bank == Bank::Buses && c == column,
+            Target::Leveller { column: c, .. } => bank == Bank::Buses && c == column,
             Target::Ceiling { column: c } => bank == Bank::Outputs && c == column,
         }
     }
@@ -630,8 +635,7 @@ impl Stage {
             | Target::ToBus { .. }
             | Target::ToOutput { .. }
             | Target::Ceiling { .. }
-            | Target::Leveller { .. }
-            | Target::LevellerRange { .. } => 0.0,
+            | Target::Leveller { .. } => 0.0,
             Target::Stage { value, .. } => value.unset(),
             Target::Sharing { value, .. } => value.unset(),
         }

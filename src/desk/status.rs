@@ -3,10 +3,14 @@
 //! [`Desk::status`] is a function of the desk and of what the daemon knows besides ([`Facts`]); no I/O, no clock.
 
 use super::Desk;
+use super::why::few;
+use crate::dsp::scale::Scale;
+use crate::panel::ControlIndex;
 use crate::params::{Address, Key, Value};
 use crate::profile::{Id, Output, OutputKind};
 use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
+use std::path::PathBuf;
 
 /// A peak meter that stayed below this for so long is silent.
 const SILENT_S: u64 = 5;
@@ -20,6 +24,8 @@ pub struct Heard {
     pub peak_dbfs: f32,
     /// Seconds since it was last above -60 dBFS; none when it never was.
     pub quiet_s: Option<u64>,
+    /// The mean level of each side in that time, where there are two, dBFS.
+    pub sides_dbfs: Option<[f32; 2]>,
 }
 
 impl Heard {
@@ -28,6 +34,15 @@ impl Heard {
     pub fn sounds(&self) -> bool {
         self.quiet_s.is_some_and(|seconds| seconds < SILENT_S)
     }
+}
+
+/// Why a file that should play does not.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum FileTrouble {
+    /// It cannot be read, and why.
+    Unreadable(String),
+    /// It was read to its end, and does not start again by itself.
+    Ended,
 }
 
 /// Something that is not as it should be, and what to do about it.
@@ -44,8 +59,12 @@ pub struct Wrong {
 pub struct Facts {
     /// What was heard lately, by meter path.
     pub heard: BTreeMap<String, Heard>,
+    /// What the meters of buses and outputs show, by meter path.
+    pub meters: BTreeMap<String, f32>,
     /// Control ports that are not there, with the reason.
     pub ports_away: BTreeMap<Id, String>,
+    /// Files that do not play.
+    pub files: BTreeMap<PathBuf, FileTrouble>,
     /// What is wrong outside the desk, the worst first.
     pub wrong: Vec<Wrong>,
     /// Mix-minus buses in which somebody was heard by whom they are made for to leave out.
@@ -69,6 +88,32 @@ pub struct Live {
     pub input_dbfs: f32,
 }
 
+/// A bus or output on the meter that was chosen for it.
+#[derive(Clone, Debug, Serialize, Deserialize, PartialEq)]
+pub struct Metered {
+    /// `bus.programme`.
+    pub of: String,
+    /// The word of its scale.
+    pub meter: String,
+    /// The unit of the scale.
+    pub unit: String,
+    /// What it shows: left and right, or one figure for both.
+    pub readings: Vec<f32>,
+}
+
+/// A room, and whether somebody in it can be heard outside.
+#[derive(Clone, Debug, Serialize, Deserialize, PartialEq, Eq)]
+pub struct RoomShown {
+    /// Its id.
+    pub room: String,
+    /// What people call it.
+    pub label: String,
+    /// Whether a microphone in it is live.
+    pub live: bool,
+    /// Whether its loudspeakers are muted.
+    pub muted: bool,
+}
+
 /// How things are.
 #[derive(Clone, Debug, Serialize, Deserialize, PartialEq)]
 pub struct Status {
@@ -76,10 +121,18 @@ pub struct Status {
     pub on_air: bool,
     /// By which outputs, or why not.
     pub air: String,
-    /// Microphones that can be heard on a bus.
+    /// Microphones that can be heard on air.
     pub microphones: Vec<Live>,
-    /// Everything else that is open on air.
+    /// Everything else that can be heard on a bus.
     pub others: Vec<Live>,
+    /// Rooms with microphones.
+    pub rooms: Vec<RoomShown>,
+    /// Talkbacks that are keyed, and to whom.
+    pub talking: Vec<String>,
+    /// Channels and buses that are listened to.
+    pub listening: Vec<String>,
+    /// Whether the panel is locked.
+    pub locked: bool,
     /// The name of the profile in force.
     pub profile: String,
     /// Which revision of the files.
@@ -90,6 +143,8 @@ pub struct Status {
     pub idle_s: Option<u64>,
     /// The highest sample of the programme in the last second or two, dBFS.
     pub programme_dbfs: f32,
+    /// Buses and outputs, each on its meter.
+    pub meters: Vec<Metered>,
     /// What is wrong, the worst first.
     pub wrong: Vec<Wrong>,
     /// Faders and knobs that wait to rejoin.
@@ -114,14 +169,20 @@ impl Desk {
                 input_dbfs: heard.map_or(super::FLOOR_DBFS, |heard| heard.peak_dbfs),
             }
         });
-        let (microphones, others): (Vec<Live>, Vec<Live>) = open.partition(|live| self.is_microphone(&live.channel));
+        let on_air = self.live_microphones();
+        let (microphones, others): (Vec<Live>, Vec<Live>) = open.partition(|live| on_air.contains(&*live.channel));
+        let attended = microphones.iter().chain(&others).any(|live| self.is_microphone(&live.channel));
         let (on_air, air) = self.air();
         let programme_dbfs = self.bus_peak("programme", facts);
         let idle = facts.idle_s.is_some_and(|seconds| seconds < 600);
         Status {
             on_air,
             air,
-            attended: idle || !microphones.is_empty(),
+            attended: idle || attended,
+            rooms: self.rooms_shown(),
+            talking: self.talking(),
+            listening: self.listened(),
+            locked: self.is_locked(),
             wrong: self.wrongs(on_air, programme_dbfs, facts),
             microphones,
             others,
@@ -129,15 +190,42 @@ impl Desk {
             revision: facts.revision,
             idle_s: facts.idle_s,
             programme_dbfs,
-            waiting: self
-                .waiting_controls()
-                .filter_map(|(control, target, ..)| {
-                    let name = &self.panel().controls.get(control.0)?.id;
-                    Some(format!("{name} ({target}): {}", self.way_to_rejoin(control)?))
-                })
-                .collect(),
+            meters: self.metered(facts),
+            waiting: self.waiting_to_rejoin(),
             decisions: facts.decisions.clone(),
         }
+    }
+
+    /// Buses and outputs, each on the meter that was chosen for it.
+    fn metered(&self, facts: &Facts) -> Vec<Metered> {
+        let buses = self.buses().map(|bus| ("bus", &bus.id, Key::BusMeter));
+        let outputs = self.rig().outputs.iter().map(|output| ("output", &output.id, Key::OutputMeter));
+        let metered = buses.chain(outputs).filter_map(|(word, id, key)| {
+            let Value::Word(meter) = self.held(key, id) else { return None };
+            let scale = Scale::named(&meter)?;
+            let reading = |point: &&str| facts.meters.get(&format!("/meter/{word}/{id}/{point}/{}", scale.meter));
+            let readings = scale.points.iter().filter_map(reading);
+            let readings = readings.map(|value| scale.reading(*value).max(super::FLOOR_DBFS)).collect();
+            Some(Metered { of: format!("{word}.{id}"), meter: meter.into(), unit: scale.unit.to_owned(), readings })
+        });
+        metered.collect()
+    }
+
+    /// Each control that waits, with its way; those that have not said where they stand share one line.
+    fn waiting_to_rejoin(&self) -> Vec<String> {
+        let (known, unknown): (Vec<_>, Vec<_>) = self.waiting_controls().partition(|(.., last, _)| last.is_some());
+        let name = |control: ControlIndex| Some(&*self.panel().controls.get(control.0)?.id);
+        let mut lines: Vec<String> = known
+            .into_iter()
+            .filter_map(|(control, target, ..)| {
+                Some(format!("{} ({target}): {}", name(control)?, self.way_to_rejoin(control)?))
+            })
+            .collect();
+        let names: Vec<&str> = unknown.into_iter().filter_map(|(control, ..)| name(control)).collect();
+        if !names.is_empty() {
+            lines.push(format!("not moved yet, so their places are not known: {}", few(names.into_iter())));
+        }
+        lines
     }
 
     /// The highest sample of a bus lately, on either side.
@@ -189,6 +277,14 @@ impl Desk {
             .then(|| format!("the level of output {} is {} dB", output.id, level.decibels().get()))
     }
 
+    /// What to do when the programme is silent: what `why` finds, or else to open something.
+    fn remedy_of_silence(&self, facts: &Facts) -> String {
+        const PROGRAMME: &str = "bus.programme";
+        let why = self.why(PROGRAMME, facts).ok().filter(|why| why.blocking.is_some());
+        let found = why.and_then(|why| Some(why.sentence.strip_prefix(PROGRAMME)?.strip_prefix(": ")?.to_owned()));
+        found.unwrap_or_else(|| "open what should be heard".to_owned())
+    }
+
     fn wrongs(&self, on_air: bool, programme_dbfs: f32, facts: &Facts) -> Vec<Wrong> {
         let mut all = facts.wrong.clone();
         for device in &self.away {
@@ -203,7 +299,7 @@ impl Desk {
         if on_air && quiet {
             all.push(wrong(
                 format!("the programme is silent ({programme_dbfs:.0} dBFS)"),
-                "open what should be heard, or ask \"longthrow why bus.programme\"",
+                self.remedy_of_silence(facts),
             ));
         }
         for bus in &facts.leaks {
@@ -212,11 +308,20 @@ impl Desk {
                 "close what carries their line a second time, or take that output off until it is found",
             ));
         }
+        for trouble in facts.files.values() {
+            if let FileTrouble::Unreadable(why) = trouble {
+                let remedy = "put the file there, or name another in the rig; it is tried again by itself";
+                all.push(wrong(format!("a file cannot be played: {why}"), remedy));
+            }
+        }
         for (port, why) in &facts.ports_away {
             all.push(wrong(
                 format!("control port {port} is not there ({why})"),
                 "look at its cable; faders stay where they were",
             ));
+        }
+        if let Some(bus) = self.tone_on_air() {
+            all.push(wrong(format!("tone is on air on bus {bus}"), format!("say /bus/{bus}/tone off")));
         }
         for channel in self.left_over() {
             all.push(wrong(

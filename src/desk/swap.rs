@@ -4,8 +4,8 @@ use super::stage::{Wanted, WantedKind};
 use super::{By, Desk, Effects, Feedback, Hand, wiring};
 use crate::engine::Bank;
 use crate::panel::{ControlIndex, Decoder};
-use crate::params::{Address, Domain, Key, Scope, Value};
-use crate::profile::{Channel, Id, InputFrom, Installation, OutputKind, Panel, Profile, Rig};
+use crate::params::{Address, Domain, Key, Nature, Scope, Value};
+use crate::profile::{Channel, GRAPH_LEVELS, Id, Input, InputFrom, Installation, OutputKind, Panel, Profile, Rig};
 use std::collections::{BTreeMap, BTreeSet};
 
 /// What was open before something that is no hand changed the mix.
@@ -15,6 +15,8 @@ struct Opened {
     switched: BTreeSet<Id>,
     /// Channels that were open on air, and where their sound came from.
     live: BTreeMap<Id, InputFrom>,
+    /// Channels that could be heard outside.
+    on_air: BTreeSet<Id>,
 }
 
 impl Desk {
@@ -26,6 +28,8 @@ impl Desk {
         self.close_what_no_hand_opened(&Opened::default(), &mut effects);
         self.first_notes = effects.notes;
         self.take_up_hands(&Panel::default());
+        self.console.stale = true;
+        self.compile_panic();
         self.reconcile();
         self.aim_all();
     }
@@ -73,6 +77,7 @@ impl Desk {
                 self.adopt_value(&address, value, effects);
             }
         }
+        self.console.tell_contacts_again();
         self.drop_left_over_without_input(effects);
         self.forget_what_is_gone();
         self.mend_references(effects);
@@ -84,6 +89,7 @@ impl Desk {
             self.when_closed(&id, false, effects);
         }
         self.take_up_hands(&old.panel);
+        self.compile_panic();
         self.reconcile();
         self.aim_all();
         self.show_all(effects);
@@ -95,7 +101,7 @@ impl Desk {
     }
 
     fn opened(&self) -> Opened {
-        let mut opened = Opened::default();
+        let mut opened = Opened { on_air: self.heard_on_air(|_| true), ..Opened::default() };
         for Channel { id, .. } in self.channels() {
             if self.value(&Address::new(Key::ChannelSwitch, id)).is_some_and(|value| value.is_word("open")) {
                 opened.switched.insert(id.clone());
@@ -114,7 +120,9 @@ impl Desk {
         let now = self.opened();
         for id in &now.switched {
             let from = now.live.get(id);
-            let opened = !before.switched.contains(id) || (from.is_some() && before.live.get(id) != from);
+            let opened = !before.switched.contains(id)
+                || (from.is_some() && before.live.get(id) != from)
+                || (now.on_air.contains(id) && !before.on_air.contains(id));
             if opened && self.is_microphone(id) {
                 effects.notes.push(format!("channel {id} is closed: a microphone is opened by a hand"));
                 self.put(&Address::new(Key::ChannelSwitch, id), Value::Word("closed".into()), By::Desk, effects);
@@ -197,7 +205,7 @@ impl Desk {
             Scope::GainGroup => {
                 profile.gain_groups.iter_mut().filter(|group| group.id == *was).for_each(|group| group.id = id.clone());
             }
-            Scope::Output => {}
+            Scope::Output | Scope::Room | Scope::Talkback | Scope::Desk => {}
         }
     }
 
@@ -281,6 +289,7 @@ impl Desk {
         let before = self.left_over.len();
         self.left_over.retain(|channel| channel.id != *id);
         if self.left_over.len() != before {
+            self.console.stale = true;
             self.forget_what_is_gone();
             self.reconcile();
         }
@@ -329,6 +338,7 @@ impl Desk {
     }
 
     pub(super) fn aim_all(&mut self) {
+        self.recount_console();
         let ids: Vec<Id> = self.channels().map(|channel| channel.id.clone()).collect();
         for id in ids {
             self.aim_channel(&id);
@@ -341,6 +351,8 @@ impl Desk {
         for id in ids {
             self.aim_output(&id);
         }
+        self.aim_talkbacks();
+        self.aim_tones();
     }
 
     /// Makes the engine hold the channels, buses and outputs there are.
@@ -364,38 +376,56 @@ impl Desk {
                     || is_mix_minus(&output.id),
             },
         });
-        let wanted: Vec<Wanted> = channels.chain(buses).chain(outputs).collect();
+        // Behind those of the profile, which keep their places in every sum.
+        let talkbacks = self.talkbacks().iter().filter_map(|talkback| {
+            let input = self.rig().input(&talkback.source)?;
+            Some(Wanted { id: super::console::source_of(&talkback.id), kind: self.wanted_source(input) })
+        });
+        let made = |id: &str, feed| {
+            let id = Id::from(id);
+            Wanted { id: id.clone(), kind: WantedKind::Channel { input: id, feed, width: 1 } }
+        };
+        let tone = self.wanted_tone().map(|feed| made(super::console::TONE_SOURCE, feed));
+        let slate = self.wanted_slate().map(|feed| made(super::console::SLATE_SOURCE, feed));
+        let listen = self.wants_listen_bus().then(|| Wanted {
+            id: super::console::LISTEN_BUS.into(),
+            kind: WantedKind::Bus { level: GRAPH_LEVELS - 1 },
+        });
+        let sources = channels.chain(talkbacks).chain(slate).chain(tone);
+        let wanted: Vec<Wanted> = sources.chain(buses).chain(listen).chain(outputs).collect();
         self.stage.reconcile(&wanted);
         self.structure += 1;
     }
 
     fn wanted_channel(&self, channel: &Channel) -> Option<Wanted> {
         let input = self.input_of(&channel.id)?;
-        Some(Wanted {
-            id: channel.id.clone(),
-            kind: WantedKind::Channel {
-                input: input.id.clone(),
-                feed: wiring::feed_of(self.rig(), input),
-                width: u16::try_from(input.width()).unwrap_or(1),
-            },
-        })
+        Some(Wanted { id: channel.id.clone(), kind: self.wanted_source(input) })
+    }
+
+    fn wanted_source(&self, input: &Input) -> WantedKind {
+        WantedKind::Channel {
+            input: input.id.clone(),
+            feed: wiring::feed_of(self.rig(), input),
+            width: u16::try_from(input.width()).unwrap_or(1),
+        }
     }
 
     /// The mix of before a restart. A microphone that was open comes back open only if promise 5 lets it.
     pub(super) fn restore(&mut self, values: &[(Address, Value)], microphones_open: bool, effects: &mut Effects) {
         self.gathering = true;
-        let mut were_open = BTreeSet::new();
+        let mut were_open = BTreeMap::new();
         for (address, value) in values {
             if let Ok(value) = self.acceptable(address, value) {
                 if address.key == Key::ChannelSwitch && value.is_word("open") {
-                    were_open.insert(Id::from(&*address.id));
+                    were_open.insert(Id::from(&*address.id), (address, value));
+                } else if address.key.nature() == Nature::Kept {
+                    self.put(address, value, By::Desk, effects);
                 }
-                self.put(address, value, By::Desk, effects);
             }
         }
         // Only now is it known what each channel carries.
         for id in self.opened().switched {
-            if self.is_microphone(&id) && !(microphones_open && were_open.contains(&id)) {
+            if self.is_microphone(&id) && !(microphones_open && were_open.contains_key(&id)) {
                 effects.notes.push(format!("channel {id} comes back closed: it waits for a hand"));
                 self.put(&Address::new(Key::ChannelSwitch, &id), Value::Word("closed".into()), By::Desk, effects);
             }
@@ -403,6 +433,14 @@ impl Desk {
         self.gathering = false;
         self.reconcile();
         self.aim_all();
+        // Last, so that the loudspeakers of a room hear of its microphones first.
+        for (id, (address, value)) in were_open {
+            if microphones_open || !self.is_microphone(&id) {
+                self.set(address, &value, By::Desk, effects);
+            } else {
+                effects.notes.push(format!("channel {id} comes back closed: it waits for a hand"));
+            }
+        }
     }
 
     /// Whether the device that a channel's sound comes from is gone.
@@ -465,13 +503,17 @@ impl Desk {
 }
 
 /// Every value a profile gives its channels and buses and the outputs it mentions: its own, or the default.
-fn starting_mix(profile: &Profile) -> BTreeMap<Address, Value> {
+pub(super) fn starting_mix(profile: &Profile) -> BTreeMap<Address, Value> {
     let mut mix = BTreeMap::new();
     let channels = profile.channels.iter().map(|channel| (Scope::Channel, &channel.id));
     let buses = profile.buses.iter().map(|bus| (Scope::Bus, &bus.id));
     let groups = profile.gain_groups.iter().map(|group| (Scope::GainGroup, &group.id));
-    for (scope, id) in channels.chain(buses).chain(groups) {
-        for row in crate::params::TABLE.iter().filter(|row| row.scope == scope && !row.key.is_of_a_send()) {
+    let talkbacks = profile.console.talkbacks.iter().map(|talkback| (Scope::Talkback, &talkback.id));
+    let desk = Id::from("");
+    let desk = std::iter::once((Scope::Desk, &desk));
+    let is_owned = |key: Key| key.nature() == Nature::Kept && key != Key::DeskLock && !key.is_of_a_send();
+    for (scope, id) in channels.chain(buses).chain(groups).chain(talkbacks).chain(desk) {
+        for row in crate::params::TABLE.iter().filter(|row| row.scope == scope && is_owned(row.key)) {
             let addresses: Vec<Address> = match row.further {
                 None => vec![Address::new(row.key, id)],
                 Some(_) => profile.buses.iter().map(|bus| Address::with_further(row.key, id, &bus.id)).collect(),

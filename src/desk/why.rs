@@ -1,17 +1,25 @@
 //! Why something is silent, lit, or does not obey: the path from the source to the output, and what blocks it.
 //!
-//! Along a channel: device, switch, fader, assignments, bus, output; and last the signal at its input, since silence there
-//! is often only somebody who does not speak.
+//! Along a channel: device, signal at its input, trim, gate, switch, fader, the other stages, balance, groups, bus, output.
+//! An input that is soft and not dead comes last: it is often only somebody who does not speak.
 
-use super::status::{Facts, SILENT_DBFS};
+use super::status::{Facts, FileTrouble, Heard, SILENT_DBFS};
 use super::{Desk, hands};
+use crate::dsp::level::db_from_linear;
+use crate::dsp::pan::balance;
+use crate::engine::Tap;
 use crate::panel::ControlIndex;
-use crate::params::{Address, Key, Value, nearest};
-use crate::profile::{Control, ControlKind, Id, InputFrom, Signal};
+use crate::params::{Address, CHANNEL_BANDS, Key, Value, nearest};
+use crate::profile::{Bus, Control, ControlKind, Id, Input, InputFrom, Signal};
+use crate::units::Pan;
 use serde::{Deserialize, Serialize};
 
 /// A level from which on the path counts as closed, dB.
 const CLOSED_DB: f32 = -60.0;
+/// No microphone in a room is as soft: nothing is plugged in, or nothing plays. Common practice, no source.
+const DEAD_DBFS: f32 = -100.0;
+/// What the pad takes off.
+const PAD_DB: f32 = 20.0;
 
 /// One element of a path.
 #[derive(Clone, Debug, Serialize, Deserialize, PartialEq, Eq)]
@@ -46,15 +54,13 @@ impl Walk {
         self.0.push(Step { element: element.into(), says: says.into(), passes });
     }
 
+    fn passes(&self) -> bool {
+        self.0.iter().all(|step| step.passes)
+    }
+
     fn end(self, path: &str, fine: impl FnOnce() -> String) -> Why {
-        let mut blocked = self.0.iter().filter(|step| !step.passes);
-        let first = blocked.next();
-        let also: Vec<&str> = blocked.map(|step| &*step.says).collect();
-        let sentence = match first {
-            None => fine(),
-            Some(step) if also.is_empty() => format!("{path}: {}", step.says),
-            Some(step) => format!("{path}: {}; and then {}", step.says, also.join(", ")),
-        };
+        let first = self.0.iter().find(|step| !step.passes);
+        let sentence = first.map_or_else(fine, |step| format!("{path}: {}", step.says));
         Why { path: path.to_owned(), sentence, blocking: first.map(|step| step.element.clone()), steps: self.0 }
     }
 }
@@ -73,11 +79,17 @@ impl Desk {
         if is("channel") && self.channels().any(|channel| &*channel.id == id) {
             return Ok(self.why_channel(&dotted, &id.into(), facts));
         }
-        if is("bus") && self.buses().any(|bus| &*bus.id == id) {
+        if is("bus")
+            && let Some(id) = self.buses().map(|bus| &bus.id).find(|bus| &***bus == id)
+        {
             let mut walk = Walk::default();
+            let sounds = self.walk_members(id, facts, &mut walk);
             self.walk_bus(id, facts, &mut walk);
-            self.walk_members(id, facts, &mut walk);
-            return Ok(walk.end(&dotted, || format!("{dotted}: it is heard, {:.0} dBFS", self.bus_peak(id, facts))));
+            walk.0.extend(sounds);
+            return Ok(walk.end(&dotted, || match self.ears() {
+                Some(none) => format!("{dotted}: nothing blocks it; {none}"),
+                None => format!("{dotted}: it is heard, {:.0} dBFS", self.bus_peak(id, facts)),
+            }));
         }
         if is("output") && self.rig().outputs.iter().any(|output| &*output.id == id) {
             return Ok(self.why_output(&dotted, id, facts));
@@ -101,9 +113,13 @@ impl Desk {
         Err(format!("nothing is called \"{path}\"{hint}"))
     }
 
+    /// What is said of a rig without outputs: no fault of what was asked about, and nothing to hear it by.
+    fn ears(&self) -> Option<&'static str> {
+        self.rig().outputs.is_empty().then_some("to hear it the rig needs an [output.ID]")
+    }
+
     fn why_channel(&self, path: &str, id: &Id, facts: &Facts) -> Why {
         let mut walk = Walk::default();
-        let value = |key: Key| self.value(&Address::new(key, id));
         let input = self.input_of(id);
         match input.map(|input| (&input.id, &input.from)) {
             None => walk.step("source", false, "its source is no input of the rig: name one with its parameter source"),
@@ -117,65 +133,199 @@ impl Desk {
             }
             Some((input, _)) => walk.step("source", true, format!("it carries input {input}, which is made here")),
         }
-        let trim = value(Key::ChannelTrim).map_or(0.0, |trim| trim.decibels().get());
-        let switch = value(Key::ChannelSwitch).is_some_and(|switch| switch.is_word("open"));
-        walk.step(
-            "switch",
-            switch,
-            if switch { "its switch is open" } else { "its switch is closed: open it by hand" },
-        );
-        self.step_fader(&Address::new(Key::ChannelFader, id), "fader", facts, &mut walk);
-        let assigned: Vec<&Id> = self
-            .buses()
-            .map(|bus| &bus.id)
-            .filter(|bus| {
-                self.value(&Address::with_further(Key::ChannelAssign, id, bus)).is_some_and(|value| value.is_word("on"))
-            })
-            .collect();
-        let names: Vec<&str> = assigned.iter().map(|bus| &***bus).collect();
-        if assigned.is_empty() {
+        let heard = facts.heard.get(&format!("/meter/channel/{id}/input/peak")).zip(input).filter(|_| walk.passes());
+        let mut soft = None;
+        let sounds =
+            heard.is_some_and(|(heard, input)| self.walk_input(id, input, *heard, facts, &mut walk, &mut soft));
+
+        let ways: Vec<&Bus> = self.buses().filter(|bus| self.gives(id, &bus.id)).collect();
+        let direct = |bus: &&Bus| self.stands_on(&Address::with_further(Key::ChannelAssign, id, &bus.id));
+        let behind = |tap: Tap| ways.iter().any(|bus| direct(bus) || self.send_tap(id, &bus.id) == tap);
+        if ways.is_empty() || behind(Tap::AfterFader) || behind(Tap::PreFader) {
+            let open = self.stands_on(&Address::new(Key::ChannelSwitch, id));
+            walk.step(
+                "switch",
+                open,
+                if open { "its switch is open" } else { "its switch is closed: open it by hand" },
+            );
+        }
+        if let Some(says) = self.why_held_closed(id) {
+            walk.step("held closed", false, says);
+        }
+        if ways.is_empty() || behind(Tap::AfterFader) {
+            self.step_fader(&Address::new(Key::ChannelFader, id), "fader", facts, &mut walk);
+            if let Some((heard, input)) = heard.filter(|_| sounds && walk.passes()) {
+                self.walk_strip(id, &input.id, *heard, facts, &mut walk);
+            }
+        }
+        let names: Vec<&str> = ways.iter().map(|bus| &*bus.id).collect();
+        if names.is_empty() {
             walk.step("assign", false, "it is assigned to no bus: set its assign.programme to on");
         } else {
             walk.step("assign", true, format!("it goes to {}", names.join(", ")));
         }
         // One way out is enough; with none, the programme's is told, or else that of the first.
-        let ways: Vec<Walk> = assigned
+        let programme = ways.iter().position(|bus| &*bus.id == "programme");
+        let mut walks: Vec<Walk> = ways
             .iter()
             .map(|bus| {
                 let mut way = Walk::default();
-                self.walk_bus(bus, facts, &mut way);
+                if !direct(bus) {
+                    let level = self.send_level(id, &bus.id).decibels().get();
+                    let says = format!("its send to {} is at {level:.1} dB", bus.id);
+                    way.step(format!("send {}", bus.id), level > CLOSED_DB, says);
+                }
+                self.walk_bus(&bus.id, facts, &mut way);
                 way
             })
             .collect();
-        let programme = assigned.iter().position(|bus| &***bus == "programme").unwrap_or(0);
-        let open = ways.iter().position(|way| way.0.iter().all(|step| step.passes));
         // Somebody who asks about a channel on air means the programme.
-        let chosen = if assigned.iter().any(|bus| &***bus == "programme") { Some(programme) } else { open };
-        if let Some(way) = ways.into_iter().nth(chosen.unwrap_or(programme)) {
-            walk.0.extend(way.0);
+        if let Some(way) =
+            programme.or_else(|| walks.iter().position(Walk::passes)).or((!walks.is_empty()).then_some(0))
+        {
+            walk.0.append(&mut walks[way].0);
         }
         if let Some(waiting) = self.pending.get(id).filter(|waiting| !waiting.is_empty()) {
             walk.step("profile", true, format!("{} values of the profile wait until it is closed", waiting.len()));
         }
-        let closed = walk.0.iter().any(|step| !step.passes);
-        if let Some(heard) = facts.heard.get(&format!("/meter/channel/{id}/input/peak")) {
-            let name = input.map_or("", |input| &*input.id);
-            if heard.sounds() {
-                let after = heard.peak_dbfs + trim;
-                let passes = after > SILENT_DBFS;
-                let says = format!("its input {name} has {:.0} dBFS and its trim is {trim:.1} dB", heard.peak_dbfs);
-                walk.step(if passes { "input" } else { "trim" }, passes, says);
-            } else if !walk.0.iter().any(|step| step.element == "device" && !step.passes) {
-                let says = format!(
-                    "no signal arrives at input {name} ({:.0} dBFS): {}",
-                    heard.peak_dbfs,
-                    at_source(input.map(|input| &input.from))
-                );
-                walk.step("input", false, says);
+        walk.0.extend(soft);
+        let live = self.is_open_on_air(id);
+        walk.end(path, || match self.ears() {
+            Some(none) => format!("{path}: nothing blocks it; {none}"),
+            None if live => format!("{path}: it is heard"),
+            None => format!("{path}: nothing blocks it"),
+        })
+    }
+
+    /// Whether a switch is open, or an assignment on.
+    fn stands_on(&self, address: &Address) -> bool {
+        self.value(address).is_some_and(|value| value.is_word("on") || value.is_word("open"))
+    }
+
+    /// What arrives, and what trim and gate leave of it; whether there is anything to follow further. What is soft and not
+    /// dead is put into `soft`.
+    fn walk_input(
+        &self,
+        id: &Id,
+        input: &Input,
+        heard: Heard,
+        facts: &Facts,
+        walk: &mut Walk,
+        soft: &mut Option<Step>,
+    ) -> bool {
+        let number = |key: Key| self.held(key, id).decibels().get();
+        let (trim, pad) = (number(Key::ChannelTrim), self.stands_on(&Address::new(Key::ChannelPad, id)));
+        // The meter stands behind both.
+        let now = heard.peak_dbfs;
+        let arrives = now - trim + if pad { PAD_DB } else { 0.0 };
+        let (name, sounds) = (&input.id, heard.sounds() || arrives > SILENT_DBFS);
+        if let InputFrom::File { path, looped, .. } = &input.from {
+            let file = path.file_name().unwrap_or(path.as_os_str()).to_string_lossy();
+            match facts.files.get(path) {
+                Some(FileTrouble::Unreadable(why)) => {
+                    walk.step("input", false, format!("the file of input {name} cannot be played: {why}"));
+                    return false;
+                }
+                _ if !looped && !self.is_open(id) => {
+                    walk.step("input", true, format!("{file} starts when the channel is opened"));
+                    return false;
+                }
+                Some(FileTrouble::Ended) if arrives <= SILENT_DBFS => {
+                    let says =
+                        format!("{file} of input {name} has come to its end: close the channel and open it again");
+                    walk.step("input", false, says);
+                    return false;
+                }
+                _ => {}
             }
         }
-        let live = self.is_open_on_air(id) && !closed;
-        walk.end(path, || if live { format!("{path}: it is heard") } else { format!("{path}: nothing blocks it") })
+        if !sounds {
+            let look = at_source(&input.from);
+            let says = format!("no signal arrives at input {name} ({arrives:.0} dBFS): {look}");
+            if arrives <= DEAD_DBFS {
+                walk.step("input", false, says);
+            } else {
+                *soft = Some(Step { element: "input".to_owned(), says, passes: false });
+            }
+            return false;
+        }
+        walk.step("input", true, format!("input {name} has {arrives:.0} dBFS"));
+        let gain = format!("{}trim at {trim:.1} dB", if pad { "pad on and " } else { "" });
+        if now <= SILENT_DBFS && !heard.sounds() {
+            let says = format!("its {gain} brings input {name} from {arrives:.0} to {now:.0} dBFS: raise it");
+            walk.step("trim", false, says);
+            return false;
+        }
+        walk.step("trim", true, format!("its {gain} makes it {now:.0} dBFS"));
+        if self.stands_on(&Address::new(Key::ChannelGate, id)) {
+            let threshold = number(Key::ChannelGateThreshold);
+            // As the stage's own curve has it, for what is below the threshold.
+            let below = (threshold - now).max(0.0) * (number(Key::ChannelGateRatio) - 1.0);
+            let closes = below.min(number(Key::ChannelGateRange));
+            if now > SILENT_DBFS && now - closes <= SILENT_DBFS {
+                let says = format!("its gate stays closed: {now:.0} dBFS is below its threshold of {threshold:.0} dB");
+                walk.step("gate", false, says);
+                return false;
+            }
+            walk.step("gate", true, format!("its gate takes {closes:.0} dB"));
+        }
+        now > SILENT_DBFS
+    }
+
+    /// What fader, filters and balance leave of a channel that has a signal and is open.
+    fn walk_strip(&self, id: &Id, input: &Id, heard: Heard, facts: &Facts, walk: &mut Walk) {
+        let (trim, fader) = {
+            let number = |key: Key| self.held(key, id).decibels().get();
+            (number(Key::ChannelTrim), number(Key::ChannelFader))
+        };
+        let expected = heard.peak_dbfs + fader;
+        if expected <= SILENT_DBFS {
+            let says = format!(
+                "its fader at {fader:.1} dB and its trim of {trim:.1} dB leave {expected:.0} dBFS of input {input}"
+            );
+            walk.step("fader", false, says + ": raise them");
+            return;
+        }
+        let Some(after) = facts.heard.get(&format!("/meter/channel/{id}/after-fader/peak")) else { return };
+        if after.peak_dbfs <= SILENT_DBFS && !after.sounds() {
+            let stages = self.filters(id);
+            if !stages.is_empty() {
+                let says =
+                    format!("its {} takes all but {:.0} dBFS: turn it off", stages.join(" or its "), after.peak_dbfs);
+                walk.step(stages[0], false, says);
+            }
+            return;
+        }
+        let pan = match self.held(Key::ChannelPan, id) {
+            Value::Number(pan) => Pan::try_new(pan).unwrap_or(Pan::CENTRE),
+            _ => Pan::CENTRE,
+        };
+        if let Some(sides) = after.sides_dbfs {
+            let [left, right] = balance(pan).map(db_from_linear);
+            let kept = (sides[0] + left).max(sides[1] + right);
+            let (to, from) = if left > right { ("left", "right") } else { ("right", "left") };
+            if kept <= SILENT_DBFS && sides[0].max(sides[1]) > SILENT_DBFS {
+                let says =
+                    format!("its balance is on the {to}, and input {input} sounds on the {from} only: turn pan back");
+                walk.step("pan", false, says);
+            }
+        }
+    }
+
+    /// The stages of a channel that can take a whole signal away.
+    fn filters(&self, id: &Id) -> Vec<&'static str> {
+        let shaped = |key: Key| ["pass", "notch"].iter().any(|shape| self.held(key, id).is_word(shape));
+        let on = |key: Key| self.stands_on(&Address::new(key, id));
+        let mut stages = Vec::new();
+        if on(Key::ChannelHighPass) {
+            stages.push("high-pass");
+        }
+        if on(Key::ChannelEqualiser)
+            && CHANNEL_BANDS.iter().any(|band| shaped(band.shape) || self.held(band.gain, id) != Value::Number(0.0))
+        {
+            stages.push("equaliser");
+        }
+        stages
     }
 
     /// A fader or level: off, far down, or waiting for its control.
@@ -208,57 +358,103 @@ impl Desk {
         walk.step(element, passes, says);
     }
 
-    /// From a bus to whatever carries it.
-    fn walk_bus(&self, bus: &str, facts: &Facts, walk: &mut Walk) {
+    /// From a bus to whatever carries it: an output, or a bus that it is a group of.
+    fn walk_bus(&self, bus: &Id, facts: &Facts, walk: &mut Walk) {
         self.step_fader(&Address::new(Key::BusFader, bus), &format!("bus {bus}"), facts, walk);
-        let carriers: Vec<_> = self.rig().outputs.iter().filter(|output| self.carried(&output.id) == bus).collect();
-        if carriers.is_empty() {
-            walk.step("output", false, format!("no output carries bus {bus}: set the source of one to {bus}"));
+        if let Some(none) = self.ears() {
+            walk.step("output", true, none);
             return;
         }
+        let carriers: Vec<_> = self.rig().outputs.iter().filter(|output| self.carried(&output.id) == **bus).collect();
         let blocked: Vec<Option<String>> = carriers.iter().map(|output| self.output_blocked(output)).collect();
         if let Some(way) = blocked.iter().position(Option::is_none) {
             walk.step(format!("output {}", carriers[way].id), true, format!("output {} carries it", carriers[way].id));
-        } else if let Some(Some(why)) = blocked.into_iter().next() {
+            return;
+        }
+        let onward = |to: &&Bus| to.id != *bus && self.stands_on(&Address::with_further(Key::BusAssign, bus, &to.id));
+        let mut groups: Vec<Walk> = Vec::new();
+        for to in self.buses().filter(onward) {
+            let mut way = Walk::default();
+            way.step(format!("assign of bus {bus}"), true, format!("bus {bus} goes to {}", to.id));
+            self.walk_bus(&to.id, facts, &mut way);
+            groups.push(way);
+        }
+        let way = groups.iter().position(Walk::passes);
+        if let Some(Some(why)) = blocked.into_iter().next().filter(|_| way.is_none()) {
             walk.step(format!("output {}", carriers[0].id), false, why);
+        } else if groups.is_empty() {
+            walk.step("output", false, format!("no output carries bus {bus}: set the source of one to {bus}"));
+        } else {
+            walk.0.append(&mut groups[way.unwrap_or(0)].0);
         }
     }
 
-    /// What sounds on a bus.
-    fn walk_members(&self, bus: &str, facts: &Facts, walk: &mut Walk) {
-        let on = |id: &Id| {
-            self.value(&Address::with_further(Key::ChannelAssign, id, bus)).is_some_and(|value| value.is_word("on"))
-        };
-        let members: Vec<_> = self.channels().filter(|channel| on(&channel.id)).collect();
-        let open: Vec<_> = members.iter().filter(|channel| self.is_open(&channel.id)).collect();
-        let sounding = |id: &Id| {
-            facts.heard.get(&format!("/meter/channel/{id}/after-fader/peak")).is_some_and(super::Heard::sounds)
-        };
-        if members.is_empty() {
-            walk.step("channels", false, format!("no channel is assigned to bus {bus}"));
-        } else if open.is_empty() {
-            walk.step("channels", false, format!("none of its {} channels is open", members.len()));
-        } else if open.iter().any(|channel| sounding(&channel.id)) {
-            walk.step("channels", true, format!("{} of its channels are open", open.len()));
-        } else {
-            let ids: Vec<&str> = open.iter().map(|channel| &*channel.id).collect();
-            walk.step("channels", false, format!("the channels that are open have no signal: {}", ids.join(", ")));
+    /// Whether anything of a channel comes to a bus: itself, by groups that are not down, or by what a mix-minus is of.
+    fn reaches(&self, channel: &Id, bus: &Id, only_open: bool) -> bool {
+        if let Some(minus) = self.minus_of(bus) {
+            let of = std::iter::once(&minus.of).chain(&minus.off_air);
+            return !minus.less.contains(channel)
+                && of.into_iter().any(|of| of != bus && self.reaches(channel, of, only_open));
         }
+        self.gives(channel, bus)
+            || self.buses().any(|group| {
+                group.id != *bus
+                    && self.stands_on(&Address::with_further(Key::BusAssign, &group.id, bus))
+                    && (!only_open || self.held(Key::BusFader, &group.id).decibels().get() > CLOSED_DB)
+                    && self.reaches(channel, &group.id, only_open)
+            })
+    }
+
+    /// What comes to a bus. What it says of channels that are closed or silent now is given back: it is no fault, and told last.
+    fn walk_members(&self, bus: &Id, facts: &Facts, walk: &mut Walk) -> Option<Step> {
+        let all = || self.channels().map(|channel| &channel.id);
+        if !all().any(|channel| self.reaches(channel, bus, false)) {
+            walk.step("channels", false, format!("no channel is assigned to bus {bus}"));
+            return None;
+        }
+        let members: Vec<&Id> = all().filter(|channel| self.reaches(channel, bus, true)).collect();
+        if members.is_empty() {
+            let down = |group: &&Bus| {
+                group.id != *bus
+                    && self.held(Key::BusFader, &group.id).decibels().get() <= CLOSED_DB
+                    && all().any(|channel| self.reaches(channel, &group.id, false) && self.reaches(channel, bus, false))
+            };
+            let groups: Vec<&str> = self.buses().filter(down).map(|group| &*group.id).collect();
+            let says = format!("what goes to bus {bus} comes by {}, which is down: raise its fader", groups.join(", "));
+            walk.step("groups", false, says);
+            return None;
+        }
+        let open: Vec<&str> =
+            members.iter().filter(|channel| self.is_open(channel)).map(|channel| &***channel).collect();
+        let sounding =
+            |id: &&str| facts.heard.get(&format!("/meter/channel/{id}/after-fader/peak")).is_some_and(Heard::sounds);
+        let (says, passes) = match &open[..] {
+            [] => {
+                (format!("none of the channels of bus {bus} is open: {}", few(members.iter().map(|id| &***id))), false)
+            }
+            open if open.iter().any(sounding) => (format!("open on it: {}", few(open.iter().copied())), true),
+            open => (format!("the channels that are open have no signal: {}", few(open.iter().copied())), false),
+        };
+        Some(Step { element: "channels".to_owned(), says, passes })
     }
 
     fn why_output(&self, path: &str, id: &str, facts: &Facts) -> Why {
         let mut walk = Walk::default();
         if let Some(output) = self.rig().outputs.iter().find(|output| &*output.id == id) {
+            let bus: Id = self.carried(id).into();
+            let sounds = self.walk_members(&bus, facts, &mut walk);
+            self.step_fader(&Address::new(Key::BusFader, &bus), &format!("bus {bus}"), facts, &mut walk);
+            self.step_fader(&Address::new(Key::OutputLevel, id), "level", facts, &mut walk);
             if self.away.contains(&output.device) {
                 let says = format!("device {} is not there: look at its plug and power", output.device);
                 walk.step("device", false, says);
             } else {
                 walk.step("device", true, format!("it hangs on device {}", output.device));
             }
-            self.step_fader(&Address::new(Key::OutputLevel, id), "level", facts, &mut walk);
-            let bus = self.carried(id);
-            self.step_fader(&Address::new(Key::BusFader, &bus), &format!("bus {bus}"), facts, &mut walk);
-            self.walk_members(&bus, facts, &mut walk);
+            if let Some(says) = self.why_muted(id) {
+                walk.step("muted", false, says);
+            }
+            walk.0.extend(sounds);
         }
         walk.end(path, || format!("{path}: it carries {} and is heard", self.carried(id)))
     }
@@ -337,13 +533,20 @@ fn verb(control: &Control) -> &'static str {
     if control.kind == ControlKind::Lamp { "show" } else { "move" }
 }
 
+/// The first of several names.
+pub(super) fn few<'n>(names: impl ExactSizeIterator<Item = &'n str>) -> String {
+    const SHOWN: usize = 4;
+    let more = names.len().saturating_sub(SHOWN);
+    let shown: Vec<&str> = names.take(SHOWN).collect();
+    if more > 0 { format!("{} and {more} more", shown.join(", ")) } else { shown.join(", ") }
+}
+
 /// Where to look when an input is silent.
-fn at_source(from: Option<&InputFrom>) -> &'static str {
+fn at_source(from: &InputFrom) -> &'static str {
     match from {
-        Some(InputFrom::Device { .. }) => "look at the cable, the source and its own switch",
-        Some(InputFrom::File { looped: false, .. }) => "its file has come to its end, is missing, or is silent",
-        Some(InputFrom::File { .. }) => "its file is missing or silent",
-        Some(InputFrom::Generator { signal: Signal::Silence, .. }) => "it is made of silence",
-        _ => "it is turned down at its source",
+        InputFrom::Device { .. } => "look at the cable, the source and its own switch",
+        InputFrom::File { .. } => "its file is silent here",
+        InputFrom::Generator { signal: Signal::Silence, .. } => "it is made of silence",
+        InputFrom::Generator { .. } => "it is turned down at its source",
     }
 }

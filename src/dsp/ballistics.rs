@@ -59,12 +59,17 @@ impl Needle {
     }
 }
 
-/// A digital peak meter (IEC TR 60268-18): up at once, down 20 dB in 1.7 s, the maximum held for 1 s.
+/// A sample from here on lights the overload light: the largest of 16 bits.
+const OVER: f64 = 32_767.0 / 32_768.0;
+
+/// A digital peak meter (IEC TR 60268-18): up at once, down 20 dB in 1.7 s, the maximum held for 1 s. Its overload light stays on
+/// for 1 s; 150 ms is the least (ITU-R BS.1771-1 Annex 1 Table 4).
 #[derive(Clone, Copy, Debug, Default)]
 pub struct PeakBar {
     bar: f64,
     held: f64,
     hold_steps: u64,
+    over_steps: u64,
 }
 
 impl PeakBar {
@@ -77,6 +82,7 @@ impl PeakBar {
     /// The next 10 ms, whose highest sample this was; `keep` is [`keep`](Self::keep).
     pub fn step(&mut self, keep: f64, peak: f64) {
         self.bar = peak.max(self.bar * keep);
+        self.over_steps = if peak >= OVER { STEPS_PER_SECOND } else { self.over_steps.saturating_sub(1) };
         if peak >= self.held {
             (self.held, self.hold_steps) = (peak, STEPS_PER_SECOND);
         } else if self.hold_steps > 0 {
@@ -90,6 +96,12 @@ impl PeakBar {
     #[must_use]
     pub const fn bar(&self) -> f64 {
         self.bar
+    }
+
+    /// Whether the overload light is on.
+    #[must_use]
+    pub const fn over(&self) -> bool {
+        self.over_steps > 0
     }
 
     /// The held maximum, as amplitude.
@@ -120,6 +132,26 @@ mod tests {
             assert!((0.27..=0.33).contains(&((there + 1) as f64 * STEP_S)), "{there} steps");
             assert!((1.010..=1.015).contains(&highest), "{highest}");
         }
+    }
+
+    /// Arithmetic: 20 dB in 1.7 s is a factor of 0.9999717824 for each of the 480 samples of a step.
+    #[test]
+    fn the_bar_falls_as_one_that_falls_by_sample() {
+        assert!((PeakBar::keep() - 0.999_971_782_4_f64.powi(480)).abs() < 480.0 * 1e-9);
+    }
+
+    /// ITU-R BS.1771-1 Annex 1 Table 4: at least 150 ms. Only a sample at full scale lights it.
+    #[test]
+    fn the_overload_light_stays_on_long_enough_to_be_seen() {
+        let (mut bar, keep) = (PeakBar::default(), PeakBar::keep());
+        bar.step(keep, 0.999);
+        assert!(!bar.over());
+        bar.step(keep, 1.0);
+        let lit = (0..1_000).take_while(|_| {
+            bar.step(keep, 0.5);
+            bar.over()
+        });
+        assert!((15..=200).contains(&lit.count()));
     }
 
     /// IEC TR 60268-18: 20 dB in 1.7 s +/-0.3 s, hold 1 s +/-0.5 s.

@@ -466,9 +466,12 @@ impl Kernel for Through<'_, Gate> {
         let (mut most, mut ever) = (V::load(&stage.most), V::load(opened));
         let (mut open, mut left, mut aim) = (V::load(was_open), V::load(held), V::load(aimed));
         let (zero, one) = (V::splat(0.0), V::splat(1.0));
+        let moving = stage.values.moving();
         for row in self.audio.iter_mut() {
-            for value in 0..7 {
-                now[value] = now[value].add(steps[value]);
+            if moving {
+                for value in 0..7 {
+                    now[value] = now[value].add(steps[value]);
+                }
             }
             let [threshold, hysteresis, slope, range, attack, release, hold] = now;
             let x = V::load(row);
@@ -514,14 +517,19 @@ impl Kernel for Through<'_, DeEsser> {
         }
         let (attack, release) = (V::splat(*attack), V::splat(*release));
         let (zero, one, two, k) = (V::splat(0.0), V::splat(1.0), V::splat(2.0), V::splat(DeEsser::K));
+        let moving = stage.values.moving();
+        // A division per frame would be the longest wait of the loop.
+        let mut inverse = one.div(now[0].mul(now[0].add(k)).add(one));
         for row in self.audio.iter_mut() {
-            for value in 0..3 {
-                now[value] = now[value].add(steps[value]);
+            if moving {
+                for value in 0..3 {
+                    now[value] = now[value].add(steps[value]);
+                }
+                inverse = one.div(now[0].mul(now[0].add(k)).add(one));
             }
             let [g, threshold, range] = now;
             let x = V::load(row);
-            let t = g.mul(g.add(k)).add(one);
-            let v = states[0].add(g.mul(x.sub(states[1]))).div(t);
+            let v = states[0].add(g.mul(x.sub(states[1]))).mul(inverse);
             states = [v.mul(two).sub(states[0]), states[1].add(g.mul(v).mul(two))];
             let hiss = k.mul(v);
             let over = detector.level(hiss).sub(threshold).max(zero);

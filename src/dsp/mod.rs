@@ -24,6 +24,7 @@ pub mod programme;
 pub mod quasi_peak;
 pub mod resampler;
 pub mod samples;
+pub mod scale;
 pub mod section;
 pub mod sharing;
 pub mod true_peak;

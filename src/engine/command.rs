@@ -166,15 +166,12 @@ pub enum Target {
         /// Output column.
         to: u16,
     },
-    /// The loudness that the leveller of a bus goes for, LUFS; 0 is none. That of the first column of a pair counts.
+    /// What the leveller of a bus goes by.
     Leveller {
-        /// Bus column.
+        /// The first bus column of a pair.
         column: u16,
-    },
-    /// How far that leveller may go either way, dB.
-    LevellerRange {
-        /// Bus column.
-        column: u16,
+        /// Which value.
+        value: LevellerValue,
     },
     /// The ceiling of the true-peak limiter behind an output, as amplitude; 0 is none. That of the first column of a pair
     /// counts for both.
@@ -182,6 +179,21 @@ pub enum Target {
         /// Output column.
         column: u16,
     },
+}
+
+/// One value of a leveller.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub enum LevellerValue {
+    /// The loudness it goes for, LUFS; 0 is none.
+    Target,
+    /// How far it may go either way, dB.
+    Range,
+    /// What it goes by, seconds of active programme.
+    Window,
+    /// Below which loudness nothing moves, LUFS.
+    Floor,
+    /// The fastest it moves, dB per second.
+    Speed,
 }
 
 /// Aim a target at a value. Absolute, so that a later one for the same target replaces an earlier one.

@@ -16,6 +16,7 @@ use super::matrix::{Masked, Matrix};
 use super::sharing::Sharing;
 use super::strip::{GroupAudio, Strip};
 use crate::dsp::lanes::{LANES, Row, Vectors};
+use std::ops::Range;
 
 /// Columns of one owner: a channel, and while its source changes the one that fades out; or two channels.
 pub const OWN_COLUMNS: usize = 8;
@@ -37,6 +38,8 @@ pub struct Own {
 impl Own {
     /// The owner's source columns; the followers that hold the owner's share of the buses which the leader takes from; and
     /// the feeds that are the owner's, for the proof. None of them if there are more than fit.
+    ///
+    /// Real-time: safe
     #[must_use]
     pub fn new(columns: &[u16], shares: &[u16], feeds: &[u16]) -> Option<Self> {
         let mut own = Self::default();
@@ -63,6 +66,11 @@ impl Default for Own {
     fn default() -> Self {
         Self { columns: [NONE; OWN_COLUMNS], shares: [NONE; OWN_SHARES], feeds: [NO_FEED; OWN_FEEDS] }
     }
+}
+
+/// The groups of sixteen columns that stand on a level, of buses as of followers.
+pub(super) const fn groups_of(level: usize) -> Range<usize> {
+    level * LEVEL_GROUPS..(level + 1) * LEVEL_GROUPS
 }
 
 /// What one column follows.
@@ -175,7 +183,7 @@ impl Followers {
     ///
     /// Real-time: safe
     pub(super) fn any_on(&self, level: usize) -> bool {
-        self.columns.strips[level * LEVEL_GROUPS..(level + 1) * LEVEL_GROUPS].iter().any(Strip::in_use)
+        self.columns.strips[groups_of(level)].iter().any(Strip::in_use)
     }
 
     /// Before the buses of a level are summed: what each owner will give to the leader.
@@ -247,7 +255,7 @@ impl Followers {
     ///
     /// Real-time: safe
     pub(super) fn take(&mut self, level: usize, buses: &[GroupAudio], frames: usize) {
-        for group in level * LEVEL_GROUPS..(level + 1) * LEVEL_GROUPS {
+        for group in groups_of(level) {
             if !self.columns.strips[group].in_use() {
                 continue;
             }
@@ -285,13 +293,12 @@ impl Followers {
         frames: usize,
         grid: bool,
     ) -> u64 {
-        let groups = level * LEVEL_GROUPS..(level + 1) * LEVEL_GROUPS;
-        for group in groups.clone() {
+        for group in groups_of(level) {
             if self.columns.strips[group].in_use() {
                 self.columns.run_stages(group, vectors, frames, grid);
             }
         }
-        for (column, follower) in self.what.iter().enumerate().skip(groups.start * LANES).take(LEVEL_COLUMNS) {
+        for (column, follower) in self.what.iter().enumerate().skip(level * LEVEL_COLUMNS).take(LEVEL_COLUMNS) {
             let Some(Follower { leader, without, .. }) = follower else { continue };
             let leader = usize::from(*leader);
             if let Some(gains) = buses.compressor_gains(leader / LANES) {
@@ -308,7 +315,7 @@ impl Followers {
                 }
             }
         }
-        self.columns.run_tails(groups, vectors, frames)
+        self.columns.run_tails(groups_of(level), vectors, frames)
     }
 
     /// At a meter boundary: what the proof found, and who is looked at next.

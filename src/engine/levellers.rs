@@ -1,22 +1,17 @@
 //! Levellers on buses, after their meters and before the outputs; one for each pair of columns, moved at meter boundaries.
 
+use super::command::LevellerValue;
 use super::limits::BUS_COLUMNS;
 use super::strip::GroupAudio;
 use crate::dsp::k_weighting::KWeighting;
 use crate::dsp::lanes::LANES;
 use crate::dsp::level::linear_from_db;
-use crate::dsp::leveller::Leveller;
+use crate::dsp::leveller::{Asked, Leveller};
 use crate::units::SampleRate;
-
-/// What is asked of a leveller: the target in LUFS, 0 for none, and how far it may go, dB.
-#[derive(Clone, Copy, Debug)]
-struct Asked {
-    target: f32,
-    range: f32,
-}
 
 #[derive(Clone, Debug)]
 struct Pair {
+    /// A target of 0 is none.
     asked: Asked,
     leveller: Leveller,
     gain: f32,
@@ -30,6 +25,9 @@ struct Pair {
 #[derive(Debug)]
 pub struct Levellers {
     pairs: Box<[Pair]>,
+    /// The pairs that did something at the last boundary; only the first `working` count.
+    at_work: Box<[u16]>,
+    working: usize,
     trim: f64,
 }
 
@@ -40,28 +38,34 @@ impl Levellers {
     #[must_use]
     pub fn new(rate: SampleRate) -> Self {
         let pair = Pair {
-            asked: Asked { target: 0.0, range: 0.0 },
+            asked: Asked { target_lufs: 0.0, range_db: 0.0, window_s: 0.0, floor_lufs: 0.0, speed: 0.0 },
             leveller: Leveller::new(),
             gain: 1.0,
             step: 0.0,
             moving: 0,
             aim: 1.0,
         };
-        Self { pairs: vec![pair; BUS_COLUMNS / 2].into_boxed_slice(), trim: KWeighting::new(rate).trim }
+        Self {
+            pairs: vec![pair; BUS_COLUMNS / 2].into_boxed_slice(),
+            at_work: vec![0; BUS_COLUMNS / 2].into_boxed_slice(),
+            working: 0,
+            trim: KWeighting::new(rate).trim,
+        }
     }
 
-    /// The target of a pair, LUFS; 0 lets it go.
+    /// What is asked of a pair; a target of 0 lets it go.
     ///
     /// Real-time: safe
-    pub fn set_target(&mut self, pair: usize, lufs: f32) {
-        self.pairs[pair].asked.target = lufs;
-    }
-
-    /// How far the gain of a pair may go from 0 dB.
-    ///
-    /// Real-time: safe
-    pub fn set_range(&mut self, pair: usize, db: f32) {
-        self.pairs[pair].asked.range = db;
+    pub fn set(&mut self, pair: usize, which: LevellerValue, value: f32) {
+        let asked = &mut self.pairs[pair].asked;
+        let place = match which {
+            LevellerValue::Target => &mut asked.target_lufs,
+            LevellerValue::Range => &mut asked.range_db,
+            LevellerValue::Window => &mut asked.window_s,
+            LevellerValue::Floor => &mut asked.floor_lufs,
+            LevellerValue::Speed => &mut asked.speed,
+        };
+        *place = f64::from(value);
     }
 
     /// A pair begins anew.
@@ -75,7 +79,7 @@ impl Levellers {
 
     /// Whether nothing is asked of a pair and nothing is left of what was.
     fn idle(pair: &Pair) -> bool {
-        pair.asked.target >= 0.0
+        pair.asked.target_lufs >= 0.0
             && pair.leveller.gain_db() == 0.0
             && pair.moving == 0
             && pair.aim.to_bits() == 1.0_f32.to_bits()
@@ -86,18 +90,22 @@ impl Levellers {
     ///
     /// Real-time: safe
     pub fn at_boundary(&mut self, weighted: impl Fn(usize) -> f32, frames: u64, next: u64) {
+        self.working = 0;
         for (place, pair) in self.pairs.iter_mut().enumerate() {
             if Self::idle(pair) {
                 continue;
             }
-            let Asked { target, range } = pair.asked;
-            let db = if target < 0.0 {
+            #[expect(clippy::cast_possible_truncation, reason = "some hundred pairs")]
+            let number = place as u16;
+            self.at_work[self.working] = number;
+            self.working += 1;
+            let db = if pair.asked.target_lufs < 0.0 {
                 let power = f64::from(weighted(2 * place)) + f64::from(weighted(2 * place + 1));
                 #[expect(clippy::cast_precision_loss, reason = "some hundred frames")]
                 let frames = frames.max(1) as f64;
-                pair.leveller.step(power * self.trim / frames, f64::from(target), f64::from(range))
+                pair.leveller.step(power * self.trim / frames, &pair.asked)
             } else {
-                pair.leveller.release()
+                pair.leveller.release(pair.asked.speed)
             };
             pair.gain = pair.aim;
             pair.aim = linear_from_db(db as f32);
@@ -122,10 +130,10 @@ impl Levellers {
     ///
     /// Real-time: safe
     pub fn process(&mut self, groups: &mut [GroupAudio], frames: usize) {
-        for (place, pair) in self.pairs.iter_mut().enumerate() {
-            if Self::idle(pair) {
-                continue;
-            }
+        // What was asked of others since then moves nothing before the next boundary.
+        for place in &self.at_work[..self.working] {
+            let place = usize::from(*place);
+            let pair = &mut self.pairs[place];
             let (group, lane) = (2 * place / LANES, 2 * place % LANES);
             for row in &mut groups[group][..frames] {
                 if pair.moving > 0 {

@@ -85,37 +85,6 @@ impl GroupReading {
         latency: [0.0; LANES],
     };
 
-    /// Takes another reading of the same columns in: maxima of peaks, sums of the rest.
-    ///
-    /// Real-time: safe
-    pub fn merge(&mut self, other: &Self) {
-        for lane in 0..LANES {
-            self.input_peak[lane] = self.input_peak[lane].max(other.input_peak[lane]);
-            self.input_energy[lane] += other.input_energy[lane];
-            self.clips[lane] = self.clips[lane].saturating_add(other.clips[lane]);
-            self.not_audio[lane] = self.not_audio[lane].saturating_add(other.not_audio[lane]);
-            self.peak[lane] = self.peak[lane].max(other.peak[lane]);
-            self.gate[lane] = self.gate[lane].max(other.gate[lane]);
-            self.gate_open[lane] = self.gate_open[lane].max(other.gate_open[lane]);
-            self.compressor[lane] = self.compressor[lane].max(other.compressor[lane]);
-            self.de_esser[lane] = self.de_esser[lane].max(other.de_esser[lane]);
-            self.sharing[lane] = self.sharing[lane].max(other.sharing[lane]);
-            self.ducking[lane] = self.ducking[lane].max(other.ducking[lane]);
-            self.energy[lane] += other.energy[lane];
-            self.weighted[lane] += other.weighted[lane];
-            self.true_peak[lane] = self.true_peak[lane].max(other.true_peak[lane]);
-            self.magnitude[lane] += other.magnitude[lane];
-            self.sum[lane] += other.sum[lane];
-            self.product[lane] += other.product[lane];
-            self.quasi_1[lane] = self.quasi_1[lane].max(other.quasi_1[lane]);
-            self.quasi_2[lane] = self.quasi_2[lane].max(other.quasi_2[lane]);
-            self.flat_tops[lane] = self.flat_tops[lane].saturating_add(other.flat_tops[lane]);
-            self.leveller[lane] = other.leveller[lane];
-            self.reduction[lane] = self.reduction[lane].max(other.reduction[lane]);
-            self.latency[lane] = self.latency[lane].max(other.latency[lane]);
-        }
-    }
-
     /// Takes what the lanes measured in.
     ///
     /// Real-time: safe
@@ -135,6 +104,25 @@ impl GroupReading {
     }
 }
 
+/// Groups of all banks.
+const GROUPS: usize = SOURCE_GROUPS + BUS_GROUPS + OUTPUT_GROUPS;
+
+/// The energies between two neighbouring meter boundaries: what the gates of loudness need to know of each 10 ms.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct MeterStep {
+    /// First frame measured.
+    pub start: u64,
+    /// Frames measured.
+    pub frames: u64,
+    /// Sums of K-weighted squares, by group as in [`MeterFrame::groups`].
+    pub weighted: [Row; GROUPS],
+}
+
+impl MeterStep {
+    /// Nothing measured.
+    pub const NOTHING: Self = Self { start: 0, frames: 0, weighted: [[0.0; LANES]; GROUPS] };
+}
+
 /// What was measured from one meter boundary to a later one.
 #[derive(Clone, Debug, PartialEq)]
 pub struct MeterFrame {
@@ -146,6 +134,11 @@ pub struct MeterFrame {
     pub plan: u64,
     /// One for each group of source columns, then of bus columns, then of output columns.
     pub groups: Box<[GroupReading]>,
+    /// Its last step alone.
+    pub last: Box<MeterStep>,
+    /// Of a frame that stands for several steps, each of them from the first on, as many as are known; else none. The engine
+    /// leaves it empty.
+    pub steps: Vec<MeterStep>,
     /// What the proof of the followers found.
     pub proof: Proof,
 }
@@ -156,8 +149,16 @@ impl MeterFrame {
     /// Real-time: never
     #[must_use]
     pub fn nothing() -> Self {
-        let groups = vec![GroupReading::NOTHING; SOURCE_GROUPS + BUS_GROUPS + OUTPUT_GROUPS];
-        Self { start: 0, frames: 0, plan: 0, groups: groups.into_boxed_slice(), proof: Proof::default() }
+        let groups = vec![GroupReading::NOTHING; GROUPS].into_boxed_slice();
+        Self {
+            start: 0,
+            frames: 0,
+            plan: 0,
+            groups,
+            last: Box::new(MeterStep::NOTHING),
+            steps: Vec::new(),
+            proof: Proof::default(),
+        }
     }
 
     /// The group that holds a column, and the lane it has there. Followers are not metered: theirs is a group that is not there.
@@ -172,21 +173,6 @@ impl MeterFrame {
             Bank::Followers => SOURCE_GROUPS + BUS_GROUPS + OUTPUT_GROUPS,
         };
         (first + column as usize / LANES, column as usize % LANES)
-    }
-
-    /// Takes a later frame in.
-    ///
-    /// Real-time: safe
-    pub fn merge(&mut self, later: &Self) {
-        if self.frames == 0 {
-            self.start = later.start;
-        }
-        self.frames += later.frames;
-        self.plan = later.plan;
-        self.proof.merge(&later.proof);
-        for (mine, theirs) in self.groups.iter_mut().zip(&later.groups) {
-            mine.merge(theirs);
-        }
     }
 
     /// Forgets everything.

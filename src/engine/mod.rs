@@ -19,10 +19,10 @@ mod stages;
 mod strip;
 pub mod wires;
 
-pub use command::{Bank, Command, DuckingValue, Edit, Plan, SharingValue, Tap, Target};
+pub use command::{Bank, Command, DuckingValue, Edit, LevellerValue, Plan, SharingValue, Tap, Target};
 pub use feed::{Feed, NO_FEED, Sides, Tape};
 pub use followers::{Own, Proof};
-pub use meter::{GroupReading, MeterFrame};
+pub use meter::{GroupReading, MeterFrame, MeterStep};
 pub use stages::StageValue;
 pub use strip::Times;
 pub use wires::Wires;
@@ -31,11 +31,11 @@ use crate::dsp::delay::DelayLine;
 use crate::dsp::lanes::{LANES, Vectors};
 use crate::units::{Decibels, Frames, SampleRate};
 use exit::PairExit;
-use followers::{Followers, Taken};
+use followers::{Followers, Taken, groups_of};
 use levellers::Levellers;
 use limits::{
-    BUS_COLUMNS, BUS_GROUPS, BUS_LEVELS, FEEDS, FOLLOWED_LEVELS, FOLLOWER_GROUPS, LEVEL_GROUPS, METER_RATE,
-    OUTPUT_COLUMNS, OUTPUT_GROUPS, SOURCE_COLUMNS, SOURCE_GROUPS, TICK,
+    BUS_COLUMNS, BUS_GROUPS, BUS_LEVELS, FEEDS, FOLLOWED_LEVELS, FOLLOWER_GROUPS, LEVEL_COLUMNS, LEVEL_GROUPS,
+    METER_RATE, OUTPUT_COLUMNS, OUTPUT_GROUPS, SOURCE_COLUMNS, SOURCE_GROUPS, TICK,
 };
 use matrix::{Matrix, Part as SumPart, Sum};
 use meters::{Measure, Measures, Meters};
@@ -477,8 +477,7 @@ impl Engine {
             Target::ToBus { tap, from, to } => {
                 self.to_buses[tap as usize].set(usize::from(from), usize::from(to), value, at_once);
             }
-            Target::Leveller { column } => self.levellers.set_target(usize::from(column) / 2, value),
-            Target::LevellerRange { column } => self.levellers.set_range(usize::from(column) / 2, value),
+            Target::Leveller { column, value: which } => self.levellers.set(usize::from(column) / 2, which, value),
             Target::Ceiling { column } => {
                 if column.is_multiple_of(2) {
                     self.limiters[usize::from(column) / 2].set_ceiling(value);
@@ -707,12 +706,11 @@ impl Engine {
     fn run_buses(&mut self, heard: u64, frames: usize, grid: bool) -> u64 {
         let (mut sounding, mut following) = (0, 0);
         for level in 0..BUS_LEVELS {
-            let groups = level * LEVEL_GROUPS..(level + 1) * LEVEL_GROUPS;
             let followed = level < FOLLOWED_LEVELS && self.followers.any_on(level);
-            if !followed && !self.buses.strips[groups.clone()].iter().any(Strip::in_use) {
+            if !followed && !self.buses.strips[groups_of(level)].iter().any(Strip::in_use) {
                 continue;
             }
-            let (lower, audio) = self.buses.audio.split_at_mut(groups.start);
+            let (lower, audio) = self.buses.audio.split_at_mut(level * LEVEL_GROUPS);
             if followed {
                 let taken = Taken {
                     matrices: &self.to_buses,
@@ -730,15 +728,14 @@ impl Engine {
                 SumPart { matrix: buses, groups: lower, sounding },
                 SumPart { matrix: followers, groups: &self.followers.columns.audio, sounding: following },
             ];
-            let strips = &self.buses.strips[groups.clone()];
-            sum_bank(self.vectors, &mut parts, strips, groups.start * LANES, audio, frames);
+            let strips = &self.buses.strips[groups_of(level)];
+            sum_bank(self.vectors, &mut parts, strips, level * LEVEL_COLUMNS, audio, frames);
             if followed {
                 self.followers.take(level, &self.buses.audio, frames);
             }
-            let same = groups.start..groups.end;
-            sounding |= self.buses.run(same, self.vectors, frames, grid, &mut self.untapped);
+            sounding |= self.buses.run(groups_of(level), self.vectors, frames, grid, &mut self.untapped);
             let (strips, audio) = (&mut self.buses.strips, &mut self.buses.audio);
-            self.sharing.run_buses(groups, self.vectors, strips, audio, frames, grid);
+            self.sharing.run_buses(groups_of(level), self.vectors, strips, audio, frames, grid);
             if followed {
                 following |= self.followers.run(level, &self.buses, &self.sharing, self.vectors, frames, grid);
             }
@@ -814,6 +811,7 @@ impl Engine {
             self.pending.start = self.measured_from;
         }
         self.pending.frames += self.frame - self.measured_from;
+        (self.pending.last.start, self.pending.last.frames) = (self.measured_from, self.frame - self.measured_from);
         self.measured_from = self.frame;
         self.pending.plan = self.plan;
         let banks = [&mut self.sources, &mut self.buses, &mut self.outputs];
@@ -826,8 +824,10 @@ impl Engine {
                 .zip(&mut bank.meters)
                 .map(move |((strip, stages), meters)| (strip, stages, meters, outside))
         });
-        for (group, (strip, stages, meters, outside)) in self.pending.groups.iter_mut().zip(strips) {
+        let groups = self.pending.groups.iter_mut().zip(&mut self.pending.last.weighted);
+        for ((group, last), (strip, stages, meters, outside)) in groups.zip(strips) {
             let (readings, frames) = strip.take_readings();
+            *last = [0.0; LANES];
             if frames == 0 {
                 continue;
             }
@@ -840,8 +840,9 @@ impl Engine {
                     group.de_esser[lane] = group.de_esser[lane].max(taken.de_esser[lane]);
                 }
             }
-            group.measured(&meters.take_readings());
-
+            let measured = meters.take_readings();
+            *last = measured.weighted;
+            group.measured(&measured);
             for lane in 0..LANES {
                 group.input_peak[lane] = group.input_peak[lane].max(readings.input_peak[lane]);
                 group.input_energy[lane] += f64::from(readings.input_energy[lane]);

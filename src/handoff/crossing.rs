@@ -2,7 +2,7 @@
 
 use super::links::{LinkEnd, Linked};
 use crate::engine::limits::BATCH;
-use crate::engine::{Command, Crossing, Engine, MeterFrame, Plan};
+use crate::engine::{Command, Crossing, Engine, MeterFrame, MeterStep, Plan};
 use rtrb::{Consumer, Producer, RingBuffer};
 
 /// Slots of the batch ring: twice the largest batch with its head.
@@ -15,6 +15,9 @@ const RETIRED_SLOTS: usize = 2 * PLAN_SLOTS;
 const ECHO_SLOTS: usize = BATCH_SLOTS;
 /// Meter frames on their way: 160 ms. What comes later merges into the pending one.
 const METER_SLOTS: usize = 16;
+/// The energies of steps on their way: 10 s, so that loudness is right even after its reader stood still. What comes later is
+/// only known in sum.
+const STEP_SLOTS: usize = 1_000;
 
 /// A batch ring holds heads, each followed by its commands.
 #[derive(Clone, Copy)]
@@ -44,6 +47,7 @@ pub struct Console {
 pub struct MeterEnd {
     meters: Consumer<Box<MeterFrame>>,
     spare_meters: Producer<Box<MeterFrame>>,
+    steps: Consumer<MeterStep>,
 }
 
 /// The engine and its end of every ring; a driver takes it out of the lease for one callback.
@@ -63,6 +67,7 @@ struct Rings {
     echoes: Producer<Echo>,
     meters: Producer<Box<MeterFrame>>,
     spare_meters: Consumer<Box<MeterFrame>>,
+    steps: Producer<MeterStep>,
 }
 
 /// The ends around an engine.
@@ -77,8 +82,12 @@ pub fn crossing(engine: Engine) -> (Console, MeterEnd, Seat) {
     let (meter_in, meter_out) = RingBuffer::new(METER_SLOTS);
     let (mut spare_in, spare_out) = RingBuffer::new(METER_SLOTS);
     while spare_in.push(Box::new(MeterFrame::nothing())).is_ok() {}
+    let (mut step_in, mut step_out) = RingBuffer::new(STEP_SLOTS);
+    // Once through, so that the audio thread does not have to wait for its pages.
+    while step_in.push(MeterStep::NOTHING).is_ok() {}
+    while step_out.pop().is_ok() {}
     let console = Console { batches: batch_in, plans: plan_in, retired: retired_out, echoes: echo_out };
-    let meter_end = MeterEnd { meters: meter_out, spare_meters: spare_in };
+    let meter_end = MeterEnd { meters: meter_out, spare_meters: spare_in, steps: step_out };
     let rings = Rings {
         batches: batch_out,
         plans: plan_out,
@@ -87,6 +96,7 @@ pub fn crossing(engine: Engine) -> (Console, MeterEnd, Seat) {
         echoes: echo_in,
         meters: meter_in,
         spare_meters: spare_out,
+        steps: step_in,
     };
     (console, meter_end, Seat { engine, rings, linked: Linked::new().0 })
 }
@@ -149,9 +159,17 @@ impl MeterEnd {
     /// Real-time: never
     pub fn read(&mut self, mut each: impl FnMut(&MeterFrame)) -> bool {
         let mut any = false;
-        while let Ok(frame) = self.meters.pop() {
+        while let Ok(mut frame) = self.meters.pop() {
+            // Those of this frame are in the ring since before it.
+            while self.steps.peek().is_ok_and(|step| step.start <= frame.last.start) {
+                frame.steps.extend(self.steps.pop());
+            }
+            if frame.last.frames == frame.frames {
+                frame.steps.clear();
+            }
             each(&frame);
             any = true;
+            frame.steps.clear();
             // There is a place for every frame there is.
             drop(self.spare_meters.push(frame));
         }
@@ -247,11 +265,15 @@ impl Crossing for Rings {
     }
 
     fn at_meter_boundary(&mut self, readings: &MeterFrame) -> bool {
+        // Where there is no room it is known in sum.
+        // Real-time: a ring of fixed size
+        self.steps.push(*readings.last).ok();
         let Ok(mut frame) = self.spare_meters.pop() else { return false };
         frame.start = readings.start;
         frame.frames = readings.frames;
         frame.plan = readings.plan;
         frame.groups.clone_from_slice(&readings.groups);
+        *frame.last = *readings.last;
         // A spare frame in hand means there is a place for it.
         // Real-time: a ring of fixed size
         self.meters.push(frame).is_ok()

@@ -8,7 +8,7 @@ use std::fmt;
 pub struct Address {
     /// Which parameter.
     pub key: Key,
-    /// Whose: the id of the channel, bus or output.
+    /// Whose: the id of the channel, bus or output; empty for the desk itself.
     pub id: Box<str>,
     /// The further id of a parameter that has one: the bus of `channel.ID.assign.BUS`.
     pub further: Option<Box<str>>,
@@ -36,7 +36,8 @@ impl fmt::Display for AddressError {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         match self {
             Self::UnknownScope(found) => {
-                write!(f, "\"{found}\" is not one of channel, bus, gain-group, output")
+                let scopes: Vec<&str> = Scope::ALL.into_iter().map(Scope::word).collect();
+                write!(f, "\"{found}\" is not one of {}", scopes.join(", "))
             }
             Self::BadId(found) => {
                 write!(f, "\"{found}\" is no id: lower-case letters, digits and single hyphens, 1 to 40")
@@ -96,8 +97,8 @@ impl Address {
             .into_iter()
             .find(|scope| scope.word() == first)
             .ok_or_else(|| AddressError::UnknownScope(first.to_owned()))?;
-        let id = words.next().ok_or(AddressError::WrongLength)?;
-        if !is_id(id) {
+        let id = if scope == Scope::Desk { "" } else { words.next().ok_or(AddressError::WrongLength)? };
+        if scope != Scope::Desk && !is_id(id) {
             return Err(AddressError::BadId(id.to_owned()));
         }
         let rest: Vec<&str> = words.collect();
@@ -129,7 +130,8 @@ impl Address {
 
     fn words(&self) -> impl Iterator<Item = &str> {
         let row = self.key.parameter();
-        [row.scope.word(), &*self.id].into_iter().chain(row.word.split('.')).chain(self.further.as_deref())
+        let id = Some(&*self.id).filter(|id| !id.is_empty());
+        [row.scope.word()].into_iter().chain(id).chain(row.word.split('.')).chain(self.further.as_deref())
     }
 
     /// The OSC form, `/channel/lectern/fader`.
@@ -172,6 +174,8 @@ mod tests {
             "channel.guest-2.assign.audition",
             "output.feed.level",
             "channel.lectern.equaliser.low-mid.frequency",
+            "desk.panic",
+            "talkback.producer.to.foldback",
         ] {
             let address = Address::from_dotted(text).expect(text);
             assert_eq!(address.to_string(), text);

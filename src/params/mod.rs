@@ -5,9 +5,11 @@
 //! `channel.lectern.fader` in files, `/channel/lectern/fader` over OSC, the same words in both.
 
 mod address;
+mod console;
 mod law;
 
 pub use address::{Address, AddressError, is_id, nearest};
+pub use console::Nature;
 pub use law::{FADER_OFF_BELOW, FADER_ON_ABOVE, Law, house_fader, house_fader_travel};
 
 use crate::units::Decibels;
@@ -24,11 +26,18 @@ pub enum Scope {
     GainGroup,
     /// A place where sound leaves the desk, described in the rig.
     Output,
+    /// A room with microphones, described in the rig.
+    Room,
+    /// A microphone by which the people at the desk speak to others.
+    Talkback,
+    /// The desk itself, of which there is one: its addresses have no id.
+    Desk,
 }
 
 impl Scope {
     /// All scopes, in signal order.
-    pub const ALL: [Self; 4] = [Self::Channel, Self::Bus, Self::GainGroup, Self::Output];
+    pub const ALL: [Self; 7] =
+        [Self::Channel, Self::Bus, Self::GainGroup, Self::Output, Self::Room, Self::Talkback, Self::Desk];
 
     /// The first word of an address.
     #[must_use]
@@ -38,6 +47,9 @@ impl Scope {
             Self::Bus => "bus",
             Self::GainGroup => "gain-group",
             Self::Output => "output",
+            Self::Room => "room",
+            Self::Talkback => "talkback",
+            Self::Desk => "desk",
         }
     }
 }
@@ -233,6 +245,14 @@ pub enum Key {
     BusLeveller,
     /// `bus.ID.leveller-range`
     BusLevellerRange,
+    /// `bus.ID.leveller-window`
+    BusLevellerWindow,
+    /// `bus.ID.leveller-floor`
+    BusLevellerFloor,
+    /// `bus.ID.leveller-speed`
+    BusLevellerSpeed,
+    /// `bus.ID.meter`
+    BusMeter,
     /// `bus.ID.ducking.under`
     BusDuckingUnder,
     /// `bus.ID.ducking.difference`
@@ -255,6 +275,66 @@ pub enum Key {
     OutputLevel,
     /// `output.ID.ceiling`
     OutputCeiling,
+    /// `output.ID.meter`
+    OutputMeter,
+    /// `channel.ID.tally`
+    ChannelTally,
+    /// `bus.ID.air`
+    BusAir,
+    /// `bus.ID.rehearsal`
+    BusRehearsal,
+    /// `bus.ID.tally`
+    BusTally,
+    /// `output.ID.muted`
+    OutputMuted,
+    /// `room.ID.tally`
+    RoomTally,
+    /// `channel.ID.listen`
+    ChannelListen,
+    /// `channel.ID.listen-point`
+    ChannelListenPoint,
+    /// `bus.ID.listen`
+    BusListen,
+    /// `output.ID.listen`
+    OutputListen,
+    /// `output.ID.dim`
+    OutputDim,
+    /// `output.ID.mono`
+    OutputMono,
+    /// `channel.ID.solo-in-place`
+    ChannelSolo,
+    /// `channel.ID.cough`
+    ChannelCough,
+    /// `talkback.ID.level`
+    TalkbackLevel,
+    /// `talkback.ID.to.BUS`
+    TalkbackTo,
+    /// `talkback.ID.all`
+    TalkbackAll,
+    /// `talkback.ID.slate`
+    TalkbackSlate,
+    /// `talkback.ID.latch`
+    TalkbackLatch,
+    /// `talkback.ID.tally`
+    TalkbackTally,
+    /// `channel.ID.start`
+    ChannelStart,
+    /// `bus.ID.tone`
+    BusTone,
+    /// `desk.listening`
+    DeskListening,
+    /// `desk.listen-clear`
+    DeskListenClear,
+    /// `desk.panic`
+    DeskPanic,
+    /// `desk.lock`
+    DeskLock,
+    /// `desk.lock-after`
+    DeskLockAfter,
+    /// `desk.novice`
+    DeskNovice,
+    /// `desk.restore`
+    DeskRestore,
 }
 
 /// What a number means.
@@ -270,10 +350,18 @@ pub enum Unit {
     Milliseconds,
     /// A bare factor: a Q, or a ratio.
     Factor,
+    /// Minutes.
+    Minutes,
+    /// How many.
+    Count,
     /// Loudness.
     Lufs,
     /// A difference of loudness.
     LoudnessUnits,
+    /// s.
+    Seconds,
+    /// dB in a second.
+    DecibelsPerSecond,
 }
 
 impl Unit {
@@ -282,11 +370,14 @@ impl Unit {
     pub const fn symbol(self) -> &'static str {
         match self {
             Self::Decibels => "dB",
-            Self::Position | Self::Factor => "",
+            Self::Position | Self::Factor | Self::Count => "",
             Self::Hertz => "Hz",
             Self::Milliseconds => "ms",
+            Self::Minutes => "min",
             Self::Lufs => "LUFS",
             Self::LoudnessUnits => "LU",
+            Self::Seconds => "s",
+            Self::DecibelsPerSecond => "dB/s",
         }
     }
 }
@@ -333,6 +424,8 @@ pub enum Taper {
 /// How the sound follows a change; the time is the one the desk promises.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Glide {
+    /// Nothing is to be heard of it.
+    None,
     /// A one-pole with this time constant.
     OnePole {
         /// Time constant in ms.
@@ -351,6 +444,10 @@ pub enum Glide {
         ms: u32,
     },
 }
+
+/// The meters that a bus or output can be shown on.
+const METERS: &[&str] =
+    &["peak", "rms", "quasi-peak-i", "quasi-peak-iia", "quasi-peak-iib", "vu", "ebu-plus-9", "ebu-plus-18"];
 
 /// One row of the table.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -380,6 +477,8 @@ const SHAPES: &[&str] = &["bell", "shelf", "pass", "notch"];
 
 /// How the values of stages glide.
 const STAGE_GLIDE: Glide = Glide::OnePole { ms: 10 };
+/// How a leveller follows what is asked of it, by its own slow gain.
+const LEVELLER_GLIDE: Glide = Glide::OnePole { ms: 1_700 };
 
 /// How gains that are taken from others glide when somebody changes what they hang on.
 const SHARING_GLIDE: Glide = Glide::OnePole { ms: 5 };
@@ -395,6 +494,12 @@ const fn words(
 ) -> Parameter {
     let domain = Domain::Words(words);
     Parameter { key, scope, word, further: None, domain, default, taper: Taper::Steps, glide: STAGE_GLIDE, summary }
+}
+
+/// Which meter a bus or output is shown on.
+const fn meter(key: Key, scope: Scope) -> Parameter {
+    let summary = "the meter that the terminal shows of it; all of them can be followed all the time";
+    Parameter { glide: Glide::None, ..words(key, scope, "meter", METERS, "peak", summary) }
 }
 
 /// A row of a stage whose value is a number.
@@ -806,6 +911,7 @@ const PARTS: &[&[Parameter]] = &[
     BUS_LEVELS,
     &ducking(Scope::Bus, BUS_DUCKING),
     GROUPS_AND_OUTPUTS,
+    console::ROWS,
 ];
 
 /// A channel from its source to its gate.
@@ -1205,20 +1311,63 @@ const BUS_LEVELS: &[Parameter] = &[
         domain: Domain::Number { unit: Unit::Lufs, lowest: -36.0, highest: -10.0, off: true },
         default: "off",
         taper: Taper::Linear,
-        glide: Glide::OnePole { ms: 1_700 },
+        glide: LEVELLER_GLIDE,
         summary: "the loudness that a slow gain before the outputs brings the bus to; off goes back to 0 dB",
     },
     Parameter {
-        key: Key::BusLevellerRange,
-        scope: Scope::Bus,
-        word: "leveller-range",
-        further: None,
-        domain: Domain::Number { unit: Unit::Decibels, lowest: 0.0, highest: 15.0, off: false },
-        default: "6.0",
-        taper: Taper::Linear,
-        glide: Glide::OnePole { ms: 1_700 },
-        summary: "how far the leveller may go either way",
+        glide: LEVELLER_GLIDE,
+        ..number(
+            Key::BusLevellerRange,
+            Scope::Bus,
+            "leveller-range",
+            Unit::Decibels,
+            [0.0, 15.0],
+            "6.0",
+            Taper::Linear,
+            "how far the leveller may go either way",
+        )
     },
+    Parameter {
+        glide: LEVELLER_GLIDE,
+        ..number(
+            Key::BusLevellerWindow,
+            Scope::Bus,
+            "leveller-window",
+            Unit::Seconds,
+            // 3 to 10 s is common practice, no source.
+            [1.0, 30.0],
+            "5.0",
+            Taper::Logarithmic,
+            "how much of what was heard last, pauses left out, the leveller goes by",
+        )
+    },
+    Parameter {
+        glide: LEVELLER_GLIDE,
+        ..number(
+            Key::BusLevellerFloor,
+            Scope::Bus,
+            "leveller-floor",
+            Unit::Lufs,
+            [-70.0, -20.0],
+            "-45.0",
+            Taper::Linear,
+            "below this momentary loudness the leveller stands still",
+        )
+    },
+    Parameter {
+        glide: LEVELLER_GLIDE,
+        ..number(
+            Key::BusLevellerSpeed,
+            Scope::Bus,
+            "leveller-speed",
+            Unit::DecibelsPerSecond,
+            [0.1, 3.0],
+            "2.8",
+            Taper::Logarithmic,
+            "how fast the leveller moves at most",
+        )
+    },
+    meter(Key::BusMeter, Scope::Bus),
 ];
 
 /// Gain groups and outputs.
@@ -1278,6 +1427,7 @@ const GROUPS_AND_OUTPUTS: &[Parameter] = &[
         glide: Glide::CrossFade { ms: 20 },
         summary: "highest true peak that leaves (dBTP), by a limiter that delays by 1.6 ms; off has neither",
     },
+    meter(Key::OutputMeter, Scope::Output),
 ];
 
 impl Key {

@@ -29,6 +29,8 @@ pub struct WavBytes {
     format: Format,
     /// Bytes not yet read.
     left: u64,
+    /// Bytes that the header counts and that are not there.
+    missing: u64,
 }
 
 impl WavBytes {
@@ -64,8 +66,10 @@ impl WavBytes {
                         0 => there,
                         size => u64::from(size),
                     };
-                    let left = stated.min(there) / format.frame_bytes() as u64 * format.frame_bytes() as u64;
-                    return Ok(Self { path: path.to_owned(), file, format, left });
+                    let whole = |bytes: u64| bytes / format.frame_bytes() as u64 * format.frame_bytes() as u64;
+                    let left = whole(stated.min(there));
+                    let missing = whole(stated).saturating_sub(left);
+                    return Ok(Self { path: path.to_owned(), file, format, left, missing });
                 }
                 b"ds64" if large && size >= 16 => {
                     let mut sizes = [0; 16];
@@ -98,6 +102,12 @@ impl WavBytes {
         self.left / self.format.frame_bytes() as u64
     }
 
+    /// Frames that the header counts and that are not there, because the file was cut short.
+    #[must_use]
+    pub fn missing_frames(&self) -> u64 {
+        self.missing / self.format.frame_bytes() as u64
+    }
+
     /// Reads as many frames as fit and are left, and says how many; 0 at the end.
     ///
     /// # Errors
@@ -112,6 +122,7 @@ impl WavBytes {
             match self.file.read(&mut into[filled..wanted]) {
                 Ok(0) => {
                     // Somebody cut it while it was read.
+                    self.missing += self.left - filled as u64;
                     self.left = filled as u64;
                     break;
                 }

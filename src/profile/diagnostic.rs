@@ -16,7 +16,8 @@ pub enum Severity {
     Warning,
 }
 
-/// The stable name of a kind of mistake: F for any file, R for the rig, P for the panel, S for the show's profile.
+/// The stable name of a kind of mistake: F for any file, R for the rig, P for the panel, S for the show's profile,
+/// N for panel nodes, C for console logic.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
 #[allow(missing_docs, reason = "each meaning stands in CODES")]
 pub enum Code {
@@ -66,6 +67,13 @@ pub enum Code {
     S13,
     S14,
     S15,
+    C01,
+    C02,
+    C03,
+    C04,
+    C05,
+    C06,
+    C07,
 }
 
 /// Every code with its name and meaning, in the order of the enum.
@@ -116,6 +124,13 @@ pub static CODES: &[(Code, &str, &str)] = &[
     (Code::S13, "S13", "a mix-minus or a bus that is off air, used as it cannot be"),
     (Code::S14, "S14", "a channel that reaches a bus on two ways"),
     (Code::S15, "S15", "a sharing group without anybody to share with, or one too many"),
+    (Code::C01, "C01", "a room that the rig does not have, or a thing that belongs to none"),
+    (Code::C02, "C02", "a contact that the rig does not have"),
+    (Code::C03, "C03", "a contact that cannot do this: it would let go when the desk is lost, or makes no pulses"),
+    (Code::C04, "C04", "a value that the desk says and nobody sets, or that no file sets"),
+    (Code::C05, "C05", "a talkback that people outside would hear"),
+    (Code::C06, "C06", "a monitor setting on an output that is no monitor"),
+    (Code::C07, "C07", "a rung of the panic ladder that cannot be taken"),
 ];
 
 impl Code {

@@ -20,7 +20,9 @@ mod log;
 mod model;
 mod panel;
 mod rig;
+mod rooms;
 mod show;
+mod talkback;
 mod text;
 
 pub use diagnostic::{CODES, Code, Diagnostic, Label, Severity, count};

@@ -32,6 +32,8 @@ pub struct Rig {
     pub contacts: Vec<Contact>,
     /// Where the panel's bytes come in and go out.
     pub control_ports: Vec<ControlPort>,
+    /// What the desk's own logic has to know of the wiring.
+    pub console: RigConsole,
     /// OSC and who may use it.
     pub network: Network,
     /// Where state, journal and old revisions are kept; without it the state folder of the user.
@@ -206,6 +208,47 @@ pub struct Contact {
     pub safe_closed: bool,
     /// It makes pulses of this width, timed by the node; without it, it stands open or closed.
     pub pulse_ms: Option<u16>,
+}
+
+/// What the desk's own logic has to know of the wiring: who stands in which room.
+#[derive(Clone, Debug, PartialEq, Default)]
+pub struct RigConsole {
+    /// Rooms in the order of the file.
+    pub rooms: Vec<Room>,
+    /// Sources that are started from the desk.
+    pub starts: Vec<RemoteStart>,
+}
+
+/// The lines by which a source is started and stopped.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct RemoteStart {
+    /// The input.
+    pub input: Id,
+    /// The contact whose pulse starts it.
+    pub start: Id,
+    /// The contact whose pulse stops it, if it is to be stopped.
+    pub stop: Option<Id>,
+}
+
+/// A room with microphones, and what has to be dark and silent in it, or lit, for their sake.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Room {
+    /// Its id.
+    pub id: Id,
+    /// What people call it.
+    pub label: String,
+    /// Inputs of kind microphone that stand in it.
+    pub microphones: Vec<Id>,
+    /// Loudspeakers in it, that are muted while one of its microphones is live.
+    pub loudspeakers: Vec<Id>,
+    /// The contact that lights its lamp.
+    pub lamp: Option<Id>,
+    /// The contact that mutes its loudspeakers besides.
+    pub mute: Option<Id>,
+    /// How much later its loudspeakers sound than the desk says, ms.
+    pub latency_ms: f32,
+    /// How long its loudspeakers wait after the last microphone closed, ms.
+    pub decay_ms: u32,
 }
 
 /// Where a panel's bytes come in and go out.
@@ -438,6 +481,8 @@ pub struct Profile {
     pub gain_groups: Vec<GainGroup>,
     /// Which control moves what.
     pub moves: Vec<Move>,
+    /// What the desk's own logic has to know of the show.
+    pub console: ShowConsole,
     /// The starting mix: every value the file mentions, by address. What it does not mention has its default.
     pub values: BTreeMap<Address, Value>,
 }
@@ -490,6 +535,41 @@ pub struct GainGroup {
     pub members: Vec<Id>,
 }
 
+/// What the desk's own logic has to know of a show.
+#[derive(Clone, Debug, PartialEq, Default)]
+pub struct ShowConsole {
+    /// Talkbacks in the order of the file.
+    pub talkbacks: Vec<Talkback>,
+    /// What a panic does.
+    pub panic: PanicLadder,
+}
+
+/// A microphone by which the people at the desk speak to others, and nobody on air hears it.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Talkback {
+    /// Its id.
+    pub id: Id,
+    /// What people call it.
+    pub label: String,
+    /// Its input.
+    pub source: Id,
+    /// The buses it may speak to; none is on air.
+    pub to: Vec<Id>,
+    /// The buses that its slate goes to, on air or not.
+    pub slate: Vec<Id>,
+}
+
+/// What each rung of a panic does.
+#[derive(Clone, Debug, PartialEq, Default)]
+pub struct PanicLadder {
+    /// The one channel whose microphone the first rung leaves open.
+    pub host: Option<Id>,
+    /// The channels of the safe mix, each with its fader.
+    pub safe: Vec<(Id, f32)>,
+    /// The channel that is the programme on the last rung.
+    pub fallback: Option<Id>,
+}
+
 /// A control and the parameter it moves.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Move {
@@ -515,6 +595,27 @@ pub enum Rejoin {
     Converge,
     /// Taken at once, with the parameter's glide.
     AtOnce,
+}
+
+impl Output {
+    /// Whether it is for the people at the desk and not for an audience by its kind.
+    #[must_use]
+    pub fn is_monitor(&self) -> bool {
+        matches!(self.kind, OutputKind::Headphones | OutputKind::Loudspeaker)
+    }
+}
+
+impl RigConsole {
+    /// Whether an output leads out of the rooms in which the desk is worked.
+    #[must_use]
+    pub fn is_outside(&self, output: &Output) -> bool {
+        match output.kind {
+            OutputKind::Feed | OutputKind::Line => true,
+            OutputKind::Headphones => false,
+            // What is in a room is muted for its microphones; what is in none plays to an audience.
+            OutputKind::Loudspeaker => !self.rooms.iter().any(|room| room.loudspeakers.contains(&output.id)),
+        }
+    }
 }
 
 impl Rig {

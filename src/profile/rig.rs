@@ -9,6 +9,7 @@ use super::model::{
     Contact, ControlPort, Device, Follower, Host, Id, Input, InputFrom, InputKind, Network, NodeLine, Output,
     OutputKind, Reach, Rig, Role, Signal,
 };
+use super::rooms;
 use super::text::{Node, Raw, Tree};
 use crate::units::{Decibels, SampleRate};
 use std::collections::BTreeMap;
@@ -19,8 +20,8 @@ use std::path::PathBuf;
 pub(super) const DEFAULTS: &str = "[network]\nlisten = \"127.0.0.1:9123\"\n";
 
 /// The keys of the top of a rig, for the names of environment variables.
-pub(super) const TOP_KEYS: [&str; 10] =
-    ["rate_hz", "clock", "device", "input", "output", "control-port", "network", "follower", "storage", "kind"];
+pub(super) const TOP_KEYS: [&str; 11] =
+    ["rate_hz", "clock", "device", "input", "output", "control-port", "room", "network", "follower", "storage", "kind"];
 
 const DEVICES_MAX: usize = 16;
 const DEVICE_CHANNELS_MAX: u16 = 256;
@@ -40,6 +41,14 @@ pub(super) struct RigNames {
     pub(super) inputs: BTreeMap<String, Option<usize>>,
     /// Outputs.
     pub(super) outputs: Vec<String>,
+    /// Inputs that are microphones.
+    pub(super) microphones: Vec<String>,
+    /// Outputs that lead out of the rooms in which the desk is worked.
+    pub(super) outside: Vec<String>,
+    /// Headphones and loudspeakers.
+    pub(super) monitors: Vec<String>,
+    /// Rooms.
+    pub(super) rooms: Vec<String>,
     /// Control ports, and whether they carry OSC, where that is known.
     pub(super) control_ports: BTreeMap<String, Option<bool>>,
 }
@@ -70,8 +79,10 @@ pub(super) fn read(tree: &Tree, text: usize, log: &mut Log) -> (Rig, RigNames) {
 
     let mut programs = Programs::default();
     let mut inputs = Vec::new();
-    for thing in top.things("input", INPUTS_MAX, log) {
+    let mut in_rooms = rooms::InRooms::default();
+    for mut thing in top.things("input", INPUTS_MAX, log) {
         let id = thing.id;
+        in_rooms.input(&mut thing);
         let input = input(thing, &channel_counts, &mut programs, log);
         names.inputs.insert(id.to_owned(), input.as_ref().map(Input::width));
         inputs.extend(input);
@@ -94,6 +105,7 @@ pub(super) fn read(tree: &Tree, text: usize, log: &mut Log) -> (Rig, RigNames) {
             continue;
         }
         names.outputs.push(thing.id.to_owned());
+        in_rooms.output(&mut thing);
         outputs.extend(output(thing, &channel_counts, &mut used, &mut programs, log));
     }
     devices.extend(programs.device());
@@ -111,6 +123,14 @@ pub(super) fn read(tree: &Tree, text: usize, log: &mut Log) -> (Rig, RigNames) {
     for thing in contact_things {
         contacts.extend(contact(thing, &names, &control_ports, &mut named, log));
     }
+    let console = in_rooms.read(&mut top, &inputs, &outputs, &contacts, log);
+    let microphones = inputs.iter().filter(|input| input.kind == InputKind::Microphone);
+    names.microphones = microphones.map(|input| input.id.to_string()).collect();
+    let outside = outputs.iter().filter(|output| console.is_outside(output));
+    names.outside = outside.map(|output| output.id.to_string()).collect();
+    let monitors = outputs.iter().filter(|output| output.is_monitor());
+    names.monitors = monitors.map(|output| output.id.to_string()).collect();
+    names.rooms = console.rooms.iter().map(|room| room.id.to_string()).collect();
     let network = network(&mut top, log);
     let storage =
         top.get("storage").and_then(|node| Table::of(node, "[storage]".to_owned(), log)).and_then(|mut table| {
@@ -119,7 +139,7 @@ pub(super) fn read(tree: &Tree, text: usize, log: &mut Log) -> (Rig, RigNames) {
             folder
         });
     top.finish(log);
-    (Rig { rate, clock, devices, inputs, outputs, contacts, control_ports, network, storage }, names)
+    (Rig { rate, clock, devices, inputs, outputs, contacts, control_ports, console, network, storage }, names)
 }
 
 fn rate(node: &Node, log: &mut Log) -> Option<SampleRate> {

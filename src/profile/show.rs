@@ -7,8 +7,9 @@ use super::log::{Log, Place};
 use super::model::{Bus, Channel, ControlKind, GainGroup, Id, Minus, Move, Profile, Rejoin};
 use super::panel::ControlKinds;
 use super::rig::RigNames;
+use super::talkback;
 use super::text::{Node, Raw, Tree};
-use crate::params::{Address, AddressError, Domain, Key, Parameter, Scope, TABLE, Taper, Value, nearest};
+use crate::params::{Address, AddressError, Domain, Key, Nature, Parameter, Scope, TABLE, Taper, Value, nearest};
 use std::collections::{BTreeMap, BTreeSet};
 
 /// The buses that every profile has.
@@ -33,12 +34,14 @@ struct Named {
 }
 
 /// What is being gathered while a profile is read.
-struct Show<'r> {
-    rig: Option<&'r RigNames>,
-    bus_ids: Vec<&'r str>,
-    channel_ids: Vec<&'r str>,
-    values: BTreeMap<Address, Value>,
-    places: BTreeMap<Address, Place>,
+pub(super) struct Show<'r> {
+    pub(super) rig: Option<&'r RigNames>,
+    pub(super) bus_ids: Vec<&'r str>,
+    pub(super) channel_ids: Vec<&'r str>,
+    pub(super) values: BTreeMap<Address, Value>,
+    pub(super) places: BTreeMap<Address, Place>,
+    /// Buses that are a mix-minus.
+    pub(super) mix_minus: Vec<&'r str>,
 }
 
 /// Reads a profile; with the names of a rig and the controls of a panel also what it says of them.
@@ -65,6 +68,7 @@ pub(super) fn read(
         channel_ids: channel_ids.clone(),
         values: BTreeMap::new(),
         places: BTreeMap::new(),
+        mix_minus: Vec::new(),
     };
 
     let mut lanes = 0;
@@ -110,8 +114,19 @@ pub(super) fn read(
     renames(&channels, log);
     renames(&named_buses, log);
     renames(&named_groups, log);
+    let is_minus = |id: &&str| named_buses.iter().any(|bus| *bus.id == **id && bus.minus.is_some());
+    show.mix_minus = bus_ids.iter().copied().filter(is_minus).collect();
+    let console = talkback::read(&mut top, &channel_ids, &mut show, log);
 
-    let known = Known { rig, panel, channel_ids: &channel_ids, bus_ids: &bus_ids, group_ids: &group_ids };
+    let talkbacks: Vec<&str> = console.talkbacks.iter().map(|talkback| &*talkback.id).collect();
+    let known = Known {
+        rig,
+        panel,
+        channel_ids: &channel_ids,
+        bus_ids: &bus_ids,
+        group_ids: &group_ids,
+        talkbacks: &talkbacks,
+    };
     let mut moves = Vec::new();
     if let Some(table) = top.get("moves").and_then(|node| Table::of(node, "[moves]".to_owned(), log)) {
         let entries = table.entries();
@@ -151,6 +166,7 @@ pub(super) fn read(
             })
             .collect(),
         moves,
+        console,
         values: show.values,
     }
 }
@@ -208,12 +224,24 @@ fn gain_group(mut thing: Thing<'_>, show: &mut Show<'_>, log: &mut Log) -> (Name
 
 fn output(thing: Thing<'_>, show: &mut Show<'_>, log: &mut Log) {
     let Thing { id, mut table, .. } = thing;
+    if let (Some(node), Some(rig)) = (table.get("listen"), show.rig)
+        && matches!(&node.value, Raw::Text(word) if word == "on")
+        && !rig.monitors.iter().any(|output| output == id)
+    {
+        log.error(
+            Code::C06,
+            node.key_at,
+            format!("output \"{id}\" cannot listen"),
+            "accepted: headphones and loudspeakers",
+        )
+        .help("listening never touches what others hear: remove the line");
+    }
     values(id, Scope::Output, &mut table, show, log);
     table.finish(log);
 }
 
 /// Reads every parameter that the table of parameters has for a scope.
-fn values(id: &str, scope: Scope, table: &mut Table<'_>, show: &mut Show<'_>, log: &mut Log) {
+pub(super) fn values(id: &str, scope: Scope, table: &mut Table<'_>, show: &mut Show<'_>, log: &mut Log) {
     values_below(id, scope, "", table, show, log);
 }
 
@@ -236,6 +264,10 @@ fn values_below(id: &str, scope: Scope, stage: &str, table: &mut Table<'_>, show
         let required = row.default.is_empty();
         let node = if required { table.need(word, &row.accepted(), log) } else { table.get(word) };
         let Some(node) = node else { continue };
+        if row.key.nature() != Nature::Kept {
+            not_kept(row, node, log);
+            continue;
+        }
         if row.further.is_none() {
             let value = value(row, node, show, log);
             let address = Address::new(row.key, id);
@@ -255,6 +287,15 @@ fn values_below(id: &str, scope: Scope, stage: &str, table: &mut Table<'_>, show
             show.values.extend(value.map(|value| (address, value)));
         }
     }
+}
+
+/// A state of the moment has no place in a file.
+fn not_kept(row: &Parameter, node: &Node, log: &mut Log) {
+    let (label, help) = match row.key.nature() {
+        Nature::Told => ("the desk says it", "remove the line; a lamp may show it"),
+        _ => ("it begins at its default", "remove the line; a control may move it"),
+    };
+    log.error(Code::C04, node.key_at, format!("no file sets \"{}\"", row.word), label).help(help);
 }
 
 /// A value as the parameter keeps it.
@@ -384,6 +425,7 @@ struct Known<'k> {
     channel_ids: &'k [&'k str],
     bus_ids: &'k [&'k str],
     group_ids: &'k [&'k str],
+    talkbacks: &'k [&'k str],
 }
 
 fn read_move(control: &str, node: &Node, known: &Known<'_>, log: &mut Log) -> Option<Move> {
@@ -477,6 +519,12 @@ fn fits(kind: Option<ControlKind>, target: &Address, node: &Node, log: &mut Log)
     let row = target.key.parameter();
     let help = match (kind, row.domain, row.taper) {
         (_, _, Taper::None) => "no control moves or shows it; it is set in the profile or over OSC",
+        (kind, ..) if kind != ControlKind::Lamp && row.key.nature() == Nature::Told => {
+            "the desk says it and no control moves it; use a lamp"
+        }
+        (ControlKind::Momentary | ControlKind::Latching, ..) if row.key.is_held() => {
+            "it is held down and let go: use a control of kind \"hold\""
+        }
         (ControlKind::Momentary | ControlKind::Hold | ControlKind::Latching, Domain::Number { .. }, _) => {
             "a button moves parameters that have states, as channel.ID.switch; use a fader, knob or encoder here"
         }
@@ -506,11 +554,15 @@ fn target(node: &Node, known: &Known<'_>, log: &mut Log) -> Option<Address> {
     let mut sound = true;
     let scope = address.key.parameter().scope;
     let outputs: Option<Vec<&str>> = known.rig.map(|rig| rig.outputs.iter().map(|output| &**output).collect());
+    let rooms: Option<Vec<&str>> = known.rig.map(|rig| rig.rooms.iter().map(|room| &**room).collect());
     let ids = match scope {
         Scope::Channel => Some(known.channel_ids),
         Scope::Bus => Some(known.bus_ids),
         Scope::GainGroup => Some(known.group_ids),
         Scope::Output => outputs.as_deref(),
+        Scope::Room => rooms.as_deref(),
+        Scope::Talkback => Some(known.talkbacks),
+        Scope::Desk => None,
     };
     if let Some(ids) = ids.filter(|ids| !ids.contains(&&*address.id)) {
         let headline = format!("there is no {} \"{}\"", scope.word(), address.id);

@@ -36,6 +36,7 @@ pub fn rig(inputs: u16) -> Rig {
         inputs: mono.chain(pairs).map(|(name, from)| Input { id: id(&name), kind: InputKind::Line, from }).collect(),
         outputs: vec![Output { id: id("feed"), kind: OutputKind::Feed, device: id("box"), channels: vec![0, 1] }],
         contacts: vec![],
+        console: longthrow::profile::RigConsole::default(),
         control_ports: vec![],
         network: Network {
             listen: "127.0.0.1:0".parse().expect("an address"),
@@ -73,7 +74,15 @@ pub fn profile(name: &str, lines: &str) -> Profile {
         }
         values.insert(address, value);
     }
-    Profile { name: name.to_owned(), channels, buses, gain_groups, moves: vec![], values }
+    Profile {
+        name: name.to_owned(),
+        channels,
+        buses,
+        gain_groups,
+        moves: vec![],
+        console: longthrow::profile::ShowConsole::default(),
+        values,
+    }
 }
 
 pub fn installation(inputs: u16, lines: &str) -> Installation {

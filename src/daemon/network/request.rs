@@ -4,7 +4,7 @@ use crate::daemon::hub::{LEASE_S_DEFAULT, RATE_HZ_DEFAULT};
 use crate::daemon::nodes::ContactAsk;
 use crate::desk::Order;
 use crate::panel::osc::{Argument, Message, Pattern, is_pattern};
-use crate::params::{Address, AddressError, Domain, Parameter, TABLE, Value, nearest};
+use crate::params::{Address, AddressError, Domain, Parameter, Scope, TABLE, Value, nearest};
 use crate::profile::Role;
 
 /// The addresses that the desk answers to, besides those of parameters.
@@ -212,6 +212,12 @@ fn may_mean(pattern: &str, row: &Parameter) -> bool {
     };
     let words: Vec<&str> = row.word.split('.').collect();
     match &*parts {
+        // There is one desk, and its addresses have no id.
+        [scope, rest @ ..] if row.scope == Scope::Desk => {
+            rest.len() == words.len()
+                && fits(scope, row.scope.word())
+                && rest.iter().zip(words).all(|(part, word)| fits(part, word))
+        }
         [scope, _, rest @ ..] if rest.len() == words.len() + usize::from(row.further.is_some()) => {
             fits(scope, row.scope.word()) && rest.iter().zip(words).all(|(part, word)| fits(part, word))
         }

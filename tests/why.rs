@@ -1,0 +1,520 @@
+//! Thirty faults, and what `longthrow why` says first of each.
+//!
+//! The faults and the words that count as a right answer were written from the promise alone (the path from the device to the
+//! output, the first thing on it that blocks, one sentence), before its implementation was read. What a person at the
+//! desk would have to hear is common practice, no source: the name of the thing that blocks, and which of its parts. No id
+//! contains a word that is looked for.
+
+#![allow(clippy::print_stdout, reason = "the table is what the test is for")]
+
+mod support;
+
+use longthrow::panel::osc::Argument;
+use std::path::Path;
+use std::process::Command;
+use std::time::{Duration, Instant};
+use support::daemon::Daemon;
+
+/// A fault that is there, and what its answer has to say.
+struct Fault {
+    what: &'static str,
+    /// What is asked about.
+    ask: &'static str,
+    /// Of each group the answer has to have one word.
+    says: &'static [&'static [&'static str]],
+    /// None of these: what is named instead of the thing, or beside it.
+    not: &'static [&'static str],
+}
+
+const fn fault(
+    what: &'static str,
+    ask: &'static str,
+    says: &'static [&'static [&'static str]],
+    not: &'static [&'static str],
+) -> Fault {
+    Fault { what, ask, says, not }
+}
+
+/// There is nothing to find.
+const NOTHING: &[&str] = &[
+    "nothing blocks",
+    "nothing stops",
+    "nothing is in the way",
+    "nothing is wrong",
+    "nothing wrong",
+    "not silent",
+    "is heard",
+    "can be heard",
+    "is not blocked",
+    "passes",
+    "goes through",
+    "gets through",
+];
+const NO_SIGNAL: &[&str] = &["signal", "silen", "nothing arrives", "nothing comes", "nothing is heard", "no sound"];
+const NOT_THERE: &[&str] =
+    &["device", "not there", "absent", "missing", "gone", "lost", "not found", "cannot be opened"];
+/// What an answer that finds nothing must not name.
+const BLOCKS: &[&str] = &["closed", " off", "waiting", "no signal", "not there", "no output", "blocked by"];
+
+// ---- a desk without devices: everything from the source to the bus ----
+
+const RIG: &str = r#"
+form = 1
+kind = "rig"
+rate_hz = 48000
+[input.tone]
+kind = "line"
+generator = "sine"
+level_dbfs = -18.0
+[input.treble]
+kind = "line"
+generator = "sine"
+frequency_hz = 15000.0
+level_dbfs = -18.0
+[input.murmur]
+kind = "line"
+generator = "sine"
+level_dbfs = -40.0
+[input.whisper]
+kind = "line"
+generator = "sine"
+level_dbfs = -50.0
+[input.talker]
+kind = "guest"
+generator = "speech-like"
+level_dbfs = -23.0
+[input.hush]
+kind = "line"
+generator = "silence"
+[input.reel]
+kind = "player"
+file = "blank.wav"
+looped = true
+width = 1
+[input.dance]
+kind = "player"
+file = "polka.wav"
+looped = true
+[input.chime]
+kind = "player"
+file = "chime.wav"
+width = 1
+[input.pair]
+kind = "line"
+file = "pair.wav"
+looped = true
+[control-port.table]
+kind = "osc"
+address = "127.0.0.1"
+"#;
+
+const PANEL: &str = r#"
+form = 1
+kind = "panel"
+[control.f1]
+place = "strip 1"
+kind = "fader"
+port = "table"
+message = "osc"
+address = "/panel/f1"
+[control.f2]
+place = "strip 2"
+kind = "fader"
+port = "table"
+message = "osc"
+address = "/panel/f2"
+[control.f3]
+place = "strip 3"
+kind = "fader"
+port = "table"
+message = "osc"
+address = "/panel/f3"
+travel_mm = 60.0
+[control.spare]
+place = "strip 4"
+kind = "fader"
+port = "table"
+message = "osc"
+address = "/panel/spare"
+"#;
+
+/// Each channel is one that would be heard, but for what is said after it.
+const CHANNELS: &[(&str, &str, &str)] = &[
+    ("anna", "tone", "switch = \"closed\""),
+    ("bert", "tone", "fader = \"off\""),
+    ("clara", "tone", ""),
+    ("dora", "whisper", "trim = -24.0"),
+    ("emil", "hush", ""),
+    ("frida", "reel", ""),
+    ("gustav", "dance", ""),
+    ("hanna", "chime", ""),
+    ("ida", "tone", "assign.programme = \"off\""),
+    ("jakob", "tone", "assign = { programme = \"off\", choir = \"on\" }"),
+    ("klara", "tone", "assign = { programme = \"off\", strings = \"on\" }"),
+    ("lena", "tone", "gate = { switch = \"on\", threshold = 0.0, ratio = 100.0, range = 80.0 }"),
+    ("max", "tone", "fader = \"off\""),
+    ("nora", "tone", ""),
+    ("otto", "talker", "assign = { programme = \"on\", choir = \"on\" }"),
+    ("peter", "tone", "switch = \"closed\"\nfader = \"off\""),
+    ("quentin", "hush", "switch = \"closed\""),
+    ("rosa", "pair", "pan = -1.0"),
+    ("sofie", "treble", "equaliser.high = { shape = \"pass\", frequency = 20.0 }"),
+    ("tessa", "tone", "fader = 0.0"),
+    ("ulf", "tone", "fader = -10.0"),
+    ("vera", "murmur", "trim = -12.0\nfader = -40.0"),
+    ("walter", "murmur", "pad = \"on\"\ntrim = -24.0"),
+    ("xaver", "tone", "switch = \"closed\"\nassign = { programme = \"off\", trio = \"on\" }"),
+    ("yvonne", "tone", "fader = \"off\"\nassign.programme = \"off\""),
+];
+
+fn profile() -> String {
+    let mut text = "form = 1\nkind = \"profile\"\nname = \"thirty faults\"\n".to_owned();
+    for (id, source, fault) in CHANNELS {
+        text += &format!("[channel.{id}]\nsource = \"{source}\"\n");
+        for (key, usual) in
+            [("switch", "switch = \"open\""), ("fader", "fader = 0.0"), ("assign", "assign.programme = \"on\"")]
+        {
+            if !fault.lines().any(|line| line.starts_with(key)) {
+                text += &format!("{usual}\n");
+            }
+        }
+        text += &format!("{fault}\n");
+    }
+    text += "[bus.choir]\nfader = \"off\"\n[bus.strings]\nfader = -85.0\n[bus.trio]\n\
+             [moves]\nf1 = \"channel.max.fader\"\nf2 = \"channel.ulf.fader\"\nf3 = \"channel.tessa.fader\"\n";
+    text
+}
+
+const FAULTS: &[Fault] = &[
+    fault("the switch is closed", "channel.anna", &[&["anna"], &["switch", "closed"]], &["fader"]),
+    fault("the fader is at its bottom", "channel.bert", &[&["bert"], &["fader"]], &["switch"]),
+    fault("the fader at -80 dB, by OSC", "channel.clara", &[&["clara"], &["fader"]], &["switch"]),
+    fault("a soft source with the trim at -24 dB", "channel.dora", &[&["dora"], &["trim"]], &["fader"]),
+    fault("a source of nothing", "channel.emil", &[&["emil", "hush"], NO_SIGNAL], &["switch", "fader"]),
+    fault("a file of nothing", "channel.frida", &[&["frida", "reel", "blank.wav"], NO_SIGNAL], &["switch", "fader"]),
+    fault("a file that is not there", "channel.gustav", &[&["file", "polka.wav", "cannot be"]], &["switch", "fader"]),
+    fault(
+        "a file that has ended",
+        "channel.hanna",
+        &[&["hanna", "chime"], &["ended", "its end", "the end", "finished", "played out", "run out"]],
+        &["switch", "fader"],
+    ),
+    fault("on no bus", "channel.ida", &[&["ida"], &["assign", "no bus", "any bus"]], &["fader"]),
+    fault("its only bus is off", "channel.jakob", &[&["choir"], &["fader", "off"]], &["jakob's fader", "no output"]),
+    fault("its only bus is at -85 dB", "channel.klara", &[&["strings"], &["fader"]], &["no output"]),
+    fault("the gate takes everything", "channel.lena", &[&["lena"], &["gate"]], &["switch", "fader"]),
+    fault(
+        "down, and the control that moves it stands higher",
+        "channel.max",
+        &[&["waiting"], &["lower"], &["75 mm", "76 mm", "77 mm"]],
+        &["raise"],
+    ),
+    fault("a control that stands too high", "control.f2", &[&["waiting: lower 12 mm"]], &["raise"]),
+    fault("a short control that stands too low", "control.f3", &[&["waiting: raise 24 mm"]], &["lower"]),
+    fault("switch closed and fader off", "channel.peter", &[&["peter"], &["switch", "closed"]], &["fader"]),
+    fault("no signal and switch closed", "channel.quentin", &[&["quentin", "hush"], NO_SIGNAL], &["switch"]),
+    fault("turned to the silent side of a pair", "channel.rosa", &[&["rosa"], &["pan", "balance", "left"]], &["fader"]),
+    fault("the equaliser takes everything", "channel.sofie", &[&["sofie"], &["equaliser"]], &["switch", "fader"]),
+    fault("trim and fader together", "channel.vera", &[&["vera"], &["fader", "trim"]], &["switch"]),
+    fault("pad and trim together", "channel.walter", &[&["walter"], &["trim", "pad"]], &["switch", "fader"]),
+    fault(
+        "a bus of which the only channel is closed",
+        "bus.trio",
+        &[&["trio", "xaver"], &["switch", "closed", "open"]],
+        &[],
+    ),
+    fault("nothing", "channel.nora", &[NOTHING], BLOCKS),
+    fault("nothing, though one of two buses is off", "channel.otto", &[NOTHING], BLOCKS),
+    fault("nothing on the bus", "bus.programme", &[NOTHING], BLOCKS),
+];
+
+/// Written with the others, and asked beside the thirty.
+const FURTHER: &[Fault] = &[
+    fault("a bus that is off", "bus.choir", &[&["choir"], &["fader", "off"]], &[]),
+    fault("fader off and on no bus", "channel.yvonne", &[&["yvonne"], &["fader"]], &["assign"]),
+    fault(
+        "a control without a move",
+        "control.spare",
+        &[&["moves nothing", "no parameter", "profile", "nothing"]],
+        &["mm"],
+    ),
+];
+
+// ---- a desk whose devices are not there ----
+
+const ABSENT_RIG: &str = r#"
+form = 1
+kind = "rig"
+rate_hz = 48000
+clock = "box"
+[device.box]
+host = "alsa"
+identity = "hw:CARD=Nowhere,DEV=0"
+inputs = 2
+[device.amp]
+host = "alsa"
+identity = "hw:CARD=Elsewhere,DEV=0"
+outputs = 6
+[input.stage]
+kind = "microphone"
+device = "box"
+channels = [1]
+[input.tone]
+kind = "line"
+generator = "sine"
+level_dbfs = -18.0
+[output.hall]
+kind = "feed"
+device = "amp"
+channels = [1, 2]
+[output.foyer]
+kind = "line"
+device = "amp"
+channels = [3, 4]
+[output.attic]
+kind = "line"
+device = "amp"
+channels = [5, 6]
+[control-port.frame]
+kind = "midi"
+name = "A panel that nobody has"
+"#;
+
+const ABSENT_PANEL: &str = r#"
+form = 1
+kind = "panel"
+[control.m1]
+place = "strip 1"
+kind = "fader"
+port = "frame"
+message = "control-change"
+channel = 1
+number = 7
+"#;
+
+const ABSENT_PROFILE: &str = r#"
+form = 1
+kind = "profile"
+name = "nothing is there"
+[channel.paul]
+source = "stage"
+fader = 0.0
+assign.programme = "on"
+[channel.sven]
+source = "stage"
+fader = 0.0
+assign.programme = "on"
+[channel.ludwig]
+source = "tone"
+switch = "open"
+fader = 0.0
+assign.programme = "on"
+[channel.romy]
+source = "tone"
+switch = "open"
+fader = 0.0
+assign.annexe = "on"
+[channel.toni]
+source = "tone"
+switch = "open"
+fader = 0.0
+assign.lower = "on"
+[bus.annexe]
+[bus.lower]
+fader = "off"
+[bus.bare]
+[output.hall]
+source = "programme"
+[output.foyer]
+source = "lower"
+[output.attic]
+source = "bare"
+[moves]
+m1 = "channel.ludwig.fader"
+"#;
+
+const ABSENT_FAULTS: &[Fault] = &[
+    fault("the device of the input is not there", "channel.paul", &[&["box"], NOT_THERE], &["switch", "fader"]),
+    fault("the same, and the switch closed", "channel.sven", &[&["box"], NOT_THERE], &["switch"]),
+    fault("the device of the output is not there", "channel.ludwig", &[&["amp"], NOT_THERE], &["switch", "fader"]),
+    fault("its only bus is on no output", "channel.romy", &[&["annexe"], &["output"]], &["fader", "amp"]),
+    fault("an output whose bus is off", "output.foyer", &[&["lower"], &["fader", "off"]], &["amp"]),
+];
+
+const ABSENT_FURTHER: &[Fault] = &[
+    fault("an output on a device that is not there", "output.hall", &[&["amp"], NOT_THERE], &["fader"]),
+    fault(
+        "an output whose bus has no channel",
+        "output.attic",
+        &[&["bare"], &["no channel", "nothing", "assign"]],
+        &["amp"],
+    ),
+    fault("a control whose port is not there", "control.m1", &[&["port", "frame"], NOT_THERE], &["mm"]),
+];
+
+// ---- what the desk has learned since: groups, sends, mix-minus ----
+
+const GROUPS: &str = r#"
+form = 1
+kind = "profile"
+name = "groups"
+[channel.anna]
+source = "tone"
+switch = "open"
+fader = 0.0
+assign.voices = "on"
+[channel.bert]
+source = "tone"
+switch = "open"
+fader = 0.0
+assign.band = "on"
+[channel.clara]
+source = "tone"
+switch = "open"
+send = { level = { wedge = 0.0 }, point = { wedge = "pre-fader" } }
+[channel.dora]
+source = "tone"
+switch = "open"
+fader = 0.0
+send.level.wedge = -80.0
+[bus.voices]
+assign.programme = "on"
+[bus.band]
+assign.programme = "on"
+fader = "off"
+[bus.wedge]
+[bus.brass]
+assign.pipes = "on"
+[bus.pipes]
+[bus.to-anna]
+mix-minus = { of = "programme", less = ["anna"] }
+[output.hall]
+source = "programme"
+[output.foyer]
+source = "wedge"
+[output.attic]
+source = "to-anna"
+"#;
+
+const GROUP_FAULTS: &[Fault] = &[
+    fault("nothing, up to the device", "channel.anna", &[&["amp"], NOT_THERE], &["assign", "no output"]),
+    fault("a group that is off", "channel.bert", &[&["band"], &["fader", "off"]], &["no output"]),
+    fault("nothing, before the fader, up to the device", "channel.clara", &[&["amp"], NOT_THERE], &["fader", "assign"]),
+    fault("a send that is far down", "channel.dora", &[&["send to wedge"]], &["fader"]),
+    fault("a group that nothing goes to", "bus.brass", &[&["no channel"], &["brass"]], &[]),
+    fault(
+        "all of a mix-minus in a group that is off",
+        "output.attic",
+        &[&["band"], &["down", "fader"]],
+        &["no channel"],
+    ),
+];
+
+/// 16 bits at 48 kHz; each channel a sine of 997 Hz at -18 dBFS, or nothing.
+fn wav(path: &Path, seconds: f64, channels: &[bool]) {
+    let frames = (48_000.0 * seconds) as usize;
+    let mut samples = Vec::new();
+    for frame in 0..frames {
+        let sine = (frame as f64 * 997.0 / 48_000.0 * std::f64::consts::TAU).sin() * 0.126 * 32_767.0;
+        for sounds in channels {
+            samples.extend(if *sounds { sine as i16 } else { 0 }.to_le_bytes());
+        }
+    }
+    let sides = channels.len() as u16;
+    let mut file = b"RIFF".to_vec();
+    file.extend((36 + samples.len() as u32).to_le_bytes());
+    file.extend(b"WAVEfmt \x10\0\0\0\x01\0");
+    file.extend(sides.to_le_bytes());
+    file.extend(48_000_u32.to_le_bytes());
+    file.extend((96_000 * u32::from(sides)).to_le_bytes());
+    file.extend((2 * sides).to_le_bytes());
+    file.extend(b"\x10\0data");
+    file.extend((samples.len() as u32).to_le_bytes());
+    file.extend(samples);
+    std::fs::write(path, file).expect("written");
+}
+
+/// How often `why` was right, and how long it took at the longest.
+#[derive(Default)]
+struct Score {
+    asked: usize,
+    right: usize,
+    longest: Duration,
+}
+
+impl Score {
+    fn ask(&mut self, daemon: &Daemon, faults: &[Fault]) {
+        for fault in faults {
+            let before = Instant::now();
+            let mut command = Command::new(env!("CARGO_BIN_EXE_longthrow"));
+            let command = command.current_dir(daemon.folder()).args(["why", fault.ask, "--state", "state"]);
+            let output = command.output().expect("it starts");
+            self.longest = self.longest.max(before.elapsed());
+            let text = String::from_utf8_lossy(&output.stdout);
+            let complaint = String::from_utf8_lossy(&output.stderr);
+            let answer = first_sentence(&text);
+            let lower = answer.to_lowercase();
+            let right = fault.says.iter().all(|group| group.iter().any(|word| lower.contains(word)))
+                && !fault.not.iter().any(|word| lower.contains(word));
+            self.asked += 1;
+            self.right += usize::from(right);
+            let mark = if right { "right" } else { "WRONG" };
+            println!("{mark} | {} | {} | {answer} {}", fault.what, fault.ask, complaint.trim());
+        }
+    }
+}
+
+/// The first line that says something, as far as its first full stop.
+fn first_sentence(text: &str) -> &str {
+    let line = text.lines().map(str::trim).find(|line| !line.is_empty()).unwrap_or_default();
+    line.split_once(". ").map_or(line, |(sentence, _)| sentence)
+}
+
+/// Nobody asks before having listened: time enough for meters to have heard what there is, and for a chime to end.
+fn listen() {
+    std::thread::sleep(Duration::from_secs(5));
+}
+
+#[test]
+fn why_names_what_blocks_in_twenty_eight_of_thirty_faults() {
+    let folder = tempfile::tempdir().expect("a temporary folder");
+    let at = |name: &str| folder.path().join(name);
+    for (name, text) in [("rig.toml", RIG), ("panel.toml", PANEL), ("profile.toml", &profile())] {
+        std::fs::write(at(name), text).expect("written");
+    }
+    wav(&at("blank.wav"), 2.0, &[false]);
+    wav(&at("chime.wav"), 0.5, &[true]);
+    wav(&at("pair.wav"), 2.0, &[false, true]);
+    let daemon = Daemon::start_in(folder, true, &[]);
+    daemon.set("/channel/clara/fader", -80.0);
+    daemon.set("/panel/f1", 0.76);
+    daemon.set("/panel/f2", 0.74);
+    // Taken along by the control, and then moved away from it by somebody else.
+    daemon.set("/panel/f3", 0.80);
+    daemon.set("/panel/f3", 0.36);
+    daemon.set("/channel/tessa/fader", 0.0);
+    assert_eq!(daemon.ask("/channel/tessa/fader"), Argument::Float(0.0));
+    let absent = Daemon::start(ABSENT_RIG, Some(ABSENT_PANEL), ABSENT_PROFILE);
+    absent.word("/channel/paul/switch", "open");
+    assert_eq!(absent.ask("/channel/paul/switch"), Argument::Text("open".to_owned()));
+    listen();
+
+    let (mut thirty, mut further) = (Score::default(), Score::default());
+    thirty.ask(&daemon, FAULTS);
+    thirty.ask(&absent, ABSENT_FAULTS);
+    further.ask(&daemon, FURTHER);
+    further.ask(&absent, ABSENT_FURTHER);
+    println!("{} of {} right, and {} of {} further ones", thirty.right, thirty.asked, further.right, further.asked);
+    println!("longest answer {} ms", thirty.longest.max(further.longest).as_millis());
+    assert_eq!(thirty.asked, 30);
+    assert!(thirty.right >= 28, "only {} of 30 were right", thirty.right);
+}
+
+#[test]
+fn why_walks_groups_sends_and_mix_minus() {
+    let daemon = Daemon::start(ABSENT_RIG, None, GROUPS);
+    listen();
+    let mut score = Score::default();
+    score.ask(&daemon, GROUP_FAULTS);
+    assert_eq!(score.right, score.asked);
+}
