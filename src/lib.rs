@@ -24,3 +24,4 @@ pub mod params;
 pub mod ports;
 pub mod profile;
 pub mod units;
+pub mod words;

@@ -11,6 +11,7 @@ use std::process::Command;
 /// Each room and the rooms that it may use. An arrow that is not here is forbidden, in tests too.
 const ROOMS: &[(&str, &[&str])] = &[
     ("units", &[]),
+    ("words", &[]),
     ("dsp", &["units"]),
     ("engine", &["dsp", "units"]),
     ("handoff", &["engine", "units"]),
@@ -18,7 +19,7 @@ const ROOMS: &[(&str, &[&str])] = &[
     ("profile", &["params", "units"]),
     ("panel", &["profile", "params", "units"]),
     // `dsp` is for levels and pan laws: what the desk aims at and what the engine does are the same formula.
-    ("desk", &["panel", "profile", "params", "engine", "dsp", "units"]),
+    ("desk", &["panel", "profile", "params", "engine", "dsp", "units", "words"]),
     ("guard", &["dsp", "units", "engine"]),
     ("ports", &["guard", "desk", "panel", "profile", "params", "handoff", "engine", "dsp", "units"]),
     ("daemon", EVERY_ROOM),
@@ -26,8 +27,10 @@ const ROOMS: &[(&str, &[&str])] = &[
     ("main", EVERY_ROOM),
 ];
 
-const EVERY_ROOM: &[&str] =
-    &["units", "dsp", "engine", "handoff", "params", "profile", "panel", "desk", "guard", "ports", "daemon", "cli"];
+const EVERY_ROOM: &[&str] = &[
+    "units", "words", "dsp", "engine", "handoff", "params", "profile", "panel", "desk", "guard", "ports", "daemon",
+    "cli",
+];
 
 /// The rooms that may do I/O and read a clock.
 const OUTWARD: &[&str] = &["ports", "daemon", "cli", "main"];
@@ -64,7 +67,7 @@ const NAMES_ONLY: &[&str] = &[
 
 /// Libraries that speak to the outside: only `ports` names them.
 const OUTSIDE_LIBRARIES: &[&str] =
-    &["cpal", "jack", "midir", "rosc", "serial2_tokio", "hound", "notify", "sd_notify", "rustix"];
+    &["cpal", "jack", "midir", "rosc", "serial2_tokio", "hound", "notify", "sd_notify", "rustix", "tar"];
 
 /// Where `unsafe` may stand.
 const UNSAFE_PLACES: &[&str] =
@@ -179,6 +182,40 @@ fn root() -> &'static Path {
 fn the_plan_of_the_house_holds() {
     let offences = offences(&read_all(root(), "src"));
     assert!(offences.is_empty(), "\n{}", offences.join("\n"));
+}
+
+/// Files whose texts for operators stand in `words.rs`.
+const WORDLESS: &[&str] = &["src/desk/status.rs", "src/cli/status.rs"];
+
+/// Literals of a file, outside comments and tests, that hold two words side by side.
+fn sentences(text: &str) -> Vec<(usize, String)> {
+    let code = text.split("#[cfg(test)]").next().unwrap_or_default();
+    let lines = code.lines().enumerate().filter(|(_, line)| !line.trim_start().starts_with("//"));
+    let literals = lines.flat_map(|(number, line)| {
+        let line = line.replace("\\\"", "'");
+        let inside: Vec<String> = line.split('"').skip(1).step_by(2).map(str::to_owned).collect();
+        inside.into_iter().map(move |literal| (number + 1, literal))
+    });
+    let word = |word: &str| word.len() > 1 && word.bytes().all(|byte| byte.is_ascii_alphabetic());
+    let is_sentence = |literal: &str| {
+        let words: Vec<&str> = literal.split([' ', ',', ':', '.']).collect();
+        words.windows(2).any(|pair| word(pair[0]) && word(pair[1]))
+    };
+    literals.filter(|(_, literal)| is_sentence(literal)).collect()
+}
+
+#[test]
+fn texts_of_the_first_screen_stand_in_the_table_of_words() {
+    let planted = "// \"not in a comment\"\nlet a = format!(\"device {x} is gone\");\nlet b = \"/meter/bus/{bus}\";\n";
+    assert_eq!(sentences(planted), [(2, "device {x} is gone".to_owned())]);
+    let found: Vec<String> = WORDLESS
+        .iter()
+        .flat_map(|name| {
+            let text = std::fs::read_to_string(root().join(name)).expect("there");
+            sentences(&text).into_iter().map(move |(line, literal)| format!("{name}:{line}: {literal:?}"))
+        })
+        .collect();
+    assert!(found.is_empty(), "these belong into src/words.rs:\n{}", found.join("\n"));
 }
 
 #[test]

@@ -15,6 +15,8 @@ kind = "rig"
 rate_hz = 48000
 [network]
 listen = "127.0.0.1:0"
+[help]
+call = "Mara, in the workshop, extension 12"
 [device.box]
 host = "jack"
 identity = "nowhere-at-all"
@@ -82,6 +84,8 @@ fn status_and_why_say_what_is_on_air_what_is_wrong_and_what_blocks() {
     {
         assert!(shown.contains(part), "{part} in\n{shown}");
     }
+    let after = shown.split("What to do:").nth(1).and_then(|rest| rest.lines().nth(1)).unwrap_or_default();
+    assert_eq!(after, "  Whom to call: Mara, in the workshop, extension 12");
     // Every bus and output on the meter that was chosen for it.
     daemon.word("/output/stream/meter", "vu");
     let metered = |of: &str| {

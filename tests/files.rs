@@ -425,6 +425,20 @@ fn numbers_that_are_none_are_refused_wherever_a_number_may_stand() {
 }
 
 #[test]
+fn a_pattern_that_the_desk_could_not_read_is_refused_in_the_file() {
+    let follower = |pattern: &str| {
+        small(&format!("[follower.box-office]\naddress = \"10.0.0.1:9\"\npattern = \"{pattern}\"\n"), "", "")
+    };
+    // By OSC 1.0, a bracket or brace ends, and neither is empty.
+    for pattern in ["meter/*", "/meter/[ab", "/meter/{left,right", "/meter/[]/peak", "/meter/#"] {
+        assert_eq!(codes(&errors(&follower(pattern))), [Code::F13], "{pattern}");
+    }
+    for pattern in ["/meter/bus/{left,right}/*", "/meter/[!a]*/peak"] {
+        assert!(check(&follower(pattern)).0.is_some(), "{pattern}");
+    }
+}
+
+#[test]
 fn moving_a_comment_is_no_change() {
     let move_comments = |text: &str| {
         let (comments, rest): (Vec<&str>, Vec<&str>) = text.lines().partition(|line| line.starts_with('#'));

@@ -63,6 +63,7 @@ fn rig() -> Rig {
             followers: vec![],
         },
         storage: None,
+        call: None,
     }
 }
 
@@ -161,6 +162,7 @@ impl Daemon {
             now: Arc::new(move || Frames(frame.load(Ordering::SeqCst))),
             nodes: Arc::new(Nodes::new(Arc::clone(&inbox))),
             reload: Arc::clone(&reload),
+            teacher: None,
         };
         let network = network::start(runtime.handle(), setup);
         let (mix, changes) = (Arc::new(Mutex::new(BTreeMap::new())), Arc::new(Mutex::new(Vec::new())));
@@ -241,7 +243,7 @@ impl DeskThread {
                 }
                 return;
             }
-            Ask::Install { .. } | Ask::Note(_) | Ask::Question(_) => return,
+            Ask::Install { .. } | Ask::Note(_) | Ask::Question(_) | Ask::Stranger(_) => return,
             Ask::Pattern { values, may_open_microphones } => {
                 let fits = |(pattern, value): (String, Value)| {
                     self.fitting(&pattern).into_iter().map(move |address| (address, value.clone()))
@@ -908,6 +910,12 @@ fn leases_are_brought_within_bounds_renewed_under_their_number_and_end() {
     assert_eq!(heard[0], text("/follow/table"));
     client.say("/follow/end", &[Argument::Int(first)]);
     assert_eq!(client.hear_only("/refused")[0], text("/follow/end"));
+    // What fits nothing would never be heard of again.
+    client.say("/follow/meters", &[text("/meter/bus/programme/left/peek")]);
+    let refused = client.hear_only("/refused");
+    let Argument::Text(why) = &refused[1] else { panic!("{refused:?}") };
+    assert!(refused[0] == text("/follow/meters") && why.contains("/meter/bus/programme/left/peak"), "{why}");
+    assert_eq!(daemon.network.followers(), 0);
 }
 
 #[test]

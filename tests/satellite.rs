@@ -368,6 +368,7 @@ fn installation(master: Device, far: Device) -> Installation {
             followers: vec![],
         },
         storage: None,
+        call: None,
     };
     let mut values = BTreeMap::new();
     for (channel, pan) in [("far", -1.0), ("tone", 1.0)] {
@@ -387,8 +388,8 @@ fn installation(master: Device, far: Device) -> Installation {
     let profile = Profile {
         name: "test".into(),
         channels: vec![channel("far"), channel("tone")],
-        buses: vec![bus("programme"), bus("audition")],
         gain_groups: vec![],
+        buses: vec![bus("programme"), bus("audition")],
         moves: vec![],
         console: longthrow::profile::ShowConsole::default(),
         values,

@@ -28,10 +28,10 @@ pub(super) struct Check {
 
 /// What was read from the files, by kind.
 #[derive(Debug, Default)]
-struct Files {
-    rigs: Vec<Source>,
-    panels: Vec<Source>,
-    profiles: Vec<Source>,
+pub(super) struct Files {
+    pub(super) rigs: Vec<Source>,
+    pub(super) panels: Vec<Source>,
+    pub(super) profiles: Vec<Source>,
     diagnostics: Vec<Diagnostic>,
 }
 
@@ -45,8 +45,8 @@ impl Check {
             Ok(files) => files,
             Err(code) => return code,
         };
-        let (missing, diagnostics) = (missing(&files), self.check(files));
-        let refused = diagnostics.iter().any(|diagnostic| diagnostic.severity == Severity::Error);
+        let diagnostics = files.check(if self.environment { environment() } else { Vec::new() });
+        let (missing, refused) = (missing(&files), refused(&diagnostics));
         let printed = if self.json {
             print_json(&json!({ "fine": !refused, "diagnostics": diagnostics, "not_checked": missing }))
         } else {
@@ -67,25 +67,7 @@ impl Check {
                 complain(&format!("cannot read {name}: {error}"));
                 exit::COULD_NOT_RUN
             })?;
-            let source = match Source::from_bytes(&name, bytes) {
-                Ok(source) => source,
-                Err(diagnostic) => {
-                    files.diagnostics.push(*diagnostic);
-                    continue;
-                }
-            };
-            match FileKind::of(&source.text) {
-                Some(FileKind::Rig) => files.rigs.push(source),
-                Some(FileKind::Panel) => files.panels.push(source),
-                Some(FileKind::Profile) => files.profiles.push(source),
-                None => {
-                    // Read as a profile it yields what is wrong with its head; the other keys say nothing.
-                    let (_, diagnostics) = profile::read_profile(source);
-                    let (head, rest): (Vec<_>, Vec<_>) =
-                        diagnostics.into_iter().partition(|diagnostic| diagnostic.code <= profile::Code::F04);
-                    files.diagnostics.extend(if head.is_empty() { rest } else { head });
-                }
-            }
+            files.add(&name, bytes);
         }
         if files.panels.len() > 1 {
             complain("an installation has one panel file; check them one at a time");
@@ -93,12 +75,35 @@ impl Check {
         }
         Ok(files)
     }
+}
 
-    fn check(&self, mut files: Files) -> Vec<Diagnostic> {
-        let mut diagnostics = std::mem::take(&mut files.diagnostics);
-        let environment = if self.environment { environment() } else { Vec::new() };
-        let texts = Texts { rig: files.rigs, environment, panel: files.panels.pop(), ..Texts::default() };
-        let mut rounds: Vec<Option<Source>> = files.profiles.into_iter().map(Some).collect();
+impl Files {
+    /// Puts a file to those of its kind.
+    pub(super) fn add(&mut self, name: &str, bytes: Vec<u8>) {
+        let source = match Source::from_bytes(name, bytes) {
+            Ok(source) => source,
+            Err(diagnostic) => return self.diagnostics.push(*diagnostic),
+        };
+        match FileKind::of(&source.text) {
+            Some(FileKind::Rig) => self.rigs.push(source),
+            Some(FileKind::Panel) => self.panels.push(source),
+            Some(FileKind::Profile) => self.profiles.push(source),
+            None => {
+                // Read as a profile it yields what is wrong with its head; the other keys say nothing.
+                let (_, diagnostics) = profile::read_profile(source);
+                let (head, rest): (Vec<_>, Vec<_>) =
+                    diagnostics.into_iter().partition(|diagnostic| diagnostic.code <= profile::Code::F04);
+                self.diagnostics.extend(if head.is_empty() { rest } else { head });
+            }
+        }
+    }
+
+    /// Every mistake in them, each profile against rig and panel.
+    pub(super) fn check(&self, environment: Vec<(String, String)>) -> Vec<Diagnostic> {
+        let mut diagnostics = self.diagnostics.clone();
+        let panel = self.panels.first().cloned();
+        let texts = Texts { rig: self.rigs.clone(), environment, panel, ..Texts::default() };
+        let mut rounds: Vec<Option<Source>> = self.profiles.iter().cloned().map(Some).collect();
         if rounds.is_empty() {
             rounds.push(None);
         }
@@ -113,6 +118,11 @@ impl Check {
         }
         diagnostics
     }
+}
+
+/// Whether anything refuses them.
+pub(super) fn refused(diagnostics: &[Diagnostic]) -> bool {
+    diagnostics.iter().any(|diagnostic| diagnostic.severity == Severity::Error)
 }
 
 /// The variables that are text; no other can be a setting.

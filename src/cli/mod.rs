@@ -3,6 +3,7 @@
 //! Each subcommand has a file with a clap struct and a `run` that returns one of the codes in [`exit`]. What was
 //! asked for goes to standard output, for people or with `--json`; logs and complaints go to standard error.
 
+mod assign;
 mod capacity;
 mod check;
 pub mod exit;
@@ -12,8 +13,10 @@ mod measure;
 mod meters;
 mod new;
 mod node_check;
+mod pack;
 mod params;
 mod ports;
+mod prompt;
 mod render;
 mod run;
 mod satellite;
@@ -58,10 +61,16 @@ enum Command {
     Why(why::AskWhy),
     /// Writes the mix as it is into the profile, as the one it starts with
     Keep(history::Keep),
+    /// What a control is for: touch it, choose a parameter, hear it, keep it
+    Assign(assign::Assign),
     /// The accepted revisions of the desk's files
     History(history::History),
     /// Puts a file back to the revision before, or to any of those kept
     Undo(history::Undo),
+    /// Rig, panel and profiles in one archive, to be taken elsewhere
+    Pack(pack::Pack),
+    /// What was packed, with the devices of this machine
+    Unpack(Box<pack::Unpack>),
     /// The same desk and engine, offline: from files into files
     Render(render::Render),
     /// One audio device for the daemon that started this
@@ -88,8 +97,11 @@ pub fn main() -> ExitCode {
         Ok(Arguments { command: Command::Status(status) }) => status.run(),
         Ok(Arguments { command: Command::Why(why) }) => why.run(),
         Ok(Arguments { command: Command::Keep(keep) }) => keep.run(),
+        Ok(Arguments { command: Command::Assign(assign) }) => assign.run(),
         Ok(Arguments { command: Command::History(history) }) => history.run(),
         Ok(Arguments { command: Command::Undo(undo) }) => undo.run(),
+        Ok(Arguments { command: Command::Pack(pack) }) => pack.run(),
+        Ok(Arguments { command: Command::Unpack(unpack) }) => unpack.run(),
         Ok(Arguments { command: Command::Satellite(satellite) }) => satellite.run(),
         Ok(Arguments { command: Command::Generate(generate) }) => generate.run(),
         Err(error) => {

@@ -7,19 +7,18 @@ mod answers;
 mod files;
 mod listen;
 
-use super::{complain, exit, print};
+use super::exit;
+use super::prompt::{Prompt, Stop, usual_folder};
 use crate::ports::applications::volumes_not_at_unity;
 use crate::ports::{cards, jack_audio, storage};
 use crate::profile::{Device, Host, Source, Texts, check};
+use crate::words::new as words;
 use answers::{Answers, Encoder, Microphone, channels, listed, microphone};
 use clap::Args;
-use std::io::{BufRead, Write};
 use std::path::{Path, PathBuf};
 
 /// How long somebody may speak into the one they mean.
 const LISTEN_SECONDS: f64 = 5.0;
-/// So many answers that cannot be understood end the questions.
-const WRONG_ANSWERS_MAX: usize = 20;
 
 /// The first installation: asks what there is, and writes rig, panel and profile.
 ///
@@ -68,24 +67,9 @@ pub(super) struct New {
     no_listening: bool,
 }
 
-/// Why there is no installation, and the code to leave with.
-struct Stop(u8, String);
-
 impl New {
     pub(super) fn run(&self) -> u8 {
-        match self.make() {
-            Ok(text) => {
-                if print(&text) {
-                    exit::FINE
-                } else {
-                    exit::COULD_NOT_RUN
-                }
-            }
-            Err(Stop(code, why)) => {
-                complain(&why);
-                code
-            }
-        }
+        Stop::said(self.make())
     }
 
     fn make(&self) -> Result<String, Stop> {
@@ -112,43 +96,37 @@ impl New {
                 format!("these answers make no sound installation:\n{}", found.join("\n")),
             ));
         }
-        let fail =
-            |path: &Path, error: std::io::Error| Stop(exit::COULD_NOT_RUN, format!("{}: {error}", path.display()));
-        std::fs::create_dir_all(&folder).map_err(|error| fail(&folder, error))?;
-        for (path, text) in paths.iter().zip(&texts) {
-            storage::write_atomically(path, text.as_bytes()).map_err(|error| fail(path, error))?;
-        }
-        let [rig, panel, profile] = paths.map(|path| path.display().to_string());
-        let mut text = format!("\nWritten: {rig}, {panel}, {profile}\n\nThe next step:\n");
-        text += &format!("  longthrow run --rig {rig} --panel {panel} --profile {profile}\n");
-        text += "Every switch is closed and headphones start at -40 dB. Leave them off until you have heard how loud it is.\n";
+        std::fs::create_dir_all(&folder)
+            .map_err(|error| Stop(exit::COULD_NOT_RUN, format!("{}: {error}", folder.display())))?;
+        let files: Vec<(&Path, &[u8])> =
+            paths.iter().zip(&texts).map(|(path, text)| (&**path, text.as_bytes())).collect();
+        storage::write_all(&files, false).map_err(|why| Stop(exit::COULD_NOT_RUN, why))?;
+        let mut text = words::written(&paths.map(|path| path.display().to_string()));
         text += &volumes_not_at_unity().iter().map(|volume| format!("Look: {volume}\n")).collect::<String>();
         Ok(text)
     }
 
     /// What the options say, and for the rest what somebody answers.
     fn answers(&self) -> Result<Answers, Stop> {
-        let mut ask = Prompt { silent: self.yes };
-        let name = ask
-            .answer(self.name.as_ref(), "name", "What is the house called?", "Our house", |text| Ok(text.to_owned()))?;
+        let mut ask = Prompt::new(self.yes);
+        let name =
+            ask.answer(self.name.as_ref(), "name", words::NAME, words::NAME_USUAL, |text| Ok(text.to_owned()))?;
         let device = self.device(&mut ask)?;
         let outputs = device.as_ref().map_or(0, |device| device.outputs);
 
         let microphones = self.microphones(&mut ask, device.as_ref())?;
         let players = if self.player.is_empty() {
-            ask.answer(None, "player", "WAV files to be played (separated by commas)?", "none", |text| {
-                Ok(listed(text))
-            })?
+            ask.answer(None, "player", words::PLAYERS, "none", |text| Ok(listed(text)))?
         } else {
             without_none(&self.player)
         };
         let guests = if self.guest.is_empty() {
-            let question = "Remote guests, called by a program on this machine (names, separated by commas)?";
+            let question = words::GUESTS;
             ask.answer(None, "guest", question, "none", |text| Ok(listed(text)))?
         } else {
             without_none(&self.guest)
         };
-        let (pair, question) = if outputs >= 2 { ("1,2", "Headphones on which outputs?") } else { ("none", "") };
+        let (pair, question) = if outputs >= 2 { ("1,2", words::HEADPHONES) } else { ("none", "") };
         let on = |count: u16| move |text: &str| channels(text, count);
         let headphones = if outputs == 0 {
             if let Some(wish) = self.headphones.as_ref().filter(|wish| *wish != "none") {
@@ -161,10 +139,10 @@ impl New {
         let loudspeakers = if outputs <= 2 && self.loudspeakers.is_none() {
             Vec::new()
         } else {
-            let question = "Loudspeakers on which outputs? They need an amplifier with an off switch of its own.";
+            let question = words::LOUDSPEAKERS;
             ask.answer(self.loudspeakers.as_ref(), "loudspeakers", question, "none", on(outputs))?
         };
-        let question = "Where is the programme encoded: \"here\" by a program on this machine, or on which outputs?";
+        let question = words::ENCODER;
         let encoder = |text: &str| match text {
             "here" => Ok(Encoder::Here),
             other => channels(other, outputs).map(Encoder::Outputs),
@@ -213,14 +191,14 @@ impl New {
             }
         }
         if found.is_empty() {
-            ask.say("  none was found; the desk runs without, and a device can be added to rig.toml later");
+            ask.say(words::NO_DEVICE);
             return Ok(None);
         }
         // What has channels, before what cannot be asked now.
         let first = found.iter().position(|(device, _)| device.inputs + device.outputs > 0);
         let mut usual = first.map(|index| index + 1);
         if !self.yes && !self.no_listening && found.iter().any(|(device, _)| device.inputs > 0) {
-            ask.say("Speak into the one you mean. Phantom power: mute, switch, wait, then plug; what the house rules or a licensed person say goes first.");
+            ask.say(words::SPEAK);
             let devices: Vec<Device> = found.iter().map(|(device, _)| device.clone()).collect();
             let peaks = listen::listen(&devices, LISTEN_SECONDS, &mut |line| ask.over(line));
             let loudest = |channels: &Vec<f32>| channels.iter().copied().fold(0.0, f32::max);
@@ -252,14 +230,14 @@ impl New {
             return parsed.map_err(|why| Stop(exit::USAGE, format!("--microphone: {why}")));
         }
         let usual: Vec<String> = (1..=device.inputs.min(2)).map(|n| format!("Microphone {n}")).collect();
-        let question = "Microphones on it (names, separated by commas)?";
+        let question = words::MICROPHONES;
         let names = ask.answer(None, "microphone", question, &usual.join(", "), |text| Ok(listed(text)))?;
         let mut microphones: Vec<Microphone> = Vec::new();
         for name in names {
             let free = (1..=device.inputs).find(|n| microphones.iter().all(|other| other.channel != *n));
             let mut usual = free.unwrap_or(1);
             if !self.yes && !self.no_listening {
-                ask.say(&format!("Speak into \"{name}\"."));
+                ask.say(&words::speak_into(&name));
                 let peaks = listen::listen(std::slice::from_ref(device), LISTEN_SECONDS, &mut |line| ask.over(line));
                 let heard = peaks.first().and_then(|channels| listen::clear_winner(channels));
                 usual = heard.and_then(|index| u16::try_from(index + 1).ok()).unwrap_or(usual);
@@ -269,7 +247,7 @@ impl New {
                 [channel] => Ok(channel),
                 _ => Err("one channel".to_owned()),
             };
-            let question = format!("Channel of \"{name}\"?");
+            let question = words::channel_of(&name);
             let channel = ask.answer(None, "microphone", &question, &usual.to_string(), one)?;
             microphones.push(Microphone { name, channel });
         }
@@ -279,70 +257,6 @@ impl New {
 
 fn without_none(given: &[String]) -> Vec<String> {
     given.iter().filter(|text| *text != "none").cloned().collect()
-}
-
-/// Where the unit of a person looks for the files.
-fn usual_folder() -> PathBuf {
-    let variable = |name: &str| std::env::var_os(name).filter(|value| !value.is_empty()).map(PathBuf::from);
-    let config = variable("XDG_CONFIG_HOME").or_else(|| variable("HOME").map(|home| home.join(".config")));
-    config.unwrap_or_else(|| PathBuf::from(".")).join("longthrow")
-}
-
-/// Questions on standard output, answers on standard input, a line each.
-struct Prompt {
-    silent: bool,
-}
-
-impl Prompt {
-    fn say(&self, text: &str) {
-        if !self.silent {
-            print(&format!("{text}\n"));
-        }
-    }
-
-    /// A line that the next one overwrites.
-    fn over(&self, text: &str) {
-        if !self.silent {
-            print(&format!("\r{text:<78}"));
-            if text.is_empty() {
-                print("\r");
-            }
-        }
-    }
-
-    /// What the option says, or else what somebody answers.
-    fn answer<T>(
-        &mut self,
-        given: Option<&String>,
-        option: &str,
-        question: &str,
-        usual: &str,
-        parse: impl Fn(&str) -> Result<T, String>,
-    ) -> Result<T, Stop> {
-        if let Some(given) = given {
-            return parse(given.trim()).map_err(|why| Stop(exit::USAGE, format!("--{option}: {why}")));
-        }
-        if self.silent {
-            return parse(usual).map_err(|why| Stop(exit::USAGE, format!("--{option}: {why}")));
-        }
-        for _ in 0..WRONG_ANSWERS_MAX {
-            print(&format!("{question} [{usual}] "));
-            // What was printed is to be seen before the answer is waited for; when it cannot be, the answer still can.
-            drop(std::io::stdout().flush());
-            let mut line = String::new();
-            let read = std::io::stdin().lock().read_line(&mut line);
-            if !read.is_ok_and(|length| length > 0) {
-                let why = format!("nobody answered {question:?}; say --{option}, or --yes for every default");
-                return Err(Stop(exit::USAGE, why));
-            }
-            let line = line.trim();
-            match parse(if line.is_empty() { usual } else { line }) {
-                Ok(answer) => return Ok(answer),
-                Err(why) => self.say(&format!("  That is not understood: {why}.")),
-            }
-        }
-        Err(Stop(exit::USAGE, format!("no answer to {question:?} could be understood")))
-    }
 }
 
 /// The names of the server's hardware ports, for a device on it.

@@ -34,7 +34,7 @@ struct Audio {
     rates_hz: Vec<u32>,
 }
 
-const fn word(host: Host) -> &'static str {
+pub(super) const fn word(host: Host) -> &'static str {
     match host {
         Host::Alsa => "alsa",
         Host::Jack => "jack",

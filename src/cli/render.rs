@@ -132,7 +132,13 @@ impl Render {
 
     fn render(&self) -> Result<Json, Stop> {
         let texts = self.texts()?;
-        let first = checked(&texts)?;
+        let first = checked(&texts).map_err(|stop| match stop {
+            Stop::Refused(text) if self.rig.is_empty() => Stop::Refused(format!(
+                "{}\nchecked against the built-in demonstration rig, since no --rig is named",
+                text.trim_end()
+            )),
+            stop => stop,
+        })?;
         let rate = self.rate(&first)?;
         let mut show = Show::read(self.events.as_deref(), first, &texts, rate)?;
         let wanted = self.wanted(&show)?;

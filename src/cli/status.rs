@@ -4,6 +4,7 @@ use super::{complain, exit, meters, print, print_json, talk};
 use crate::daemon::talk::{Answer, Question};
 use crate::desk::{Live, Metered, Status};
 use crate::dsp::scale::Scale;
+use crate::words::status as words;
 use clap::Args;
 use std::path::PathBuf;
 use std::time::Duration;
@@ -52,15 +53,6 @@ impl ShowStatus {
     }
 }
 
-/// Time without a hand, for people.
-fn since(seconds: u64) -> String {
-    match seconds {
-        0..60 => format!("{seconds} s"),
-        60..3600 => format!("{} min", seconds / 60),
-        _ => format!("{} h {} min", seconds / 3600, seconds / 60 % 60),
-    }
-}
-
 /// One bus or output on its scale: the louder side as a bar, and figures.
 fn meter(metered: &Metered) -> String {
     let loudest = metered.readings.iter().copied().fold(f32::NEG_INFINITY, f32::max);
@@ -70,62 +62,44 @@ fn meter(metered: &Metered) -> String {
 }
 
 fn text(status: &Status) -> String {
-    let mut text = String::new();
-    text += &match status.on_air {
-        true => format!("ON AIR: {}\n", status.air),
-        false => format!("NOT ON AIR: {}\n", status.air),
-    };
+    let mut text = words::air(status.on_air, &status.air);
     let list = |live: &[Live]| {
-        let each =
-            live.iter().map(|live| format!("  {} ({}), {:.0} dBFS\n", live.label, live.channel, live.input_dbfs));
-        each.collect::<String>()
+        live.iter().map(|live| words::live(&live.label, &live.channel, live.input_dbfs)).collect::<String>()
     };
-    text += &match status.microphones.len() {
-        0 => "No microphone is live.\n".to_owned(),
-        1 => "1 MICROPHONE IS LIVE:\n".to_owned(),
-        count => format!("{count} MICROPHONES ARE LIVE:\n"),
-    };
+    text += &words::microphones(status.microphones.len());
     text += &list(&status.microphones);
     for room in status.rooms.iter().filter(|room| room.live || room.muted) {
-        let live = if room.live { "LIVE" } else { "not live" };
-        let muted = if room.muted { ", its loudspeakers are muted" } else { "" };
-        text += &format!("Room {} ({}): {live}{muted}\n", room.label, room.room);
+        text += &words::room(&room.label, &room.room, room.live, room.muted);
     }
     for talking in &status.talking {
-        text += &format!("TALKBACK: {talking}\n");
+        text += &words::talking(talking);
     }
     if !status.listening.is_empty() {
-        text += &format!("{} listened to: {}\n", status.listening.len(), status.listening.join(", "));
+        text += &words::listening(&status.listening);
     }
     if status.locked {
-        text += "The panel is locked: it closes microphones and takes a rung of the panic ladder, no more.\n";
+        text += words::LOCKED;
     }
     match status.wrong.first() {
-        None => text += "Nothing is wrong.\n",
-        Some(worst) => text += &format!("WRONG: {}\n  What to do: {}\n", worst.what, worst.remedy),
+        None => text += words::NOTHING_WRONG,
+        Some(worst) => text += &words::worst(&worst.what, &worst.remedy, status.call.as_deref()),
     }
-    for wrong in status.wrong.iter().skip(1) {
-        text += &format!("  also: {}\n    What to do: {}\n", wrong.what, wrong.remedy);
-    }
-    text += &format!("\nProgramme: {:.0} dBFS\n", status.programme_dbfs);
-    for metered in &status.meters {
-        text += &meter(metered);
-    }
+    text += &status.wrong.iter().skip(1).map(|wrong| words::also(&wrong.what, &wrong.remedy)).collect::<String>();
+    text += &words::programme(status.programme_dbfs);
+    text += &status.meters.iter().map(meter).collect::<String>();
     if !status.others.is_empty() {
-        text += "Open, and no microphones:\n";
+        text += words::OPEN_BESIDES;
         text += &list(&status.others);
     }
-    let hand = status.idle_s.map_or("no control was used yet".to_owned(), |s| format!("last control {} ago", since(s)));
-    let attended = if status.attended { "attended" } else { "unattended" };
-    text += &format!("Show: \"{}\", revision {}; {attended}, {hand}\n", status.profile, status.revision);
-    for waiting in &status.waiting {
-        text += &format!("  {waiting}\n");
+    text += &words::show(&status.profile, status.revision, status.attended, status.idle_s);
+    text += &status.waiting.iter().map(|waiting| format!("  {waiting}\n")).collect::<String>();
+    text += &status.nodes.iter().map(|node| format!("{node}\n")).collect::<String>();
+    if let (true, Some(call)) = (status.wrong.is_empty(), &status.call) {
+        text += &words::call(call);
     }
     if !status.decisions.is_empty() {
-        text += "\nDecided lately:\n";
-        for (when, what) in status.decisions.iter().rev() {
-            text += &format!("  {when}  {what}\n");
-        }
+        text += words::DECIDED;
+        text += &status.decisions.iter().rev().map(|(when, what)| format!("  {when}  {what}\n")).collect::<String>();
     }
     text
 }

@@ -91,6 +91,14 @@ impl Access {
         self.panels.iter().position(is_meant).map(PortIndex)
     }
 
+    /// The first control port of kind OSC whose datagrams come from there, whatever they say.
+    #[must_use]
+    pub fn panel_at(&self, from: SocketAddr) -> Option<PortIndex> {
+        let from = from.ip().to_canonical();
+        let is_there = |port: &Option<(IpAddr, BTreeSet<String>)>| port.as_ref().is_some_and(|(at, _)| *at == from);
+        self.panels.iter().position(is_there).map(PortIndex)
+    }
+
     /// How many control ports the rig has; the inbox lane after theirs is the network's.
     #[must_use]
     pub fn control_ports(&self) -> usize {
@@ -202,6 +210,7 @@ mod tests {
                 followers: vec![],
             },
             storage: None,
+            call: None,
         }
     }
 

@@ -6,10 +6,11 @@
 use super::feeds::{self, Players};
 use super::hub::MeterTable;
 use super::inbox::{Ask, DAEMON_LANE, Inbox, Item, Origin};
-use super::network::{Answers, To, answer, refused};
+use super::network::{Answers, To, answer, refused, teach_state};
 use super::nodes::{ContactAsk, Nodes};
 use super::record::{Kept, Writer};
 use super::talk::{Answer, Asked};
+use super::teach::{Progress, Session, Taught, TeachAsk, Who, progress_words};
 use crate::desk::journal::{At, Line, Ports, What};
 use crate::desk::{By, ContactDo, Desk, Effects, Event, Facts, Feedback, ToEngine, Wrong};
 use crate::handoff::{Clock, Console};
@@ -71,6 +72,8 @@ pub struct DeskShared {
     pub wrong: Mutex<BTreeMap<&'static str, Wrong>>,
     /// Which revision of the files is in force.
     pub revision: AtomicU64,
+    /// Somebody is about to touch a control in order to assign it.
+    pub teaching: AtomicBool,
 }
 
 impl std::fmt::Debug for dyn ControlOut {
@@ -92,6 +95,7 @@ impl Default for DeskShared {
             ports_away: Mutex::default(),
             wrong: Mutex::default(),
             revision: AtomicU64::new(1),
+            teaching: AtomicBool::new(false),
         }
     }
 }
@@ -140,6 +144,8 @@ pub struct DeskThread {
     /// Sent and not yet echoed.
     unechoed: u64,
     last_hand: u64,
+    /// Somebody teaches the desk what a control is for.
+    teach: Option<Session>,
     /// What was decided lately.
     decisions: VecDeque<(String, String)>,
     /// The structure that the meter table shows.
@@ -184,6 +190,7 @@ impl DeskThread {
             ports,
             unechoed: 0,
             last_hand: 0,
+            teach: None,
             decisions: VecDeque::new(),
             structure: None,
             mix_behind: true,
@@ -211,6 +218,7 @@ impl DeskThread {
             }
             self.send();
             self.shared.nodes.tick();
+            self.teach();
             if self.mix_behind {
                 self.after_change(Vec::new());
             }
@@ -245,7 +253,17 @@ impl DeskThread {
             return;
         }
         match item.ask {
-            Ask::Event(event) => self.event(event, item.origin),
+            Ask::Event(event) => {
+                if let Some(session) = &mut self.teach {
+                    session.hear(&event);
+                }
+                self.event(event, item.origin);
+            }
+            Ask::Stranger(event) => {
+                if let Some(session) = &mut self.teach {
+                    session.hear(&event);
+                }
+            }
             Ask::Standing(event) => {
                 // No hand: an unattended desk stays one.
                 let last_hand = self.last_hand;
@@ -450,7 +468,7 @@ impl DeskThread {
     }
 
     /// Answers a command. Whoever asked may have gone.
-    fn answer_question(&self, asked: Asked) {
+    fn answer_question(&mut self, asked: Asked) {
         let with_ours = |facts: Box<Facts>| Facts {
             decisions: self.decisions.iter().cloned().collect(),
             files: self.players.troubles(),
@@ -466,6 +484,65 @@ impl DeskThread {
                 drop(answer.try_send(why));
             }
             Asked::Mix(answer) => drop(answer.try_send(self.desk.mix_to_keep())),
+            Asked::Addresses(answer) => drop(answer.try_send(self.desk.addresses())),
+            Asked::Teach(who, ask, answer) => drop(answer.try_send(self.answer_teach(who, ask))),
+        }
+    }
+
+    fn answer_teach(&mut self, who: Who, ask: TeachAsk) -> Result<Taught, String> {
+        if ask == TeachAsk::Begin {
+            if self.teach.as_ref().is_some_and(|session| session.listens() && !session.is_of(who)) {
+                return Err("somebody else is about to touch a control; wait until they have".to_owned());
+            }
+            self.teach = Some(Session::begin(who, &self.desk));
+            self.hold_panel();
+            return Ok(Taught::Progress(Progress::Quiet));
+        }
+        let over = "nobody waits for a touch any more: begin again";
+        let session = self.teach.as_mut().filter(|session| session.is_of(who)).ok_or(over)?;
+        match ask {
+            TeachAsk::Begin | TeachAsk::Look => {
+                let progress = session.look(&self.desk);
+                session.stay();
+                self.hold_panel();
+                Ok(Taught::Progress(progress))
+            }
+            TeachAsk::Take => {
+                let touched = self.teach.take().and_then(Session::take);
+                self.hold_panel();
+                touched
+                    .map(|touched| Taught::Touched(Box::new(touched)))
+                    .ok_or_else(|| "nothing was touched".to_owned())
+            }
+            TeachAsk::End => {
+                self.teach = None;
+                self.hold_panel();
+                Ok(Taught::Ended)
+            }
+        }
+    }
+
+    /// Looks after a session that may be over, or have news for a sender of OSC.
+    fn teach(&mut self) {
+        let Some(session) = &mut self.teach else { return };
+        let news = session.news(&self.desk).map(|(to, progress)| (to, progress_words(&progress)));
+        if let Some((to, (word, text))) = news {
+            self.answers.send(To::Sender(to), teach_state(word, &text));
+        }
+        if self.teach.as_ref().is_some_and(Session::is_over)
+            && let Some(session) = self.teach.take()
+            && let Origin::Osc(to) = session.origin()
+        {
+            self.answers.send(To::Sender(to), teach_state("ended", "nobody touched a control in time"));
+        }
+        self.hold_panel();
+    }
+
+    /// The panel closes and lowers only for as long as a touch is awaited.
+    fn hold_panel(&mut self) {
+        let begins = self.teach.as_ref().is_some_and(Session::listens);
+        if self.shared.teaching.swap(begins, Ordering::Relaxed) != begins {
+            self.event(Event::Teach { begins }, Origin::Nobody);
         }
     }
 

@@ -57,6 +57,18 @@ impl Paths {
         Ok(check_texts(self.texts(|_, path| read(path))?, self))
     }
 
+    /// The same with other texts for panel and profile than those of the files; both of them as they were read, too.
+    ///
+    /// # Errors
+    /// A file that cannot be read, in words.
+    pub(super) fn load_with(&self, change: impl Fn(&str, &str) -> Result<String, String>) -> Result<Loaded, String> {
+        let texts = self.texts(|what, path| {
+            let source = read(path)?;
+            Ok(Source { text: change(what, &source.text)?, ..source })
+        })?;
+        Ok(check_texts(texts, self))
+    }
+
     /// Files that the rig names are looked for beside it.
     fn resolve(&self, installation: &mut Installation) {
         let folder = self.rig.last().and_then(|rig| rig.parent());

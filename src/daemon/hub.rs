@@ -170,7 +170,7 @@ impl Hub {
     /// Takes a follower in, or renews its lease.
     ///
     /// # Errors
-    /// No pattern, no numbers, or [`FOLLOWERS_MAX`] are there: the reason in words for the sender.
+    /// No pattern, one that fits no meter, no numbers, or [`FOLLOWERS_MAX`] are there: the reason in words for the sender.
     pub fn follow(
         &mut self,
         now: Duration,
@@ -198,12 +198,32 @@ impl Hub {
             known.ends = ends;
             known.names_from = Some(0);
             known.id
+        } else if let Some(why) = self.fits_nothing(&pattern) {
+            return Err(why);
         } else if self.followers.len() >= FOLLOWERS_MAX {
             return Err(format!("{FOLLOWERS_MAX} followers are there already"));
         } else {
             self.add(now, to, pattern, period, ends)
         };
         Ok(Granted { id, rate_hz, lease_s })
+    }
+
+    /// Why nothing would ever be sent for this pattern, with the nearest path, if so.
+    fn fits_nothing(&self, pattern: &Pattern) -> Option<String> {
+        let tables = [Some(&self.table), self.next.as_ref()];
+        let paths = || tables.into_iter().flatten().flat_map(|table| &table.names).map(|name| &*name.path);
+        let written = pattern.as_str();
+        // Before the first plan there is no meter at all.
+        if paths().next().is_none() || paths().any(|path| pattern.matches(path)) {
+            return None;
+        }
+        // By what they have in common at the start, and then by how much of the rest is alike.
+        let alike = |path: &&str| {
+            let same = path.bytes().zip(written.bytes()).take_while(|(a, b)| a == b).count();
+            (same, usize::MAX - path.len().abs_diff(written.len()))
+        };
+        let near = paths().max_by_key(alike)?;
+        Some(format!("no meter is called so; the nearest is {near}"))
     }
 
     fn add(

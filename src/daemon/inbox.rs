@@ -44,6 +44,8 @@ pub enum Origin {
 pub enum Ask {
     /// An event for the desk.
     Event(Event),
+    /// A message of a panel that no control of the panel file says: for whoever is about to make one of it.
+    Stranger(Event),
     /// Where a control of a node stands: an event like a hand's, that no hand made.
     Standing(Event),
     /// Files were accepted.

@@ -20,6 +20,7 @@ pub mod run;
 pub mod satellite;
 pub mod state;
 pub mod talk;
+pub mod teach;
 
 use std::thread::JoinHandle;
 use std::time::{Duration, Instant};

@@ -7,6 +7,11 @@
 //! /refused ADDRESS REASON       why something was not done; ADDRESS is / for a packet that was no OSC
 //! /profile/reload               reads the files in force again
 //! /profile/revision N OUTCOME   the answer: which revision is in force now, and what came of it
+//! /teach/start                  a control is about to be touched to assign it; answered as it goes on by
+//! /teach/state WORD TEXT        quiet, touch, again, found, done, ended
+//! /teach/assign PATH NAME KIND  what was found moves this from now on; NAME and KIND may be left out
+//! /teach/remove                 what was found moves nothing from now on
+//! /teach/undo                   what was taught last is as before; /teach/end: no more teaching
 //! /contact/ID/pulse             a pulse of a contact of the rig; /contact/ID/state open|closed where it stands
 //! ```
 //!
@@ -24,6 +29,7 @@ use super::access::{Access, RefusedSender, RefusedSenders, node_address, rig_lin
 use super::hub::{DATAGRAM_BYTES_MAX, Hub, MeterTable, Meters};
 use super::inbox::{Ask, Inbox, Item, Origin};
 use super::nodes::{ContactAsk, Nodes};
+use super::teach::{Taught, TeachAsk, Teacher, Who, Wish};
 use crate::desk::{By, Event, Heard};
 use crate::panel::PortIndex;
 use crate::panel::osc::{ADDRESS_BYTES_MAX, Argument, Message, PACKET_BYTES_MAX, Refusal, TimeTag};
@@ -31,7 +37,7 @@ use crate::params::{Address, Value};
 use crate::ports::{clock, osc};
 use crate::profile::{Panel, Reach, Rig, Role};
 use crate::units::{Frames, SampleRate};
-use request::Request;
+use request::{Request, TeachRequest};
 use sockets::{Sockets, Wanted};
 use std::collections::BTreeMap;
 use std::fmt;
@@ -120,6 +126,14 @@ pub fn refused(address: &str, reason: &str) -> Message {
     Message { address: "/refused".to_owned(), arguments }
 }
 
+/// `/teach/state WORD TEXT`.
+#[must_use]
+pub fn teach_state(word: &str, text: &str) -> Message {
+    let mut message = refused(word, text);
+    message.address = "/teach/state".to_owned();
+    message
+}
+
 /// What the network needs of the daemon.
 pub struct NetworkSetup {
     /// The rig in force.
@@ -140,6 +154,8 @@ pub struct NetworkSetup {
     pub nodes: Arc<Nodes>,
     /// Told when somebody who may asks for the files to be read again.
     pub reload: Arc<Notify>,
+    /// Who writes what a control is for; without one nobody teaches over the network.
+    pub teacher: Option<Arc<Teacher>>,
 }
 
 impl fmt::Debug for NetworkSetup {
@@ -243,7 +259,7 @@ pub struct Network {
 #[must_use]
 pub fn start(handle: &Handle, setup: NetworkSetup) -> Network {
     let _in_runtime = handle.enter();
-    let NetworkSetup { rig, panel, rate, inbox, meters, meter_table, now, nodes, reload } = setup;
+    let NetworkSetup { rig, panel, rate, inbox, meters, meter_table, now, nodes, reload, teacher } = setup;
     let counts = Arc::new(Counts::default());
     let (queue, answers) = mpsc::channel(ANSWERS_MAX);
     let shared = Arc::new(Shared {
@@ -259,6 +275,7 @@ pub fn start(handle: &Handle, setup: NetworkSetup) -> Network {
         now,
         nodes,
         reload,
+        teacher,
         asked: Mutex::default(),
     });
     shared.follow_rig(&rig);
@@ -400,6 +417,7 @@ struct Shared {
     now: Arc<dyn Fn() -> Frames + Send + Sync>,
     nodes: Arc<Nodes>,
     reload: Arc<Notify>,
+    teacher: Option<Arc<Teacher>>,
     /// Who asked for the files to be read again and has not heard what came of it.
     asked: Mutex<Vec<SocketAddr>>,
 }
@@ -497,7 +515,7 @@ impl Shared {
 
     // ---- in ----
 
-    fn packet(&self, at: IpAddr, from: SocketAddr, packet: &[u8]) {
+    fn packet(self: &Arc<Self>, at: IpAddr, from: SocketAddr, packet: &[u8]) {
         bump(&self.counts.received);
         let settings = Arc::clone(&lock(&self.settings));
         let access = &settings.access;
@@ -518,7 +536,7 @@ impl Shared {
     }
 
     /// What takes effect together: all values are one item for the desk.
-    fn group(&self, sender: &Sender<'_>, time: TimeTag, messages: Vec<Message>) {
+    fn group(self: &Arc<Self>, sender: &Sender<'_>, time: TimeTag, messages: Vec<Message>) {
         let first = messages.first().map_or_else(String::new, |message| message.address.clone());
         let due = match self.due(time) {
             Ok(due) => due,
@@ -540,11 +558,15 @@ impl Shared {
                 continue;
             }
             let Some(role) = sender.role else {
+                if self.is_strange(sender, &message) {
+                    continue;
+                }
                 self.refuse_sender(sender.address.ip());
                 continue;
             };
             let request = match Request::of(&message) {
                 Ok(request) => request,
+                Err(_) if self.is_strange(sender, &message) => continue,
                 Err(why) => {
                     bump(&self.counts.not_understood);
                     self.refuse(sender, &message.address, &why);
@@ -600,7 +622,52 @@ impl Shared {
         self.push(port.0, sender, &address, Item { ask, origin: Origin::Osc(sender.address), due });
     }
 
-    fn at_once(&self, sender: &Sender<'_>, address: &str, request: Request) {
+    /// Whether this is a panel's word that no control says yet, while one is about to be made of it.
+    fn is_strange(&self, sender: &Sender<'_>, message: &Message) -> bool {
+        let listens = self.teacher.as_ref().is_some_and(|teacher| teacher.listens());
+        let port = sender.settings.access.panel_at(sender.address);
+        let Some(port) = port.filter(|_| listens && sender.may_open_microphones) else { return false };
+        let event = Event::PanelOsc { port, message: message.clone() };
+        self.inbox.push(port.0, Item { ask: Ask::Stranger(event), origin: Origin::Nobody, due: Frames(0) })
+    }
+
+    fn teach(self: &Arc<Self>, sender: &Sender<'_>, address: &str, ask: TeachRequest) {
+        // What is taught may open a microphone, so it is taught where that is allowed.
+        if !sender.may_open_microphones {
+            bump(&self.counts.not_wired);
+            return self.refuse(sender, address, "controls are assigned from loopback or wired control only");
+        }
+        let Some(teacher) = &self.teacher else { return };
+        let (who, to) = (Who::Sender(sender.address), sender.address);
+        let (shared, of) = (Arc::clone(self), address.to_owned());
+        let then = move |done: Result<String, String>| match done {
+            // The session tells the rest.
+            Ok(text) if text.is_empty() => {}
+            Ok(text) => shared.tell(to, &teach_state("done", &text)),
+            Err(why) => shared.tell(to, &refused(&of, &why)),
+        };
+        let assign = move |teacher: &Teacher, wish: &Wish| match teacher.ask(who, TeachAsk::Take)? {
+            Taught::Touched(touched) => {
+                let done = teacher.assign(Some(&touched), "", wish)?;
+                Ok(format!("{} moves {}", done.control, done.parameter.as_deref().unwrap_or("nothing")))
+            }
+            _ => Err("nothing was touched".to_owned()),
+        };
+        let done = teacher.on_its_own(
+            move |teacher| match ask {
+                TeachRequest::Start => teacher.begin_for(who).map(|()| String::new()),
+                TeachRequest::Assign(wish) => assign(teacher, &wish),
+                TeachRequest::Undo => teacher.put_back(None).map(|_| "it is as before".to_owned()),
+                TeachRequest::End => teacher.ask(who, TeachAsk::End).map(|_| "no more teaching".to_owned()),
+            },
+            then,
+        );
+        if !done {
+            self.refuse(sender, address, "something is being assigned at this moment; try again");
+        }
+    }
+
+    fn at_once(self: &Arc<Self>, sender: &Sender<'_>, address: &str, request: Request) {
         match request {
             Request::Follow { pattern, rate_hz, lease_s } => {
                 let granted = lock(&self.hub).follow(monotonic(), sender.address, &pattern, rate_hz, lease_s);
@@ -629,6 +696,7 @@ impl Shared {
                 }
                 self.reload.notify_one();
             }
+            Request::Teach(ask) => self.teach(sender, address, ask),
             Request::Contact(id, ask) => self.contact(sender, address, &id, ask),
             Request::Loudness(order, pattern) => {
                 if lock(&self.hub).order(order, pattern.as_ref()) == 0 {

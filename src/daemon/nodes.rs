@@ -58,6 +58,38 @@ pub struct NodeShown {
     pub dropped: u64,
 }
 
+impl NodeShown {
+    /// How the node is, in one line for people. What never happened is not mentioned.
+    #[must_use]
+    pub fn words(&self) -> String {
+        let Standing { hello, missed, late, taken, losses, supply_mv, .. } = &self.standing;
+        let mut text = match hello {
+            Some(hello) => format!("node {}: answers ({}), {taken} moves taken", self.port, hello.maker),
+            None => format!("node {}: does not answer", self.port),
+        };
+        let bad = self.frames.too_long + self.frames.spoiled + self.malformed;
+        for (count, words) in [
+            (*missed, "never came"),
+            (*late, "came late or twice"),
+            (bad, "were garbled"),
+            (self.dropped, "found no room"),
+        ] {
+            if count > 0 {
+                text += &format!(", {count} {words}");
+            }
+        }
+        match losses {
+            0 => {}
+            1 => text += ", was lost once",
+            losses => text += &format!(", was lost {losses} times"),
+        }
+        if *supply_mv > 0 {
+            text += &format!(", supply {:.1} V", f64::from(*supply_mv) / 1000.0);
+        }
+        text
+    }
+}
+
 /// All nodes of the rig.
 pub struct Nodes {
     inbox: Arc<Inbox>,

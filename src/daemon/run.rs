@@ -6,7 +6,7 @@
 //!                                    engine, lent to the device's callback or to the silent driver
 //! ```
 
-use super::desk_thread::{DeskShared, DeskThread};
+use super::desk_thread::{DeskShared, DeskThread, Shown};
 use super::drivers::{DriverCounts, DriverNotice, Drivers};
 use super::files::{Loaded, Paths};
 use super::hub::MeterTable;
@@ -15,6 +15,7 @@ use super::network::{self, Network, NetworkSetup};
 use super::record::Writer;
 use super::satellite::{self, Satellites};
 use super::state::{Before, State, StateError};
+use super::teach::Teacher;
 use super::{control, join_until};
 use crate::desk::journal::{At, Line, Ports, What};
 use crate::desk::{Desk, Event, Wrong, engine_settings, wiring};
@@ -27,6 +28,7 @@ use crate::ports::control::OpenControl;
 use crate::ports::{audio, command_socket, service, watch as files_watch};
 use crate::profile::{Device, Host, Installation, Rig, count};
 use crate::units::{Frames, SampleRate};
+use crate::words;
 use std::path::PathBuf;
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::{Arc, Condvar, Mutex, PoisonError};
@@ -138,6 +140,10 @@ impl Hints {
     }
 }
 
+/// What people are told of a safe start.
+const SAFE_START: &str =
+    "three crashes in two minutes: starting safe, with the last accepted files and every microphone closed";
+
 /// The files as they are in force, and where they came from.
 fn first_installation(start: &Start, state: &State, before: Before) -> Result<(Loaded, bool), StartError> {
     let problem = match start.paths.load() {
@@ -147,16 +153,14 @@ fn first_installation(start: &Start, state: &State, before: Before) -> Result<(L
             }
             return Ok((loaded, true));
         }
-        Ok(loaded) if loaded.installation.is_some() => {
-            "three crashes in two minutes: starting safe, with the last accepted files and every microphone closed"
-                .to_owned()
-        }
+        Ok(loaded) if loaded.installation.is_some() => SAFE_START.to_owned(),
         Ok(loaded) => {
             let rendered: Vec<String> = loaded.diagnostics.iter().map(ToString::to_string).collect();
             format!("{}\nfiles refused ({})", rendered.join("\n"), count(&loaded.diagnostics))
         }
         Err(why) => why,
     };
+    let problem = if before.safe_start && problem != SAFE_START { format!("{problem}\n{SAFE_START}") } else { problem };
     match state.last_accepted(&start.paths) {
         Some(loaded) => {
             tracing::error!("{problem}\nALARM: running on the last accepted revision");
@@ -245,7 +249,9 @@ impl Daemon {
             desk.handle(Frames(0), event);
         }
         shared.nodes.configure(&installation.rig, &installation.panel);
-        let network = start_network(handle, &installation, rate, &shared, &clock, meter_end, followed, &hints);
+        let teacher = Arc::new(Teacher::new(&shared, &start.paths, state.folder().to_owned(), &hints));
+        let network =
+            start_network(handle, &installation, rate, &teacher, &shared, &clock, meter_end, followed, &hints);
         let (clock_too, shared_too) = (Arc::clone(&clock), Arc::clone(&shared));
         let thread = DeskThread::new(desk, console, clock_too, shared_too, network.answers(), meter_table, writer);
         let desk = std::thread::Builder::new().name("desk".into()).spawn(move || thread.run());
@@ -266,7 +272,7 @@ impl Daemon {
         };
         warn_of_volumes(&installation.rig);
         let controls = control::open_all(&installation.rig, &shared);
-        let commands = super::talk::serve(state.folder(), &shared, &network, rate, &start.paths);
+        let commands = super::talk::serve(state.folder(), &shared, &network, rate, &start.paths, &teacher);
         let mut daemon = Self {
             commands,
             shared,
@@ -418,11 +424,7 @@ fn warn_of_volumes(rig: &Rig) {
 
 /// What people are told when the start fell back on what was accepted before.
 fn fell_back() -> Wrong {
-    Wrong {
-        what: "the desk runs on the last accepted files, not on those of now".to_owned(),
-        remedy: "the log of the start says why; \"longthrow check\" shows every mistake, saving a file reads it again"
-            .to_owned(),
-    }
+    words::wrong::fell_back().into()
 }
 
 /// A line of the journal from before the first frame.
@@ -456,6 +458,7 @@ fn start_network(
     handle: &tokio::runtime::Handle,
     installation: &Installation,
     rate: SampleRate,
+    teacher: &Arc<Teacher>,
     shared: &Arc<DeskShared>,
     clock: &Arc<Clock>,
     mut meters: MeterEnd,
@@ -483,8 +486,18 @@ fn start_network(
         now: Arc::new(move || clock.frame_at(nanos())),
         nodes: Arc::clone(&shared.nodes),
         reload,
+        teacher: Some(Arc::clone(teacher)),
     };
     Arc::new(network::start(handle, setup))
+}
+
+/// Whether promise 5 lets open microphones come back open with a device that was away for so long. `now` is on the clock of
+/// the process, in ns.
+#[must_use]
+pub fn microphones_come_back(shown: &Shown, now: u64, away: Duration) -> bool {
+    let idle = Duration::from_nanos(now.saturating_sub(shown.last_hand));
+    let attended = shown.microphones_open || (shown.last_hand > 0 && idle < ATTENDED);
+    attended && away < COMES_BACK
 }
 
 /// The driver's watch says something: the desk hears of devices, people read the rest.
@@ -505,10 +518,7 @@ fn hear_driver(shared: &DeskShared, notice: DriverNotice) {
             if first {
                 tracing::debug!("device {device}: first seen {} ms after the start", away.as_millis());
             }
-            let shown = shared.shown();
-            let idle = Duration::from_nanos(nanos().saturating_sub(shown.last_hand));
-            let attended = shown.microphones_open || (shown.last_hand > 0 && idle < ATTENDED);
-            let microphones_open = attended && away < COMES_BACK;
+            let microphones_open = microphones_come_back(&shared.shown(), nanos(), away);
             shared.inbox.push(DAEMON_LANE, Item::event(Event::DeviceBack { device, microphones_open }));
         }
         DriverNotice::Jump { from, to } => {
@@ -561,16 +571,9 @@ impl Reloader {
                     let status = status_of_refusal(text);
                     self.shared.note_wrong(
                         "files",
-                        Some(Wrong {
-                            what: format!(
-                                "the files were changed and refused: {}",
-                                text.lines().next().unwrap_or_default()
-                            ),
-                            remedy: format!(
-                                "mend them (\"longthrow check\" shows all); revision {} stays in force",
-                                self.revision
-                            ),
-                        }),
+                        Some(
+                            words::wrong::files_refused(text.lines().next().unwrap_or_default(), self.revision).into(),
+                        ),
                     );
                     self.network.tell_revision(self.revision, &status);
                     status

@@ -187,8 +187,7 @@ impl State {
     /// The last accepted text of a file, `rig`, `panel` or `profile`.
     #[must_use]
     pub fn accepted(&self, what: &str) -> Option<String> {
-        let bytes = revisions(&self.folder, what).ok()?.newest().ok()??.1;
-        String::from_utf8(bytes).ok()
+        newest_accepted(&self.folder, what)
     }
 
     /// The mix that was kept, and the profile it belongs to.
@@ -214,6 +213,12 @@ impl State {
 
 fn revisions(folder: &Path, what: &str) -> io::Result<Revisions> {
     Revisions::open(&folder.join("accepted"), what, "toml", REVISIONS)
+}
+
+/// The text of a file that was accepted last.
+#[must_use]
+pub fn newest_accepted(folder: &Path, what: &str) -> Option<String> {
+    String::from_utf8(revisions(folder, what).ok()?.newest().ok()??.1).ok()
 }
 
 /// A text of a file that was accepted.

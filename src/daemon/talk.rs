@@ -7,6 +7,7 @@ use super::files::Paths;
 use super::inbox::{Ask, DAEMON_LANE, Item, Origin};
 use super::network::Network;
 use super::state;
+use super::teach::{Assigned, Progress, Taught, TeachAsk, Teacher, Which, Who, Wish};
 use crate::desk::{Facts, Status, Why, Wrong};
 use crate::params::{Address, Value};
 use crate::ports::clock::nanos;
@@ -14,6 +15,7 @@ use crate::ports::command_socket::{self, Served};
 use crate::ports::storage;
 use crate::profile::edit;
 use crate::units::{Frames, SampleRate};
+use crate::words;
 use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
@@ -43,6 +45,18 @@ pub enum Question {
         /// The revision; none is the one before what the file says now.
         to: Option<u64>,
     },
+    /// A control is about to be touched.
+    Teach,
+    /// How this session of teaching stands; whoever does not ask is taken for gone.
+    Taught(u64),
+    /// It is over.
+    TeachEnd(u64),
+    /// What a typed parameter may mean, for this kind of control.
+    Complete(String, Option<String>),
+    /// A control shall move this.
+    Assign(Which, Wish),
+    /// What was assigned by this number shall be as before.
+    PutBack(u64),
 }
 
 /// An accepted revision of a file.
@@ -82,6 +96,18 @@ pub enum Answer {
         /// The revision whose text it has now.
         number: u64,
     },
+    /// A session of teaching has begun, of this number.
+    Teach(u64),
+    /// It stands so.
+    Taught(Progress),
+    /// Names, and whether they fit what was typed.
+    Names(Vec<String>, bool),
+    /// This was written and is in force.
+    Assigned(Assigned),
+    /// These files are as before.
+    PutBack(Vec<String>),
+    /// It is done.
+    Done,
     /// It cannot be answered, and why.
     Refused(String),
 }
@@ -95,6 +121,10 @@ pub enum Asked {
     Why(String, Box<Facts>, mpsc::SyncSender<Answer>),
     /// Every value that a profile may start with.
     Mix(mpsc::SyncSender<Vec<(Address, Value)>>),
+    /// Every address there is.
+    Addresses(mpsc::SyncSender<Vec<Address>>),
+    /// About a session of teaching.
+    Teach(Who, TeachAsk, mpsc::SyncSender<Result<Taught, String>>),
 }
 
 /// Serves the questions of one daemon in its state folder. A folder in which no socket can be made is said, and the desk
@@ -105,7 +135,9 @@ pub(super) fn serve(
     network: &Arc<Network>,
     rate: SampleRate,
     paths: &Paths,
+    teacher: &Arc<Teacher>,
 ) -> Option<Served> {
+    let teacher = Arc::clone(teacher);
     let (shared, network) = (Arc::clone(shared), Arc::clone(network));
     let (kept, paths) = (folder.to_owned(), paths.clone());
     let answer = move |line: &str| {
@@ -115,6 +147,7 @@ pub(super) fn serve(
             Ok(Question::History) => revisions(&kept, &paths).map(Answer::History),
             Ok(Question::Keep) => desk(&shared, Asked::Mix).and_then(|mix| keep(&paths, &mix)),
             Ok(Question::Undo { file, to }) => undo(&kept, &paths, file.as_deref(), to),
+            Ok(question) => teach(&teacher, question),
             Err(error) => Err(format!("that is no question: {error}")),
         };
         let answer = answer.unwrap_or_else(Answer::Refused);
@@ -123,6 +156,29 @@ pub(super) fn serve(
     command_socket::serve(folder, answer)
         .inspect_err(|error| tracing::warn!("commands cannot reach this daemon: {}: {error}", folder.display()))
         .ok()
+}
+
+fn teach(teacher: &Teacher, question: Question) -> Result<Answer, String> {
+    let ask = |number, ask| teacher.ask(Who::Command(number), ask);
+    Ok(match question {
+        Question::Teach => Answer::Teach(teacher.begin()?),
+        Question::Taught(number) => match ask(number, TeachAsk::Look)? {
+            Taught::Progress(progress) => Answer::Taught(progress),
+            _ => Answer::Done,
+        },
+        Question::TeachEnd(number) => ask(number, TeachAsk::End).map(|_| Answer::Done)?,
+        Question::Complete(typed, kind) => {
+            let (names, fits) = teacher.complete(&typed, kind.as_deref())?;
+            Answer::Names(names, fits)
+        }
+        Question::Assign(Which::Named(control), wish) => Answer::Assigned(teacher.assign(None, &control, &wish)?),
+        Question::Assign(Which::Touched(number), wish) => match ask(number, TeachAsk::Take)? {
+            Taught::Touched(touched) => Answer::Assigned(teacher.assign(Some(&touched), "", &wish)?),
+            _ => return Err("nothing was touched".to_owned()),
+        },
+        Question::PutBack(number) => Answer::PutBack(teacher.put_back(Some(number))?),
+        _ => return Err("that is answered elsewhere".to_owned()),
+    })
 }
 
 /// The accepted revisions of the files that were named at the start.
@@ -202,7 +258,7 @@ fn changed_last(folder: &Path, named: &[(String, PathBuf)]) -> Option<String> {
 }
 
 /// Asks the desk's thread.
-fn desk<T>(shared: &DeskShared, ask: impl FnOnce(mpsc::SyncSender<T>) -> Asked) -> Result<T, String> {
+pub(super) fn desk<T>(shared: &DeskShared, ask: impl FnOnce(mpsc::SyncSender<T>) -> Asked) -> Result<T, String> {
     let (answer, answered) = mpsc::sync_channel(1);
     let ask = Ask::Question(ask(answer));
     shared.inbox.push(DAEMON_LANE, Item { ask, origin: Origin::Nobody, due: Frames(0) });
@@ -212,14 +268,14 @@ fn desk<T>(shared: &DeskShared, ask: impl FnOnce(mpsc::SyncSender<T>) -> Asked) 
 fn facts(shared: &DeskShared, network: &Network, rate: SampleRate) -> Box<Facts> {
     let last_hand = shared.shown().last_hand;
     let mut wrong: Vec<Wrong> = shared.wrong.lock().unwrap_or_else(PoisonError::into_inner).values().cloned().collect();
-    wrong.extend(network.missing().into_iter().map(|(address, why)| Wrong {
-        what: format!("nobody can reach the desk by OSC at {address} ({why})"),
-        remedy: "another program has the port, or the machine has no such address: see [network] in the rig".to_owned(),
-    }));
+    wrong
+        .extend(network.missing().into_iter().map(|(address, why)| words::wrong::osc_unreachable(address, why).into()));
     let mut ports_away = shared.ports_away.lock().unwrap_or_else(PoisonError::into_inner).clone();
+    let mut nodes = Vec::new();
     for node in shared.nodes.shown() {
+        nodes.push(node.words());
         if node.standing.hello.is_none() {
-            ports_away.entry(node.port).or_insert_with(|| "its node does not answer".to_owned());
+            ports_away.entry(node.port).or_insert_with(|| words::wrong::NODE_SILENT.to_owned());
         }
     }
     Box::new(Facts {
@@ -231,6 +287,7 @@ fn facts(shared: &DeskShared, network: &Network, rate: SampleRate) -> Box<Facts>
         wrong,
         idle_s: (last_hand > 0).then(|| nanos().saturating_sub(last_hand) / 1_000_000_000),
         revision: shared.revision.load(Ordering::Relaxed),
+        nodes,
         decisions: Vec::new(),
     })
 }

@@ -30,7 +30,7 @@ pub const LINE_BYTES_MAX: usize = 32 * 1024 * 1024;
 const MISTAKES_MAX: usize = 200;
 
 /// What kind a line is: the key that says so, and the keys that may stand beside it.
-pub const KINDS: [(&str, &[&str]); 14] = [
+pub const KINDS: [(&str, &[&str]); 15] = [
     ("set", &["value", "by"]),
     ("set-all", &["by"]),
     ("midi", &["port"]),
@@ -40,6 +40,7 @@ pub const KINDS: [(&str, &[&str]); 14] = [
     ("restore", &["microphones-open"]),
     ("device-away", &[]),
     ("device-back", &["microphones-open"]),
+    ("teach", &[]),
     ("fade-out", &[]),
     ("echo", &[]),
     ("note", &[]),
@@ -119,6 +120,8 @@ pub enum What {
     DeviceAway(Id),
     /// A device is back; whether open microphones may come back open.
     DeviceBack(Id, bool),
+    /// Controls close and lower only, or no longer.
+    Teach(bool),
     /// The outputs shall fall silent.
     FadeOut,
     /// The engine took the batch or plan of this number in, at the frame of the line.
@@ -275,6 +278,7 @@ impl What {
             Event::Restore { values, microphones_open } => Self::Restore(values.clone(), *microphones_open),
             Event::DeviceAway { device } => Self::DeviceAway(device.clone()),
             Event::DeviceBack { device, microphones_open } => Self::DeviceBack(device.clone(), *microphones_open),
+            Event::Teach { begins } => Self::Teach(*begins),
             Event::FadeOut => Self::FadeOut,
             Event::Install { .. } | Event::Echo { .. } | Event::Deadline => return None,
         })
@@ -301,6 +305,7 @@ impl What {
             Self::DeviceBack(device, microphones_open) => {
                 Event::DeviceBack { device: device.clone(), microphones_open: *microphones_open }
             }
+            Self::Teach(begins) => Event::Teach { begins: *begins },
             Self::FadeOut => Event::FadeOut,
             Self::ProfileFile { .. }
             | Self::Profile { .. }
@@ -378,6 +383,7 @@ impl What {
                 put("device-back", (**device).into());
                 put("microphones-open", (*microphones_open).into());
             }
+            Self::Teach(begins) => put("teach", (*begins).into()),
             Self::FadeOut => put("fade-out", true.into()),
             Self::Echo(sequence) => put("echo", (*sequence).into()),
             Self::Note(text) => put("note", text.as_str().into()),
@@ -586,6 +592,7 @@ impl<'a> Keys<'a> {
             "restore" => What::Restore(assignments(kind, value)?, self.truth("microphones-open")?),
             "device-away" => What::DeviceAway(id()?),
             "device-back" => What::DeviceBack(id()?, self.truth("microphones-open")?),
+            "teach" => What::Teach(truth(kind, value)?),
             "fade-out" => match truth(kind, value)? {
                 true => What::FadeOut,
                 false => return Err(found(value, "\"fade-out\": true")),

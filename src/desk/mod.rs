@@ -32,10 +32,11 @@ pub use why::{Step, Why};
 pub use wiring::FeedSpec;
 
 use crate::engine::{Bank, Tap};
+use crate::panel::midi::Parser;
 use crate::panel::osc;
 use crate::panel::{Action, ControlIndex, Decoder, Gesture, PortIndex};
 use crate::params::{Address, Domain, Key, Nature, Scope, TABLE, Value, nearest};
-use crate::profile::{Bus, Channel, GainGroup, Id, Input, InputFrom, InputKind, Installation, Panel, Rig};
+use crate::profile::{Bus, Channel, GainGroup, Id, Input, InputFrom, InputKind, Installation, Move, Panel, Rig};
 use crate::units::{Frames, SampleRate, Travel};
 use hands::Hand;
 use stage::Stage;
@@ -58,6 +59,12 @@ pub enum By {
 
 /// From the network at large.
 const NETWORK: By = By::Message { may_open_microphones: false };
+
+/// What people read when teaching ends and begins.
+const TEACHING: [&str; 2] = [
+    "the touch is over: the panel's controls do again what they are for",
+    "a control is about to be touched to assign it: until then the panel closes and lowers, and does nothing else",
+];
 
 /// What happened.
 #[derive(Clone, Debug)]
@@ -123,6 +130,12 @@ pub enum Event {
         /// Whether promise 5 lets open microphones come back open.
         microphones_open: bool,
     },
+    /// Somebody is about to touch a control in order to assign it, or has: meanwhile a control of the panel closes and lowers
+    /// as ever, and does nothing else.
+    Teach {
+        /// Whether it begins.
+        begins: bool,
+    },
     /// The outputs shall fall silent: the desk is about to stop.
     FadeOut,
     /// The engine took a batch or plan in.
@@ -186,6 +199,8 @@ pub struct Desk {
     pending: BTreeMap<Id, BTreeMap<Address, Value>>,
     hands: Vec<(ControlIndex, Hand)>,
     away: BTreeSet<Id>,
+    /// Controls only close and lower: see [`Event::Teach`].
+    taught: bool,
     /// Counts the changes of what exists.
     structure: u64,
     stage: Stage,
@@ -227,6 +242,7 @@ impl Desk {
             pending: BTreeMap::new(),
             hands: Vec::new(),
             away: BTreeSet::new(),
+            taught: false,
             structure: 0,
             stage: Stage::new(rate, at_once),
             gathering: false,
@@ -272,6 +288,10 @@ impl Desk {
             Event::DeviceAway { device } => self.device_away(device, &mut effects),
             Event::DeviceBack { device, microphones_open } => {
                 self.device_back(&device, microphones_open, &mut effects);
+            }
+            Event::Teach { begins } => {
+                self.taught = begins;
+                effects.notes.push(TEACHING[usize::from(begins)].to_owned());
             }
             Event::FadeOut => self.stage.fade_outputs(false),
             Event::Echo { sequence, frame } => {
@@ -337,6 +357,12 @@ impl Desk {
     #[must_use]
     pub const fn panel(&self) -> &Panel {
         &self.installation.panel
+    }
+
+    /// Which control moves what.
+    #[must_use]
+    pub fn moves(&self) -> &[Move] {
+        &self.installation.profile.moves
     }
 
     /// The name of the profile in force.
@@ -668,9 +694,13 @@ impl Desk {
                 }
                 action => hand.act(action, &current),
             };
-            if let Some(value) = value {
-                self.set(&address, &value, By::Control(gesture.control), effects);
+            let Some(value) = value else { continue };
+            if self.taught && !lowers(&address, &current, &value) {
+                // Where it stands is known; it takes over again where it meets the desk's value.
+                hand.joined = false;
+                continue;
             }
+            self.set(&address, &value, By::Control(gesture.control), effects);
         }
     }
 
@@ -710,6 +740,12 @@ impl Desk {
             || (sent && self.send_tap(channel, bus) == Tap::PreFader)
     }
 
+    /// The parsers of the control ports' MIDI streams as they stand.
+    #[must_use]
+    pub fn parsers(&self) -> Vec<Parser> {
+        self.decoder.parsers()
+    }
+
     /// Where the controls that wait to rejoin stand, and where they would have to: for the screen.
     pub fn waiting_controls(&self) -> impl Iterator<Item = (ControlIndex, &Address, Option<Travel>, Option<Travel>)> {
         self.hands
@@ -722,6 +758,15 @@ impl Desk {
                 let there = self.value(&hand.moves.target).and_then(|value| hand.travel_of(&value));
                 (*control, &hand.moves.target, hand.last, there)
             })
+    }
+}
+
+/// Whether a value closes something or makes it less loud than it is.
+fn lowers(address: &Address, current: &Value, value: &Value) -> bool {
+    match address.key {
+        Key::ChannelSwitch => value.is_word("closed"),
+        Key::ChannelFader | Key::BusFader | Key::OutputLevel => value.decibels() <= current.decibels(),
+        _ => false,
     }
 }
 

@@ -8,10 +8,13 @@ use crate::dsp::scale::Scale;
 use crate::panel::ControlIndex;
 use crate::params::{Address, Key, Value};
 use crate::profile::{Id, Output, OutputKind};
+use crate::words;
 use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
 use std::path::PathBuf;
 
+/// The bus that goes on air.
+const PROGRAMME: &str = "programme";
 /// A peak meter that stayed below this for so long is silent.
 const SILENT_S: u64 = 5;
 /// What the programme may not stay below while it is on air.
@@ -73,6 +76,8 @@ pub struct Facts {
     pub idle_s: Option<u64>,
     /// Which revision of the files is in force.
     pub revision: u64,
+    /// How each panel node is, a line for people.
+    pub nodes: Vec<String>,
     /// What the desk decided lately, the newest last: when, and what.
     pub decisions: Vec<(String, String)>,
 }
@@ -147,14 +152,20 @@ pub struct Status {
     pub meters: Vec<Metered>,
     /// What is wrong, the worst first.
     pub wrong: Vec<Wrong>,
+    /// Whom to call when something is wrong, if the rig says.
+    pub call: Option<String>,
+    /// How each panel node is, a line for people.
+    pub nodes: Vec<String>,
     /// Faders and knobs that wait to rejoin.
     pub waiting: Vec<String>,
     /// What the desk decided lately, the newest last.
     pub decisions: Vec<(String, String)>,
 }
 
-fn wrong(what: impl Into<String>, remedy: impl Into<String>) -> Wrong {
-    Wrong { what: what.into(), remedy: remedy.into() }
+impl From<words::wrong::Pair> for Wrong {
+    fn from((what, remedy): words::wrong::Pair) -> Self {
+        Self { what, remedy }
+    }
 }
 
 impl Desk {
@@ -191,6 +202,8 @@ impl Desk {
             idle_s: facts.idle_s,
             programme_dbfs,
             meters: self.metered(facts),
+            call: self.rig().call.clone(),
+            nodes: facts.nodes.clone(),
             waiting: self.waiting_to_rejoin(),
             decisions: facts.decisions.clone(),
         }
@@ -223,7 +236,7 @@ impl Desk {
             .collect();
         let names: Vec<&str> = unknown.into_iter().filter_map(|(control, ..)| name(control)).collect();
         if !names.is_empty() {
-            lines.push(format!("not moved yet, so their places are not known: {}", few(names.into_iter())));
+            lines.push(words::status::not_moved(&few(names.into_iter())));
         }
         lines
     }
@@ -241,14 +254,14 @@ impl Desk {
             |output: &&Output| output.kind == OutputKind::Feed && !self.is_mix_minus(&self.carried(&output.id));
         let feeds: Vec<&Output> = self.rig().outputs.iter().filter(to_listeners).collect();
         if feeds.is_empty() {
-            return (false, "the rig has no output of kind \"feed\"".to_owned());
+            return (false, words::air::NO_FEED.to_owned());
         }
         let blocked: Vec<(&Output, Option<String>)> =
             feeds.into_iter().map(|output| (output, self.output_blocked(output))).collect();
         let ready: Vec<String> = blocked
             .iter()
             .filter(|(_, why)| why.is_none())
-            .map(|(output, _)| format!("{} carries {}", output.id, self.carried(&output.id)))
+            .map(|(output, _)| words::air::carries(&output.id, &self.carried(&output.id)))
             .collect();
         match blocked.into_iter().find_map(|(_, why)| why) {
             Some(why) if ready.is_empty() => (false, why),
@@ -267,67 +280,49 @@ impl Desk {
     /// Why nothing can leave by an output, if so.
     pub(super) fn output_blocked(&self, output: &Output) -> Option<String> {
         if self.away.contains(&output.device) {
-            return Some(format!("device {}, on which output {} hangs, is not there", output.device, output.id));
+            return Some(words::air::device_away(&output.device, &output.id));
         }
         let level = self.value(&Address::new(Key::OutputLevel, &output.id))?;
         if level == Value::Off {
-            return Some(format!("the level of output {} is off", output.id));
+            return Some(words::air::level(&output.id, None));
         }
-        (level.decibels().get() <= SILENT_DBFS)
-            .then(|| format!("the level of output {} is {} dB", output.id, level.decibels().get()))
+        (level.decibels().get() <= SILENT_DBFS).then(|| words::air::level(&output.id, Some(level.decibels().get())))
     }
 
-    /// What to do when the programme is silent: what `why` finds, or else to open something.
-    fn remedy_of_silence(&self, facts: &Facts) -> String {
-        const PROGRAMME: &str = "bus.programme";
-        let why = self.why(PROGRAMME, facts).ok().filter(|why| why.blocking.is_some());
-        let found = why.and_then(|why| Some(why.sentence.strip_prefix(PROGRAMME)?.strip_prefix(": ")?.to_owned()));
-        found.unwrap_or_else(|| "open what should be heard".to_owned())
+    /// What `why` finds when the programme is silent.
+    fn cause_of_silence(&self, facts: &Facts) -> Option<String> {
+        let programme = format!("bus.{PROGRAMME}");
+        let why = self.why(&programme, facts).ok().filter(|why| why.blocking.is_some())?;
+        Some(why.sentence.strip_prefix(&programme)?.strip_prefix(": ")?.to_owned())
     }
 
     fn wrongs(&self, on_air: bool, programme_dbfs: f32, facts: &Facts) -> Vec<Wrong> {
         let mut all = facts.wrong.clone();
         for device in &self.away {
-            all.push(wrong(
-                format!("device {device} is not there"),
-                "look at its plug and power; it is taken back by itself when it is there again",
-            ));
+            all.push(words::wrong::device_away(device).into());
         }
         let quiet = ["left", "right"].iter().all(|side| {
             facts.heard.get(&format!("/meter/bus/programme/{side}/peak")).is_some_and(|heard| !heard.sounds())
         });
         if on_air && quiet {
-            all.push(wrong(
-                format!("the programme is silent ({programme_dbfs:.0} dBFS)"),
-                self.remedy_of_silence(facts),
-            ));
+            all.push(words::wrong::programme_silent(programme_dbfs, self.cause_of_silence(facts)).into());
         }
         for bus in &facts.leaks {
-            all.push(wrong(
-                format!("who hears {bus} hears themselves in it"),
-                "close what carries their line a second time, or take that output off until it is found",
-            ));
+            all.push(words::wrong::hears_themselves(bus).into());
         }
         for trouble in facts.files.values() {
             if let FileTrouble::Unreadable(why) = trouble {
-                let remedy = "put the file there, or name another in the rig; it is tried again by itself";
-                all.push(wrong(format!("a file cannot be played: {why}"), remedy));
+                all.push(words::wrong::file_unreadable(why).into());
             }
         }
         for (port, why) in &facts.ports_away {
-            all.push(wrong(
-                format!("control port {port} is not there ({why})"),
-                "look at its cable; faders stay where they were",
-            ));
+            all.push(words::wrong::control_port_away(port, why).into());
         }
         if let Some(bus) = self.tone_on_air() {
-            all.push(wrong(format!("tone is on air on bus {bus}"), format!("say /bus/{bus}/tone off")));
+            all.push(words::wrong::tone_on_air(bus).into());
         }
         for channel in self.left_over() {
-            all.push(wrong(
-                format!("channel {} is open and not in this profile", channel.id),
-                "close it when it is no longer needed",
-            ));
+            all.push(words::wrong::left_over(&channel.id).into());
         }
         all
     }

@@ -246,6 +246,12 @@ impl Decoder {
         self.ports.get(port.0).map(|port| port.parser.counts()).unwrap_or_default()
     }
 
+    /// Every stream as it stands, for who listens along from now on: its running status may have been set long ago.
+    #[must_use]
+    pub fn parsers(&self) -> Vec<Parser> {
+        self.ports.iter().map(|port| port.parser.clone()).collect()
+    }
+
     fn event(&mut self, port: PortIndex, now: Frames, event: Event, out: &mut Vec<Gesture>) {
         match event {
             Event::ControlChange { channel, number, value } => {

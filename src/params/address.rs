@@ -62,6 +62,20 @@ pub fn is_id(text: &str) -> bool {
             .all(|part| !part.is_empty() && part.bytes().all(|b| b.is_ascii_lowercase() || b.is_ascii_digit()))
 }
 
+/// The id for a name as people write it.
+#[must_use]
+pub fn id_of(name: &str) -> String {
+    let lower: String =
+        name.chars().map(|c| if c.is_ascii_alphanumeric() { c.to_ascii_lowercase() } else { '-' }).collect();
+    let mut id = lower.split('-').filter(|part| !part.is_empty()).collect::<Vec<_>>().join("-");
+    // The longest id is 40 long.
+    id.truncate(32);
+    if id.ends_with('-') {
+        id.pop();
+    }
+    id
+}
+
 impl Address {
     /// The address of a parameter that has no further id.
     #[must_use]
@@ -153,6 +167,44 @@ impl fmt::Display for Address {
     }
 }
 
+/// What somebody may mean who typed this, the likeliest first, and whether it fits: that very name, or names that have all
+/// its words, or words that begin so, in this order (`lectern.fader`, `lec fad`). What does not fit is only like it.
+pub fn meant<'a>(typed: &str, names: impl Iterator<Item = &'a str> + Clone) -> (Vec<&'a str>, bool) {
+    const LIKE: usize = 5;
+    let typed = typed.trim().trim_matches('/').replace('/', ".").to_ascii_lowercase();
+    if let Some(name) = names.clone().find(|name| *name == typed) {
+        return (vec![name], true);
+    }
+    let wanted: Vec<&str> = typed.split(['.', ' ']).filter(|word| !word.is_empty()).collect();
+    let count = |name: &str| name.split('.').count();
+    let fitting = |same: fn(&str, &str) -> bool| {
+        let fits = |name: &&str| {
+            let mut words = name.split('.');
+            !wanted.is_empty() && wanted.iter().all(|wanted| words.any(|word| same(word, wanted)))
+        };
+        let mut found: Vec<&str> = names.clone().filter(fits).collect();
+        found.sort_by_key(|name| count(name));
+        found
+    };
+    let mut whole = fitting(|word, wanted| word == wanted);
+    if let [first, second, ..] = whole[..]
+        && count(first) < count(second)
+    {
+        whole.truncate(1);
+    }
+    if !whole.is_empty() {
+        return (whole, true);
+    }
+    let begun = fitting(|word, wanted| word.starts_with(wanted));
+    if !begun.is_empty() {
+        return (begun, true);
+    }
+    let mut like: Vec<(f64, &str)> = names.map(|name| (strsim::jaro_winkler(&typed, name), name)).collect();
+    like.retain(|(likeness, _)| *likeness > 0.6);
+    like.sort_by(|a, b| b.0.total_cmp(&a.0));
+    (like.into_iter().take(LIKE).map(|(_, name)| name).collect(), false)
+}
+
 /// The nearest of the candidates to what was written, when it is near enough to be what was meant.
 pub fn nearest<'a>(found: &str, candidates: impl Iterator<Item = &'a str>) -> Option<&'a str> {
     candidates
@@ -181,6 +233,27 @@ mod tests {
             assert_eq!(address.to_string(), text);
             assert_eq!(Address::from_osc(&address.to_osc()).as_ref(), Ok(&address));
         }
+    }
+
+    #[test]
+    fn what_somebody_typed_is_completed_or_answered_with_what_is_like_it() {
+        let names =
+            ["channel.lectern.fader", "channel.lectern.trim", "channel.lectern.gate.switch", "channel.lectern.switch"];
+        let of = |typed: &str| meant(typed, names.into_iter());
+        for (typed, name) in [
+            ("channel.lectern.fader", "channel.lectern.fader"),
+            ("/channel/lectern/fader", "channel.lectern.fader"),
+            ("lectern fader", "channel.lectern.fader"),
+            ("lec fad", "channel.lectern.fader"),
+            ("lectern.switch", "channel.lectern.switch"),
+        ] {
+            assert_eq!(of(typed), (vec![name], true), "{typed}");
+        }
+        assert_eq!(of("lectern").0.len(), 4);
+        let (like, fits) = of("chanel.lecturn.fadr");
+        assert_eq!((like.first(), fits), (Some(&"channel.lectern.fader"), false));
+        assert_eq!(of("").0, Vec::<&str>::new());
+        assert!(!of("zzz").1);
     }
 
     #[test]

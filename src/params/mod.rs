@@ -7,10 +7,12 @@
 mod address;
 mod console;
 mod law;
+mod pattern;
 
-pub use address::{Address, AddressError, is_id, nearest};
+pub use address::{Address, AddressError, id_of, is_id, meant, nearest};
 pub use console::Nature;
 pub use law::{FADER_OFF_BELOW, FADER_ON_ABOVE, Law, house_fader, house_fader_travel};
+pub use pattern::{Pattern, is_pattern, well_formed as well_formed_pattern};
 
 use crate::units::Decibels;
 use std::fmt;

@@ -149,3 +149,13 @@ pub fn list() -> Vec<Listed> {
     listed.extend(cpal_audio::list());
     listed
 }
+
+/// Whether a device of a rig is on this machine now, busy or not. What is made here always is.
+#[must_use]
+pub fn is_there(device: &Device) -> bool {
+    match device.host {
+        Host::Application => true,
+        Host::Jack => jack_audio::is_there(&device.identity),
+        Host::Alsa | Host::PulseAudio | Host::PipeWire => cpal_audio::is_there(device),
+    }
+}

@@ -38,6 +38,20 @@ const REASONS: &[&str] = &[
     "the device gives nothing but errors",
 ];
 
+/// Whether there is such a device; see [`super::audio::is_there`].
+pub(super) fn is_there(device: &Device) -> bool {
+    let _quiet = alsa_words::keep();
+    let identity = match device.host {
+        Host::Alsa => cards::resolve(Path::new(cards::SYSFS), &device.identity).ok(),
+        _ => Some(device.identity.clone()),
+    };
+    let found = host_id(device.host)
+        .ok()
+        .zip(identity)
+        .and_then(|(id, identity)| cpal::host_from_id(id).ok()?.device_by_id(&cpal::DeviceId::new(id, &identity)));
+    found.is_some()
+}
+
 /// What ALSA lists and nobody would name in a rig: plug-ins that convert for another device, and nothing at all.
 const NO_DEVICES: [&str; 8] = ["null", "jack", "lavrate", "samplerate", "speexrate", "speex", "upmix", "vdownmix"];
 

@@ -126,6 +126,14 @@ pub(super) fn list() -> Vec<Listed> {
     vec![listed]
 }
 
+/// Whether a server of this name runs.
+pub(super) fn is_there(server: &str) -> bool {
+    let Ok(ServerClient { client, lease }) = jack_server::open("longthrow-list", server) else { return false };
+    drop(client);
+    drop(lease);
+    true
+}
+
 /// Names of the hardware ports of the default server that give sound and that take it; empty when it does not run.
 pub fn hardware_ports() -> [Vec<String>; 2] {
     let Ok(ServerClient { client, lease }) = jack_server::open("longthrow-list", "") else { return Default::default() };

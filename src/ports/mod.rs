@@ -5,6 +5,7 @@
 
 mod alsa_words;
 pub mod applications;
+pub mod archive;
 pub mod audio;
 pub mod cards;
 pub mod clock;

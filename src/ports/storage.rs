@@ -73,6 +73,53 @@ fn write_new(new: &Path, path: &Path, bytes: &[u8]) -> io::Result<()> {
     fs::rename(new, path)
 }
 
+/// Writes several files: all of them, or none when one cannot be written (a power cut between two of them aside). Without
+/// `replace` a file that is there, even one that appears meanwhile, is an error.
+///
+/// # Errors
+/// Which file, and why, in words; what was there before is there again.
+pub fn write_all(files: &[(&Path, &[u8])], replace: bool) -> Result<(), String> {
+    let mut before: Vec<(&Path, Option<Vec<u8>>)> = Vec::new();
+    for (path, bytes) in files {
+        let old = if replace { fs::read(path).ok() } else { None };
+        let written = if replace { write_atomically(path, bytes) } else { create(path, bytes) };
+        if let Err(error) = written {
+            for (path, old) in before.into_iter().rev() {
+                // What cannot be put back is less than the error that is told.
+                drop(old.map_or_else(|| fs::remove_file(path), |old| write_atomically(path, &old)));
+            }
+            return Err(match error.kind() {
+                io::ErrorKind::AlreadyExists => format!("{} is there already and stays as it is", path.display()),
+                _ => format!("{}: {error}", path.display()),
+            });
+        }
+        before.push((path, old));
+    }
+    Ok(())
+}
+
+/// Writes a file that is not there yet, whole or not at all.
+fn create(path: &Path, bytes: &[u8]) -> io::Result<()> {
+    let (folder, name) = parts(path)?;
+    let held = File::open(folder)?;
+    held.lock()?;
+    let new = folder.join(concat(&[OsStr::new("."), name, OsStr::new(".new")]));
+    let mut file = OpenOptions::new().write(true).create(true).truncate(true).open(&new)?;
+    // A second name for a file is only given where there is none, in one step.
+    let named = file.write_all(bytes).and_then(|()| file.sync_all()).and_then(|()| fs::hard_link(&new, path));
+    drop(fs::remove_file(&new));
+    match named {
+        // A file system without second names, as on a memory card: new all the same, if not in one step.
+        Err(error) if matches!(error.kind(), io::ErrorKind::PermissionDenied | io::ErrorKind::Unsupported) => {
+            let mut file = OpenOptions::new().write(true).create_new(true).open(path)?;
+            file.write_all(bytes).and_then(|()| file.sync_all()).inspect_err(|_| drop(fs::remove_file(path)))?;
+        }
+        named => named?,
+    }
+    count(bytes.len());
+    held.sync_all()
+}
+
 fn parts(path: &Path) -> io::Result<(&Path, &OsStr)> {
     let name = path.file_name().ok_or_else(|| io::Error::new(io::ErrorKind::InvalidInput, "not a file's name"))?;
     let folder = path.parent().filter(|folder| !folder.as_os_str().is_empty()).unwrap_or(Path::new("."));
@@ -417,6 +464,29 @@ mod tests {
             assert!(write_atomically(path, b"x").is_err(), "{path:?}");
         }
         assert_eq!(fs::read_dir(folder.path()).expect("read").count(), 1);
+    }
+
+    #[test]
+    fn several_files_are_written_together_or_not_at_all() {
+        let folder = folder();
+        let [one, two, three] = ["one", "two", "three"].map(|name| folder.path().join(name));
+        fs::write(&two, "old").expect("written");
+        let files: [(&Path, &[u8]); 3] = [(&one, b"1"), (&two, b"2"), (&three, b"3")];
+        assert!(write_all(&files, false).is_err_and(|why| why.contains("is there already")));
+        assert!(!one.exists() && !three.exists() && fs::read(&two).expect("there") == b"old");
+        write_all(&files, true).expect("written");
+        assert_eq!(fs::read(&two).expect("there"), b"2");
+        // One that cannot be: what was there before comes back, what was not goes.
+        fs::remove_file(&three).expect("removed");
+        fs::create_dir(&three).expect("made");
+        let others: [(&Path, &[u8]); 3] = [(&one, b"x"), (&two, b"y"), (&three, b"z")];
+        assert!(write_all(&others, true).is_err());
+        assert_eq!((fs::read(&one).expect("there"), fs::read(&two).expect("there")), (b"1".to_vec(), b"2".to_vec()));
+        assert_eq!(fs::read_dir(folder.path()).expect("read").count(), 3, "and nothing is left beside them");
+        // A link into nowhere counts as there.
+        let link = folder.path().join("link");
+        symlink("/nowhere/at/all", &link).expect("linked");
+        assert!(write_all(&[(&link, b"x")], false).is_err());
     }
 
     #[test]

@@ -1,7 +1,8 @@
-//! Writing values into a profile's text: comments, order and whatever else is there stay as they are.
+//! Writing values, moves and controls into the text of a file: comments, order and whatever else is there stay as they are.
 
+use super::model::{Control, ControlKind, Message, StepCoding};
 use crate::params::{Address, Value};
-use toml_edit::{DocumentMut, Item, Table, TableLike, value};
+use toml_edit::{Document, DocumentMut, Item, Table, TableLike, value};
 
 /// The text with these values, and how many of its values that changed. A value that the text does not mention is added only
 /// where it is not the parameter's default.
@@ -24,6 +25,131 @@ pub fn with_values<'a>(
         );
     }
     Ok((document.to_string(), changed))
+}
+
+/// The text with another text at `table.id.key`, or without that key; nothing when it has no `[table.id]`.
+///
+/// # Errors
+/// The text is no TOML: in words.
+pub fn with_text(text: &str, table: &str, id: &str, key: &str, new: Option<&str>) -> Result<Option<String>, String> {
+    let mut document: DocumentMut = text.parse().map_err(|error| format!("{error}"))?;
+    let inner = document.get_mut(table).and_then(Item::as_table_like_mut).and_then(|outer| outer.get_mut(id));
+    let Some(inner) = inner.and_then(Item::as_table_like_mut) else { return Ok(None) };
+    match (new, inner.get_mut(key).and_then(Item::as_value_mut)) {
+        (None, _) => {
+            inner.remove(key);
+        }
+        (Some(new), Some(old)) => {
+            let decor = old.decor().clone();
+            *old = toml_edit::Value::from(new);
+            *old.decor_mut() = decor;
+        }
+        (Some(new), None) => {
+            inner.insert(key, value(new));
+        }
+    }
+    Ok(Some(document.to_string()))
+}
+
+/// The text of a profile in which a control moves another parameter, or none. What else its move said (a response, a step)
+/// was for the old parameter and goes with it.
+///
+/// # Errors
+/// The text is no TOML, or has something else where the moves are: in words.
+pub fn with_move(text: &str, control: &str, target: Option<&Address>) -> Result<String, String> {
+    let Some(target) = target else { return without_move(text, control) };
+    let mut document: DocumentMut = text.parse().map_err(|error| format!("{error}"))?;
+    let moves = document.entry("moves").or_insert_with(|| Item::Table(Table::new()));
+    let moves = moves.as_table_like_mut().ok_or("\"moves\" is no table there")?;
+    let mut fresh = value(target.to_string());
+    match (moves.get_mut(control), fresh.as_value_mut()) {
+        (Some(Item::Value(old)), Some(fresh)) => {
+            *fresh.decor_mut() = old.decor().clone();
+            *old = fresh.clone();
+        }
+        // A table with a header of its own cannot become a line where it stands.
+        (Some(_), _) => {
+            moves.remove(control);
+            moves.insert(control, fresh);
+        }
+        (None, _) => {
+            moves.insert(control, fresh);
+        }
+    }
+    Ok(document.to_string())
+}
+
+/// Takes the line of a move away, and nothing else: what stands above it stays.
+fn without_move(text: &str, control: &str) -> Result<String, String> {
+    let document = Document::parse(text).map_err(|error| format!("{error}"))?;
+    let moves = document.get("moves").and_then(Item::as_table_like);
+    let Some((key, item)) = moves.and_then(|moves| moves.get_key_value(control)) else { return Ok(text.to_owned()) };
+    let span = key.span().zip(item.as_value().and_then(toml_edit::Value::span));
+    if let Some((key, value)) = span
+        && let start = text[..key.start].rfind('\n').map_or(0, |newline| newline + 1)
+        && text[start..key.start].trim().is_empty()
+    {
+        let end = text[value.end..].find('\n').map_or(text.len(), |newline| value.end + newline + 1);
+        return Ok(text[..start].to_owned() + &text[end..]);
+    }
+    let mut document: DocumentMut = text.parse().map_err(|error| format!("{error}"))?;
+    if let Some(moves) = document.get_mut("moves").and_then(Item::as_table_like_mut) {
+        moves.remove(control);
+    }
+    Ok(document.to_string())
+}
+
+/// The text of a panel with one more control at its end.
+#[must_use]
+pub fn with_control(text: &str, control: &Control) -> String {
+    let kind = match control.kind {
+        ControlKind::Fader => "fader",
+        ControlKind::Knob => "knob",
+        ControlKind::Encoder(_) => "encoder",
+        ControlKind::Momentary => "momentary",
+        ControlKind::Hold => "hold",
+        ControlKind::Latching => "latching",
+        ControlKind::Lamp => "lamp",
+    };
+    let mut table = Table::new();
+    let mut put = |key: &str, item: Item| {
+        table.insert(key, item);
+    };
+    put("place", value(&control.place));
+    put("kind", value(kind));
+    put("port", value(&*control.port));
+    let (message, numbers) = match &control.message {
+        Message::ControlChange { channel, number } => ("control-change", Some((channel, Some(u16::from(*number))))),
+        Message::ControlChange14 { channel, number } => {
+            ("control-change-14", Some((channel, Some(u16::from(*number)))))
+        }
+        Message::Nrpn { channel, number } => ("nrpn", Some((channel, Some(*number)))),
+        Message::PitchBend { channel } => ("pitch-bend", Some((channel, None))),
+        Message::Note { channel, number } => ("note", Some((channel, Some(u16::from(*number))))),
+        Message::ProgramChange { channel, number } => ("program-change", Some((channel, Some(u16::from(*number))))),
+        Message::Osc { .. } => ("osc", None),
+    };
+    put("message", value(message));
+    if let Some((channel, number)) = numbers {
+        put("channel", value(i64::from(*channel) + 1));
+        if let Some(number) = number {
+            put("number", value(i64::from(number)));
+        }
+    }
+    if let Message::Osc { address, lowest, highest } = &control.message {
+        put("address", value(address));
+        put("lowest", value(shortest(*lowest)));
+        put("highest", value(shortest(*highest)));
+    }
+    if let ControlKind::Encoder(coding) = control.kind {
+        let word = match coding {
+            StepCoding::TwosComplement => "twos-complement",
+            StepCoding::OffsetBinary => "offset-binary",
+            StepCoding::SignMagnitude => "sign-magnitude",
+        };
+        put("coding", value(word));
+    }
+    format!("{}\n\n[control.{}]\n{table}", text.trim_end(), control.id)
 }
 
 /// Puts a value at a path below a table; says whether anything changed, or nothing when a part of the path is no table.
@@ -120,6 +246,80 @@ mod tests {
             .replace("\"On air\"\n", "\"On air\"\nfader = \"off\"\n")
             + "\n[output.headphones]\nlevel = -20.0\n";
         assert_eq!(text, expected);
+    }
+
+    const MOVES: &str = "name = \"x\"\n[moves] # by hand\n# the lectern\nfader-1 = \"channel.lectern.fader\" # left\n\
+        # long\nfader-2 = { target = \"channel.guest.fader\", response = [\n  [0.0, -60.0],\n  [1.0, 0.0],\n] } # right\n\
+        main = \"bus.programme.fader\"\n";
+
+    fn moved(control: &str, target: Option<&str>) -> String {
+        let target = target.map(|path| Address::from_dotted(path).expect("an address"));
+        with_move(MOVES, control, target.as_ref()).expect("it is sound")
+    }
+
+    #[test]
+    fn a_move_is_put_re_pointed_and_taken_away_and_comments_stay() {
+        let pan = "channel.lectern.pan";
+        assert_eq!(moved("fader-1", Some(pan)), MOVES.replace("channel.lectern.fader", pan));
+        assert_eq!(moved("new", Some(pan)), MOVES.to_owned() + "new = \"channel.lectern.pan\"\n");
+        let (before, rest) = MOVES.split_once("fader-2").expect("there");
+        let (_, after) = rest.split_once(" # right").expect("there");
+        assert_eq!(moved("fader-2", Some(pan)), format!("{before}fader-2 = \"{pan}\" # right{after}"));
+        assert_eq!(moved("fader-2", None), before.to_owned() + after.trim_start());
+        assert_eq!(moved("fader-1", None), MOVES.replace("fader-1 = \"channel.lectern.fader\" # left\n", ""));
+        assert_eq!(moved("nobody", None), MOVES);
+        let target = Address::from_dotted(pan).expect("an address");
+        assert_eq!(
+            with_move("name = \"x\"\n", "f", Some(&target)).as_deref(),
+            Ok("name = \"x\"\n\n[moves]\nf = \"channel.lectern.pan\"\n")
+        );
+        let table = "[moves.f]\ntarget = \"channel.a.fader\"\nrejoin = \"converge\"\n";
+        assert_eq!(with_move(table, "f", None).as_deref(), Ok(""));
+        assert!(with_move(table, "f", Some(&target)).is_ok_and(|text| text.contains("f = \"channel.lectern.pan\"")));
+        assert!(with_move("moves = 3\n", "f", Some(&target)).is_err());
+    }
+
+    #[test]
+    fn a_control_is_added_at_the_end_and_reads_back_as_it_was() {
+        let text = "form = 1\nkind = \"panel\"\n# the end";
+        let messages = [
+            (ControlKind::Fader, Message::ControlChange14 { channel: 15, number: 7 }),
+            (ControlKind::Knob, Message::Nrpn { channel: 0, number: 16_383 }),
+            (ControlKind::Encoder(StepCoding::OffsetBinary), Message::ControlChange { channel: 1, number: 20 }),
+            (ControlKind::Fader, Message::PitchBend { channel: 3 }),
+            (ControlKind::Latching, Message::Note { channel: 9, number: 60 }),
+            (ControlKind::Momentary, Message::ProgramChange { channel: 9, number: 1 }),
+            (ControlKind::Hold, Message::Osc { address: "/box/speak".into(), lowest: 0.0, highest: 127.5 }),
+        ];
+        for (kind, message) in messages {
+            let control = Control {
+                id: "lectern-fader".into(),
+                place: "the \"left\" one".into(),
+                kind,
+                port: "box".into(),
+                message,
+                calibration: None,
+                travel_mm: 100.0,
+                feedback: false,
+            };
+            let with = with_control(text, &control);
+            assert!(with.starts_with(text), "{with}");
+            let source = crate::profile::Source { name: "panel".into(), text: with.clone() };
+            let (panel, found) = crate::profile::read_panel(source);
+            assert_eq!(panel.map(|panel| panel.controls), Some(vec![control]), "{with}\n{found:?}");
+        }
+    }
+
+    #[test]
+    fn a_text_is_put_in_place_added_or_taken_away() {
+        let text = "# The rig.\n[device.box]\nhost = \"jack\" # the old one\nlink_inputs = [\"a:1\"]\n";
+        let host = with_text(text, "device", "box", "host", Some("alsa")).expect("sound").expect("there");
+        assert_eq!(host, text.replace("\"jack\"", "\"alsa\""));
+        let named = with_text(text, "device", "box", "identity", Some("hw:\"x\"")).expect("sound").expect("there");
+        assert_eq!(named, format!("{text}identity = 'hw:\"x\"'\n"));
+        let less = with_text(text, "device", "box", "link_inputs", None).expect("sound").expect("there");
+        assert_eq!(less, text.replace("link_inputs = [\"a:1\"]\n", ""));
+        assert_eq!(with_text(text, "device", "other", "host", Some("alsa")), Ok(None));
     }
 
     #[test]

@@ -38,6 +38,8 @@ pub struct Rig {
     pub network: Network,
     /// Where state, journal and old revisions are kept; without it the state folder of the user.
     pub storage: Option<PathBuf>,
+    /// Whom to call when something is wrong, as people say it.
+    pub call: Option<String>,
 }
 
 /// Which library speaks to a device.

@@ -11,6 +11,7 @@ use super::model::{
 };
 use super::rooms;
 use super::text::{Node, Raw, Tree};
+use crate::params::Pattern;
 use crate::units::{Decibels, SampleRate};
 use std::collections::BTreeMap;
 use std::net::{IpAddr, SocketAddr};
@@ -20,8 +21,20 @@ use std::path::PathBuf;
 pub(super) const DEFAULTS: &str = "[network]\nlisten = \"127.0.0.1:9123\"\n";
 
 /// The keys of the top of a rig, for the names of environment variables.
-pub(super) const TOP_KEYS: [&str; 11] =
-    ["rate_hz", "clock", "device", "input", "output", "control-port", "room", "network", "follower", "storage", "kind"];
+pub(super) const TOP_KEYS: [&str; 12] = [
+    "rate_hz",
+    "clock",
+    "device",
+    "input",
+    "output",
+    "control-port",
+    "room",
+    "network",
+    "follower",
+    "storage",
+    "help",
+    "kind",
+];
 
 const DEVICES_MAX: usize = 16;
 const DEVICE_CHANNELS_MAX: u16 = 256;
@@ -138,8 +151,26 @@ pub(super) fn read(tree: &Tree, text: usize, log: &mut Log) -> (Rig, RigNames) {
             table.finish(log);
             folder
         });
+    let call = help(&mut top, log);
     top.finish(log);
-    (Rig { rate, clock, devices, inputs, outputs, contacts, control_ports, console, network, storage }, names)
+    (Rig { rate, clock, devices, inputs, outputs, contacts, control_ports, console, network, storage, call }, names)
+}
+
+/// Whom to call: one line that a screen can show.
+fn help(top: &mut Table<'_>, log: &mut Log) -> Option<String> {
+    const CALL_BYTES_MAX: usize = 200;
+    let mut table = top.get("help").and_then(|node| Table::of(node, "[help]".to_owned(), log))?;
+    let accepted = "whom to call, as \"Mara, in the workshop, extension 12\"";
+    let call = table.need("call", accepted, log).and_then(|node| {
+        let call = text_not_empty(node, "call", log)?;
+        let sound = call.len() <= CALL_BYTES_MAX && !call.chars().any(char::is_control);
+        if !sound {
+            unusable(node.at, "call", "one line of at most 200 bytes", log);
+        }
+        sound.then_some(call)
+    });
+    table.finish(log);
+    call
 }
 
 fn rate(node: &Node, log: &mut Log) -> Option<SampleRate> {
@@ -753,7 +784,7 @@ fn follower(thing: Thing<'_>, log: &mut Log) -> Option<Follower> {
     let accepted = "an OSC pattern over meter paths, as \"/meter/bus/*/*/peak\"";
     let pattern = table.need("pattern", accepted, log).and_then(|node| {
         let pattern = text(node, "pattern", log)?;
-        let sound = pattern.starts_with('/') && pattern.bytes().all(|byte| byte.is_ascii_graphic() && byte != b'#');
+        let sound = Pattern::parse(&pattern).is_some();
         if !sound {
             unusable(node.at, "pattern", accepted, log);
         }

@@ -45,6 +45,7 @@ pub fn rig(inputs: u16) -> Rig {
             followers: vec![],
         },
         storage: None,
+        call: None,
     }
 }
 

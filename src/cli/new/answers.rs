@@ -1,5 +1,6 @@
 //! What is known once every question has been answered.
 
+use crate::params::id_of;
 use crate::profile::Device;
 use std::collections::BTreeSet;
 
@@ -34,19 +35,6 @@ pub(super) enum Encoder {
     Outputs(Vec<u16>),
 }
 
-/// The id for a name as people write it.
-pub(super) fn id(name: &str) -> String {
-    let lower: String =
-        name.chars().map(|c| if c.is_ascii_alphanumeric() { c.to_ascii_lowercase() } else { '-' }).collect();
-    let mut id = lower.split('-').filter(|part| !part.is_empty()).collect::<Vec<_>>().join("-");
-    // The longest id is 40 long.
-    id.truncate(32);
-    if id.ends_with('-') {
-        id.pop();
-    }
-    id
-}
-
 /// The words of a list; `none` is an empty one.
 pub(super) fn listed(text: &str) -> Vec<String> {
     text.split(',').map(str::trim).filter(|word| !word.is_empty() && *word != "none").map(str::to_owned).collect()
@@ -79,7 +67,7 @@ impl Answers {
         };
         let names = self.microphones.iter().map(|microphone| microphone.name.clone());
         let names = names.chain(self.players.iter().map(stem)).chain(self.guests.iter().cloned());
-        names.chain(["Line-up".to_owned()]).map(|name| (id(&name), name))
+        names.chain(["Line-up".to_owned()]).map(|name| (id_of(&name), name))
     }
 
     /// What the check of the files could not say in the words of the questions.
@@ -115,8 +103,8 @@ mod tests {
 
     #[test]
     fn answers_are_read_as_people_write_them() {
-        assert_eq!(id("Lectern (left)"), "lectern-left");
-        assert_eq!(id(&"x ".repeat(40)).len(), 31);
+        assert_eq!(id_of("Lectern (left)"), "lectern-left");
+        assert_eq!(id_of(&"x ".repeat(40)).len(), 31);
         assert_eq!(listed(" a, b ,,none"), ["a", "b"]);
         assert_eq!(channels("1, 2", 2), Ok(vec![1, 2]));
         assert_eq!(channels("none", 2), Ok(vec![]));

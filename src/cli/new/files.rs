@@ -1,6 +1,7 @@
 //! The texts of the three files. Their comments are for whoever opens them next.
 
-use super::answers::{Answers, Encoder, id};
+use super::answers::{Answers, Encoder};
+use crate::params::id_of;
 use crate::profile::{Device, Host};
 
 /// A text as TOML writes it.
@@ -45,7 +46,7 @@ fn rig(answers: &Answers) -> String {
                  # Phantom power: mute, switch, wait, then plug; not into line outputs or old ribbon microphones.\n";
     }
     for microphone in &answers.microphones {
-        add!(text, "[input.{}]\nkind = \"microphone\"\ndevice = \"interface\"", id(&microphone.name));
+        add!(text, "[input.{}]\nkind = \"microphone\"\ndevice = \"interface\"", id_of(&microphone.name));
         add!(text, "channels = [{}]\n", microphone.channel);
     }
     let mut channels = answers.channels().skip(answers.microphones.len());
@@ -55,7 +56,7 @@ fn rig(answers: &Answers) -> String {
         add!(text, "[input.{id}]\nkind = \"player\"\nfile = {}\n", quoted(file));
     }
     for guest in &answers.guests {
-        let id = id(guest);
+        let id = id_of(guest);
         let words = id.replace('-', " ");
         add!(
             text,
@@ -90,15 +91,17 @@ fn rig(answers: &Answers) -> String {
         Encoder::Outputs(_) => {}
     }
     for guest in &answers.guests {
-        add!(text, "[output.to-{}]\nkind = \"application\"", id(guest));
-        add!(text, "name = \"to {}\"\n", id(guest).replace('-', " "));
+        add!(text, "[output.to-{}]\nkind = \"application\"", id_of(guest));
+        add!(text, "name = \"to {}\"\n", id_of(guest).replace('-', " "));
     }
     text += "# ---- control ----\n\n\
              # The panel, as long as it is any program on this machine that sends OSC. A real one is a MIDI port (kind = \"midi\",\n\
              # name = \"...\"), a serial line (kind = \"serial\", path = \"/dev/serial/by-id/...\"), or OSC from its own address.\n\
              [control-port.table-top]\nkind = \"osc\"\naddress = \"127.0.0.1\"\n\n\
              # OSC is heard from this machine only, until this line and [network.remote.\"ADDRESS\"] say more.\n\
-             [network]\nlisten = \"127.0.0.1:9123\"\n";
+             [network]\nlisten = \"127.0.0.1:9123\"\n\n\
+             # \"longthrow status\" shows it, above all when something is wrong.\n\
+             # [help]\n# call = \"who knows this desk, and where to reach them\"\n";
     text
 }
 
@@ -149,7 +152,7 @@ fn profile(answers: &Answers) -> String {
     );
     add!(text, "form = 1\nkind = \"profile\"\nname = {}\n", quoted(&answers.name));
     text += "# ---- channels: in the order of the strips ----\n\n";
-    let guests: Vec<String> = answers.guests.iter().map(|guest| id(guest)).collect();
+    let guests: Vec<String> = answers.guests.iter().map(|guest| id_of(guest)).collect();
     for (id, label) in answers.channels() {
         add!(text, "[channel.{id}]\nlabel = {}\nsource = \"{id}\"", quoted(&label));
         if id == "line-up" {

@@ -401,6 +401,17 @@ fn values(bench: &mut Bench) -> Found {
 // ---- lamps ----
 
 /// Tells every lamp these levels one after another; what is shown after the last.
+/// Lamps with their levels, for people.
+fn list(lamps: &[(String, f32)]) -> String {
+    let each: Vec<String> = lamps.iter().map(|(name, level)| format!("{name} {level}")).collect();
+    if each.is_empty() { "none is shown".to_owned() } else { each.join(", ") }
+}
+
+fn open_closed(contacts: &[bool]) -> String {
+    let words: Vec<&str> = contacts.iter().map(|closed| if *closed { "closed" } else { "open" }).collect();
+    words.join(", ")
+}
+
 fn tell(bench: &mut Bench, lamps: &[(String, f32)], levels: &[f32]) -> Vec<(String, f32)> {
     for level in levels {
         for (address, _) in lamps {
@@ -542,7 +553,10 @@ fn returned(bench: &mut Bench) -> Found {
     let Some(loss) = bench.loss() else { return Found::Fail(NOT_SHOWN.to_owned()) };
     let mut complaints = Vec::new();
     if loss.after.lamps != loss.told.lamps {
-        complaints.push(format!("it shows {:?} 200 ms after the next beat", loss.after.lamps));
+        complaints.push(format!(
+            "its lamps are not as they were told 200 ms after the next beat: {}",
+            list(&loss.after.lamps)
+        ));
     }
     if !loss.asked_for_lamps {
         complaints.push("it did not ask for all lamps".to_owned());
@@ -593,7 +607,11 @@ fn contacts_safe(bench: &mut Bench) -> Found {
             complaints.push(format!("they moved {answered} ms after the last beat"));
         }
         if *asked >= 1500 && states(shown) != loss.safe {
-            complaints.push(format!("they are {:?} after {asked} ms, safe is {:?}", states(shown), loss.safe));
+            complaints.push(format!(
+                "they are {} after {asked} ms, safe is {}",
+                open_closed(&states(shown)),
+                open_closed(&loss.safe)
+            ));
         }
     }
     if states(&loss.after) != states(&loss.told) {
@@ -719,7 +737,13 @@ fn pulse_lost(bench: &mut Bench) -> Found {
     bench.beating = true;
     bench.beat_due = Instant::now();
     bench.wait(Duration::from_millis(500));
-    let text = format!("made {:?} of 1800 ms, closed after it: {closed:?}", made.map(|(width, _)| width));
+    let made_words = made.map_or("no pulse".to_owned(), |(width, _)| format!("{width} ms"));
+    let after = match closed {
+        Some(true) => "still closed after it",
+        Some(false) => "open after it",
+        None => "not shown after it",
+    };
+    let text = format!("made {made_words} of 1800 ms, {after}");
     let sound = made.is_some_and(|(width, _)| (width - 1800).abs() <= 10) && closed == Some(false);
     if sound { Found::Pass(text) } else { Found::Fail(text) }
 }
@@ -781,7 +805,13 @@ fn raw(bench: &mut Bench) -> Found {
     let Some((rate, _)) = burst.begin else { return Found::Fail("it did not begin within 500 ms".to_owned()) };
     let samples: usize = burst.pieces.iter().map(|(.., samples)| samples.len()).sum();
     let wanted = rate * RAW_MS / 1000;
-    let text = format!("{samples} samples of {wanted}, its end counts {:?}", burst.end);
+    let text = format!(
+        "{samples} samples of {wanted}, {}",
+        match burst.end {
+            Some((sent, missed)) => format!("its end counts {sent} sent and {missed} missed"),
+            None => "and no end of it".to_owned(),
+        }
+    );
     let samples = i32::try_from(samples).unwrap_or(i32::MAX);
     let sound = (samples - wanted).abs() <= 1 && burst.end == Some((samples, 0));
     let short = burst.pieces.iter().all(|(.., samples)| samples.len() <= 128);

@@ -2,13 +2,14 @@
 
 use crate::daemon::hub::{LEASE_S_DEFAULT, RATE_HZ_DEFAULT};
 use crate::daemon::nodes::ContactAsk;
+use crate::daemon::teach::Wish;
 use crate::desk::Order;
 use crate::panel::osc::{Argument, Message, Pattern, is_pattern};
 use crate::params::{Address, AddressError, Domain, Parameter, Scope, TABLE, Value, nearest};
 use crate::profile::Role;
 
 /// The addresses that the desk answers to, besides those of parameters.
-const OWN: [&str; 10] = [
+const OWN: [&str; 15] = [
     "/ask",
     "/follow/meters",
     "/follow/end",
@@ -19,11 +20,30 @@ const OWN: [&str; 10] = [
     "/loudness/continue",
     "/loudness/reset",
     "/loudness/show",
+    "/teach/start",
+    "/teach/assign",
+    "/teach/remove",
+    "/teach/undo",
+    "/teach/end",
 ];
 /// What the addresses of contacts begin with.
 const CONTACT: &str = "/contact/";
 /// What the desk itself says. A message with such an address is never answered: two desks would talk for ever.
-const SAID: [&str; 5] = ["/answer", "/refused", "/profile/revision", "/follow/granted", "/follow/values"];
+const SAID: [&str; 6] =
+    ["/answer", "/refused", "/profile/revision", "/follow/granted", "/follow/values", "/teach/state"];
+
+/// What somebody wants who teaches.
+#[derive(Clone, Debug, PartialEq)]
+pub(super) enum TeachRequest {
+    /// A control is about to be touched.
+    Start,
+    /// What was found shall be this.
+    Assign(Wish),
+    /// As before.
+    Undo,
+    /// No more.
+    End,
+}
 
 /// What a message asks for.
 #[derive(Clone, Debug, PartialEq)]
@@ -42,6 +62,8 @@ pub(super) enum Request {
     Table,
     /// Something with the contact of this id.
     Contact(String, ContactAsk),
+    /// The desk taught what a control is for.
+    Teach(TeachRequest),
     /// The profile read again.
     Reload,
     /// Measurements of loudness, of everything or of what fits.
@@ -89,6 +111,7 @@ impl Request {
             ("/follow/table", _) => Ok(Self::Said),
             ("/profile/reload", []) => Ok(Self::Reload),
             ("/profile/reload", _) => Err("takes nothing: which file it is stands in the desk's own start".to_owned()),
+            (teach, _) if teach.starts_with("/teach/") && OWN.contains(&teach) => Self::of_teach(teach, arguments),
             (contact, _) if contact.starts_with(CONTACT) => Self::of_contact(contact, arguments),
             ("/loudness/start", _) => loudness(Order::Start, arguments),
             ("/loudness/pause", _) => loudness(Order::Pause, arguments),
@@ -106,6 +129,32 @@ impl Request {
                 }
             }
         }
+    }
+
+    fn of_teach(address: &str, arguments: &[Argument]) -> Result<Self, String> {
+        let text = |argument: &Argument| match argument {
+            Argument::Text(text) => Some(text.clone()),
+            _ => None,
+        };
+        let texts: Option<Vec<String>> = arguments.iter().map(text).collect();
+        let ask = match (address, arguments, texts.as_deref()) {
+            ("/teach/assign", _, Some([parameter, rest @ ..])) if rest.len() <= 2 => TeachRequest::Assign(Wish {
+                parameter: Some(parameter.clone()),
+                name: rest.first().cloned(),
+                kind: rest.get(1).cloned(),
+            }),
+            ("/teach/assign", ..) => return Err("takes the address of a parameter, and a name if you like".to_owned()),
+            // A button comes up again.
+            (_, [Argument::Bool(false) | Argument::Int(0)], _) => return Ok(Self::Said),
+            (_, [] | [Argument::Bool(true) | Argument::Int(1) | Argument::Nothing], _) => match address {
+                "/teach/start" => TeachRequest::Start,
+                "/teach/remove" => TeachRequest::Assign(Wish::default()),
+                "/teach/undo" => TeachRequest::Undo,
+                _ => TeachRequest::End,
+            },
+            _ => return Err("takes nothing, or true when a button goes down".to_owned()),
+        };
+        Ok(Self::Teach(ask))
     }
 
     fn of_contact(address: &str, arguments: &[Argument]) -> Result<Self, String> {
@@ -151,7 +200,7 @@ impl Request {
                 Role::Operate
             }
             Self::Ask(_) | Self::Follow { .. } | Self::End(_) | Self::Table | Self::Said => Role::See,
-            Self::Reload => Role::Administer,
+            Self::Reload | Self::Teach(_) => Role::Administer,
         }
     }
 }

@@ -3,10 +3,9 @@
 //! [`scan`] decides from the bytes alone whether a packet is sound, before any library sees it;
 //! [`Pattern`] is the address patterns of OSC 1.0. The conversion itself is in `ports::osc`.
 
-mod pattern;
 mod scan;
 
-pub use pattern::{Pattern, is_pattern};
+pub use crate::params::{Pattern, is_pattern};
 pub use scan::{
     ADDRESS_BYTES_MAX, ARGUMENTS_MAX, BUNDLE_DEPTH_MAX, ELEMENTS_MAX, PACKET_BYTES_MAX, Part, Refusal, scan, type_tags,
     walk,

@@ -5,7 +5,7 @@
 //! and shown by reason.
 
 use super::TimeTag;
-use super::pattern::{is_pattern, well_formed};
+use crate::params::{is_pattern, well_formed_pattern as well_formed};
 use std::fmt;
 use std::ops::Range;
 

@@ -53,7 +53,8 @@ impl Pattern {
 }
 
 /// As [`Pattern::parse`], without keeping anything but short lists of alternatives.
-pub(super) fn well_formed(text: &str) -> bool {
+#[must_use]
+pub fn well_formed(text: &str) -> bool {
     text.strip_prefix('/').is_some_and(|rest| rest.split('/').all(|part| Tokens(part).all(|token| token.is_some())))
 }
 
