@@ -317,7 +317,7 @@ fn a_guest_who_comes_in_by_a_way_that_is_not_theirs_is_told_within_a_second() {
         jump(Target::ToBus { tap: Tap::AfterFader, from: column, to }, 10.0_f32.powf(-50.0 / 20.0)),
     ];
     let planted = desk.frame();
-    desk.plant(&mut Plan { sequence: 0, edits, feeds: Vec::new() });
+    desk.plant(&mut Plan { edits, ..Plan::default() });
     run(&mut desk, inputs.iter().map(|input| input[3 * 48_000..].to_vec()).collect(), 480);
     let alarms = found.lock().expect("nobody panicked").2.clone();
     let first = alarms.first().expect("an alarm") - planted;

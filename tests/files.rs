@@ -268,6 +268,7 @@ fn mistakes() -> Vec<(Code, Texts)> {
                 "[channel.guest]\nsource = \"piano\"\nassign = { band = \"on\", programme = \"on\" }\n[bus.band]\nassign.programme = \"on\"\n",
             ),
         ),
+        (Code::S15, small("", "", "[channel.guest]\nsource = \"piano\"\nsharing.group = \"table\"\n")),
         (
             Code::C01,
             small(

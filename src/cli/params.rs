@@ -64,6 +64,7 @@ fn to_json(row: &Parameter) -> Json {
         Domain::Words(words) => json!({ "words": words }),
         Domain::InputId => json!({ "id": "input" }),
         Domain::BusId => json!({ "id": "bus" }),
+        Domain::SharingGroup => json!({ "id": "sharing group", "off": true }),
     };
     let default = match row.default_value() {
         None => Json::Null,

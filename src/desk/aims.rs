@@ -31,6 +31,7 @@ impl Desk {
     pub(super) fn aim_channel(&mut self, id: &Id) {
         self.aim_strip_of_channel(id);
         self.aim_stages_of_channel(id);
+        self.aim_sharing(id);
     }
 
     /// Aims what hangs on one channel but for its stages.
@@ -112,6 +113,7 @@ impl Desk {
     pub(super) fn aim_bus(&mut self, id: &Id) {
         self.aim_strip_of_bus(id);
         self.aim_stages_of_bus(id);
+        self.aim_room_of_bus(id);
     }
 
     /// Aims what hangs on one bus but for its stages.

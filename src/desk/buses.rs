@@ -197,9 +197,27 @@ impl Desk {
             let direct = if tap == Tap::AfterFader { direct } else { [0.0; 2] };
             let send = if tap == tapped { send } else { [0.0; 2] };
             let (first, second) = (place.first, place.first + place.width - 1);
-            // Mono: one column to both sides. Stereo: each column to its own side.
-            self.stage.aim(Target::ToBus { tap, from: first, to: to.first }, direct[0] + send[0]);
-            self.stage.aim(Target::ToBus { tap, from: second, to: to.first + 1 }, direct[1] + send[1]);
+            let [left, right] = [direct[0] + send[0], direct[1] + send[1]];
+            if place.width == 2 {
+                // Middle and sides: of each column so much on its own side, and so much on the other.
+                let width = self.width_of(id);
+                let (own, other) = (0.5 * (1.0 + width), 0.5 * (1.0 - width));
+                self.stage.aim(Target::ToBus { tap, from: first, to: to.first }, own * left);
+                self.stage.aim(Target::ToBus { tap, from: second, to: to.first }, other * left);
+                self.stage.aim(Target::ToBus { tap, from: first, to: to.first + 1 }, other * right);
+                self.stage.aim(Target::ToBus { tap, from: second, to: to.first + 1 }, own * right);
+                continue;
+            }
+            self.stage.aim(Target::ToBus { tap, from: first, to: to.first }, left);
+            self.stage.aim(Target::ToBus { tap, from: first, to: to.first + 1 }, right);
+        }
+    }
+
+    fn width_of(&self, id: &Id) -> f32 {
+        match self.held(Key::ChannelWidth, id) {
+            _ if self.held(Key::ChannelMono, id).is_word("on") => 0.0,
+            Value::Number(width) => width,
+            _ => 1.0,
         }
     }
 

@@ -249,6 +249,7 @@ impl Hand {
                     Unit::Hertz
                     | Unit::Milliseconds
                     | Unit::Factor
+                    | Unit::LoudnessUnits
                     | Unit::Minutes
                     | Unit::Count
                     | Unit::Seconds

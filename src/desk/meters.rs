@@ -131,6 +131,8 @@ enum Point {
     GateOpen,
     Compressor,
     DeEsser,
+    Sharing,
+    Ducking,
 }
 
 /// One meter: its path and where it is read.
@@ -181,6 +183,8 @@ impl MeterName {
                 Point::GateOpen => (group.gate_open[lane], 0.0),
                 Point::Compressor => (group.compressor[lane], 0.0),
                 Point::DeEsser => (group.de_esser[lane], 0.0),
+                Point::Sharing => (group.sharing[lane], 0.0),
+                Point::Ducking => (group.ducking[lane], 0.0),
             };
             into.peak = into.peak.max(peak);
             into.true_peak = into.true_peak.max(peak).max(group.true_peak[lane]);
@@ -329,6 +333,8 @@ impl Desk {
                 (("open", Quantity::Open), Point::GateOpen, "gate"),
                 (("reduction", Quantity::StageReduction), Point::Compressor, "compressor"),
                 (("reduction", Quantity::StageReduction), Point::DeEsser, "de-esser"),
+                (("reduction", Quantity::StageReduction), Point::Sharing, "sharing"),
+                (("reduction", Quantity::StageReduction), Point::Ducking, "ducking"),
             ] {
                 add(&of, point, Bank::Sources, place, 0, &[row], word);
             }
@@ -347,6 +353,7 @@ impl Desk {
             if bank == Bank::Buses {
                 let reduction = [("reduction", Quantity::StageReduction)];
                 add(&of, Point::Compressor, bank, place, 0, &reduction, "compressor");
+                add(&of, Point::Ducking, bank, place, 0, &reduction, "ducking");
                 add(&of, Point::After, bank, place, 0, &[("gain", Quantity::Leveller)], "leveller");
             }
             if bank == Bank::Outputs {

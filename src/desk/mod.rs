@@ -15,6 +15,7 @@ mod meter_memory;
 mod meters;
 mod scenes;
 mod settings;
+mod sharing;
 mod stage;
 mod stages;
 mod status;
@@ -219,6 +220,8 @@ pub struct Desk {
     fades: Fades,
     /// Values are being gathered: the engine follows when all are there.
     gathering: bool,
+    /// The number that each sharing group has in the engine.
+    sharing_groups: BTreeMap<Id, u8>,
     /// Who is live, and what follows from it.
     console: console::Console,
     /// What there is to say of the first installation; goes out with the first event.
@@ -258,6 +261,7 @@ impl Desk {
             stage: Stage::new(rate, at_once),
             fades: Fades::default(),
             gathering: false,
+            sharing_groups: BTreeMap::new(),
             console: console::Console::default(),
             first_notes: Vec::new(),
         };
@@ -541,6 +545,7 @@ impl Desk {
         let refused = match address.key {
             Key::BusAssign if value.is_word("on") => self.why_not_assigned(&Id::from(&*address.id), &further),
             Key::ChannelSendPoint if value.is_word("input") => self.why_no_input_send(&further),
+            Key::ChannelSharingGroup | Key::ChannelDuckingUnder | Key::BusDuckingUnder => self.why_no_group(&value),
             _ => None,
         };
         refused.map_or(Ok(value), Err)
@@ -619,6 +624,8 @@ impl Desk {
         }
         let id: Id = address.id.as_ref().into();
         match address.key.parameter().scope {
+            Scope::Channel if address.key.is_of_sharing() => self.aim_sharing(&id),
+            Scope::Bus if address.key.is_of_sharing() => self.aim_room_of_bus(&id),
             _ if address.key.is_of_the_console() => {}
             // A fader that moves works out no filters.
             Scope::Channel if address.key.is_of_a_stage() => self.aim_stages_of_channel(&id),
@@ -627,6 +634,7 @@ impl Desk {
                 if address.key == Key::ChannelSource {
                     self.reconcile();
                     self.aim_stages_of_channel(&id);
+                    self.aim_sharing(&id);
                 } else if matches!(address.key, Key::ChannelAssign | Key::ChannelSendLevel) && self.has_mix_minus() {
                     // Somebody's share may go another way now.
                     self.reconcile();

@@ -6,6 +6,7 @@
 
 use super::layout::{Place, Rooms};
 use super::wiring::FeedSpec;
+use crate::dsp::delay::DelayLine;
 use crate::engine::limits::{BATCH, FEEDS};
 use crate::engine::{Bank, Command, Edit, Own, Plan, Target};
 use crate::profile::Id;
@@ -205,6 +206,9 @@ pub(super) struct Stage {
     /// Columns that come into use beside others with the next plan: no batch before it may aim at them.
     beside: BTreeSet<(Bank, u16)>,
     new_feeds: Vec<(u16, FeedSpec)>,
+    /// Memory for delays on its way, and the columns that have some then.
+    new_delays: Vec<(u16, Option<Box<DelayLine>>)>,
+    delayed: BTreeSet<u16>,
     /// The feed of every source column that is in use or on its way out.
     fed_by: BTreeMap<u16, u16>,
     /// Whose share each column of a follower was last said to be about.
@@ -235,6 +239,8 @@ impl Stage {
             fresh: BTreeSet::new(),
             beside: BTreeSet::new(),
             new_feeds: Vec::new(),
+            new_delays: Vec::new(),
+            delayed: BTreeSet::new(),
             fed_by: BTreeMap::new(),
             owned: BTreeMap::new(),
             in_flight: None,
@@ -384,6 +390,9 @@ impl Stage {
                 let of = placed.place.first + u16::try_from(number).unwrap_or(0);
                 self.edits.push(Edit::Beside { column, of, ramp_frames });
                 self.inherit_aims(column, of);
+                if self.delayed.contains(&of) {
+                    self.make_room_for_delay(column);
+                }
             } else {
                 self.edits.push(Edit::Start { bank, column, ramp_frames });
                 self.forget_aims(bank, column);
@@ -530,9 +539,13 @@ impl Stage {
 
     fn concerns(target: Target, bank: Bank, column: u16) -> bool {
         match target {
-            Target::Trim { column: c } | Target::SendGate { column: c } => bank == Bank::Sources && c == column,
+            Target::Trim { column: c }
+            | Target::Delay { column: c }
+            | Target::SendGate { column: c }
+            | Target::Sharing { column: c, .. } => bank == Bank::Sources && c == column,
             Target::Level { bank: b, column: c }
             | Target::Gate { bank: b, column: c }
+            | Target::Ducking { bank: b, column: c, .. }
             | Target::Stage { bank: b, column: c, .. } => b == bank && c == column,
             Target::ToBus { tap, from, to } => {
                 (bank == tap.bank() && from == column) || (bank == Bank::Buses && to == column)
@@ -553,7 +566,12 @@ impl Stage {
     fn inherit_aims(&mut self, column: u16, of: u16) {
         let moved = |target: Target| match target {
             Target::Trim { column: c } if c == of => Some(Target::Trim { column }),
+            Target::Delay { column: c } if c == of => Some(Target::Delay { column }),
             Target::SendGate { column: c } if c == of => Some(Target::SendGate { column }),
+            Target::Sharing { column: c, value } if c == of => Some(Target::Sharing { column, value }),
+            Target::Ducking { bank: Bank::Sources, column: c, value } if c == of => {
+                Some(Target::Ducking { bank: Bank::Sources, column, value })
+            }
             Target::Level { bank: Bank::Sources, column: c } if c == of => {
                 Some(Target::Level { bank: Bank::Sources, column })
             }
@@ -611,12 +629,15 @@ impl Stage {
         match target {
             Target::Trim { .. } | Target::Level { .. } => 1.0,
             Target::Gate { .. }
+            | Target::Delay { .. }
             | Target::SendGate { .. }
+            | Target::Ducking { .. }
             | Target::ToBus { .. }
             | Target::ToOutput { .. }
             | Target::Ceiling { .. }
             | Target::Leveller { .. } => 0.0,
             Target::Stage { value, .. } => value.unset(),
+            Target::Sharing { value, .. } => value.unset(),
         }
     }
 
@@ -644,12 +665,27 @@ impl Stage {
         value == 0.0 && there && !self.is_fresh(target)
     }
 
+    /// Delays a source column. The memory for it comes with the next plan, and stays as long as the column is the channel's.
+    pub(super) fn delay(&mut self, column: u16, frames: f32) {
+        if frames > 0.0 {
+            self.make_room_for_delay(column);
+        }
+        self.aim(Target::Delay { column }, frames);
+    }
+
+    fn make_room_for_delay(&mut self, column: u16) {
+        if self.delayed.insert(column) {
+            self.new_delays.push((column, Some(Box::new(DelayLine::new(self.rate)))));
+        }
+    }
+
     /// What goes to the engine next, if anything. It has to be sent, in this order, before this is asked again.
     ///
     /// What one event asked for takes effect in one tick: it is one batch, or, with edits or when it is more than a batch
     /// holds, one plan. While a plan is on its way the next one waits whole; only closings go ahead.
     pub(super) fn take(&mut self) -> Option<ToEngine> {
-        let as_plan = !self.edits.is_empty() || !self.new_feeds.is_empty() || self.unsent.len() > BATCH;
+        let made = !self.new_feeds.is_empty() || !self.new_delays.is_empty();
+        let as_plan = !self.edits.is_empty() || made || self.unsent.len() > BATCH;
         if as_plan && self.in_flight.is_none() {
             return Some(ToEngine::Plan(self.take_plan()));
         }
@@ -679,7 +715,8 @@ impl Stage {
         begun.for_each(|until| until.sent(self.sequence));
         self.at_once = false;
         self.in_flight = Some(self.sequence);
-        let plan = Box::new(Plan { sequence: self.sequence, edits, feeds: Vec::new() });
+        let delays = std::mem::take(&mut self.new_delays);
+        let plan = Box::new(Plan { sequence: self.sequence, edits, feeds: Vec::new(), delays });
         PlanToSend { plan, wanted: std::mem::take(&mut self.new_feeds) }
     }
 
@@ -712,6 +749,8 @@ impl Stage {
             if leaving.bank == Bank::Sources {
                 owners_change = true;
                 self.fed_by.retain(|column, _| !leaving.place.columns().any(|left| left == *column));
+                let given_back = leaving.place.columns().filter(|column| self.delayed.remove(column));
+                self.new_delays.extend(given_back.map(|column| (column, None)));
             }
             if leaving.bank == Bank::Outputs {
                 // Or it would go on writing silence to a wire that another output may have by now.

@@ -2,6 +2,7 @@
 
 use super::Desk;
 use super::layout::Place;
+use crate::dsp::delay::DELAY_MS_MAX;
 use crate::dsp::dynamics::gain_per_frame;
 use crate::dsp::equaliser::{Shape, Slope, band, high_pass};
 use crate::dsp::math::tan_turns;
@@ -46,6 +47,7 @@ impl Desk {
         let Some(place) = self.stage.place(Bank::Sources, id) else { return };
         let columns = Columns { bank: Bank::Sources, place };
         self.aim_links(columns);
+        self.aim_delay(place, id);
         let slope = match self.held(Key::ChannelHighPassSlope, id) {
             Value::Word(word) if &*word == "18-db" => Slope::Third,
             Value::Word(word) if &*word == "24-db" => Slope::Fourth,
@@ -69,6 +71,20 @@ impl Desk {
         let g = tan_turns(0.5 * self.number(Key::ChannelDeEsserFrequency, id).min(0.45 * rate) / rate);
         let threshold = self.number(Key::ChannelDeEsserThreshold, id) / OCTAVE_DB;
         self.aim_values(columns, StageValue::DeEsser, &[g, threshold, range / OCTAVE_DB], range > 0.0, &[2]);
+    }
+
+    /// Milliseconds and video frames together, at most what there is room for.
+    fn aim_delay(&mut self, place: Place, id: &Id) {
+        let written = self.number(Key::ChannelDelayFrameRate, id).max(1.0);
+        // Rates that are a thousandth below a whole number are written with two places.
+        let whole = (written * 1.001).round();
+        let per_second = if (written * 1.001 - whole).abs() < 0.01 { whole / 1.001 } else { written };
+        let seconds =
+            self.number(Key::ChannelDelayTime, id) / 1000.0 + self.number(Key::ChannelDelayFrames, id) / per_second;
+        let frames = (seconds.min(f64::from(DELAY_MS_MAX) / 1000.0) * f64::from(self.rate.hz())).round();
+        for column in place.columns() {
+            self.stage.delay(column, single(frames));
+        }
     }
 
     /// Aims every stage of a bus.

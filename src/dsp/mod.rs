@@ -6,6 +6,8 @@
 
 pub mod ballistics;
 pub mod bridge;
+pub mod delay;
+pub mod ducking;
 pub mod dynamics;
 pub mod equaliser;
 pub mod generators;
@@ -24,5 +26,6 @@ pub mod resampler;
 pub mod samples;
 pub mod scale;
 pub mod section;
+pub mod sharing;
 pub mod true_peak;
 pub mod true_peak_limiter;

@@ -3,6 +3,7 @@
 use super::feed::Feed;
 use super::followers::Own;
 use super::stages::StageValue;
+use crate::dsp::delay::DelayLine;
 
 /// The banks of columns, in signal order.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
@@ -51,11 +52,57 @@ impl Tap {
     }
 }
 
+/// What a source is in the sharing of gains.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub enum SharingValue {
+    /// Which group it is in, 1 to [`SHARING_GROUPS`](super::limits::SHARING_GROUPS); 0 is none.
+    Group,
+    /// Its priority as a power: 1 is 0 dB. 0 takes no share and has a gain of 1.
+    Weight,
+    /// 1 when it has one gain with the other column of its pair.
+    Linked,
+}
+
+impl SharingValue {
+    /// What a column has that was never told.
+    ///
+    /// Real-time: safe
+    #[must_use]
+    pub const fn unset(self) -> f32 {
+        match self {
+            Self::Weight => 1.0,
+            Self::Group | Self::Linked => 0.0,
+        }
+    }
+}
+
+/// How a source or bus makes room for the voices of a sharing group.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub enum DuckingValue {
+    /// Under which sharing group it is; 0 is none.
+    Under,
+    /// How far below the voice, LU; 0 goes by the depth alone.
+    Difference,
+    /// How far down at most, dB.
+    Depth,
+    /// What it gains of its way down per tick.
+    Attack,
+    /// How many ticks it stays.
+    Hold,
+    /// What it gains of its way back per tick.
+    Release,
+}
+
 /// One value of the engine that the desk may aim at.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
 pub enum Target {
     /// Gain before everything, with the sign of the polarity; sources only.
     Trim {
+        /// Which source.
+        column: u16,
+    },
+    /// By how many frames a source is delayed, behind its trim. There has to be memory for it.
+    Delay {
         /// Which source.
         column: u16,
     },
@@ -86,6 +133,22 @@ pub enum Target {
         column: u16,
         /// Which value.
         value: StageValue,
+    },
+    /// A value of the gain sharing of a source.
+    Sharing {
+        /// Which source.
+        column: u16,
+        /// Which value.
+        value: SharingValue,
+    },
+    /// A value of the room that a source or bus makes for voices. That of the first column of a bus counts.
+    Ducking {
+        /// Sources or buses.
+        bank: Bank,
+        /// Which of its columns.
+        column: u16,
+        /// Which value.
+        value: DuckingValue,
     },
     /// How much of something reaches a bus, sign and pan included.
     ToBus {
@@ -235,4 +298,6 @@ pub struct Plan {
     pub edits: Vec<Edit>,
     /// Feeds to be put into their slots; afterwards what was there before.
     pub feeds: Vec<(u16, Feed)>,
+    /// Memory for the delays of source columns, or none; afterwards what was there before.
+    pub delays: Vec<(u16, Option<Box<DelayLine>>)>,
 }

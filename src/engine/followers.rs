@@ -13,6 +13,7 @@ use super::command::Tap;
 use super::feed::NO_FEED;
 use super::limits::{FOLLOWER_COLUMNS, LEVEL_COLUMNS, LEVEL_GROUPS, SOURCE_COLUMNS, SOURCE_GROUPS, TICK};
 use super::matrix::{Masked, Matrix};
+use super::sharing::Sharing;
 use super::strip::{GroupAudio, Strip};
 use crate::dsp::lanes::{LANES, Row, Vectors};
 use std::ops::Range;
@@ -283,16 +284,31 @@ impl Followers {
     /// When the buses of a level have run: the followers do the same.
     ///
     /// Real-time: safe
-    pub(super) fn run(&mut self, level: usize, buses: &Columns, vectors: Vectors, frames: usize, grid: bool) -> u64 {
+    pub(super) fn run(
+        &mut self,
+        level: usize,
+        buses: &Columns,
+        taken_off: &Sharing,
+        vectors: Vectors,
+        frames: usize,
+        grid: bool,
+    ) -> u64 {
         for group in groups_of(level) {
             if self.columns.strips[group].in_use() {
                 self.columns.run_stages(group, vectors, frames, grid);
             }
         }
         for (column, follower) in self.what.iter().enumerate().skip(level * LEVEL_COLUMNS).take(LEVEL_COLUMNS) {
-            let Some(Follower { leader, .. }) = follower else { continue };
+            let Some(Follower { leader, without, .. }) = follower else { continue };
             let leader = usize::from(*leader);
             if let Some(gains) = buses.compressor_gains(leader / LANES) {
+                let rows = self.columns.audio[column / LANES][..frames].iter_mut();
+                for (row, gains) in rows.zip(gains) {
+                    row[column % LANES] *= gains[leader % LANES];
+                }
+            }
+            // A share goes on with the bus; what is without it is heard before the bus's fader and what is behind that.
+            if let Some(gains) = taken_off.bus_gains(leader / LANES).filter(|_| !without) {
                 let rows = self.columns.audio[column / LANES][..frames].iter_mut();
                 for (row, gains) in rows.zip(gains) {
                     row[column % LANES] *= gains[leader % LANES];

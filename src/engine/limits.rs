@@ -44,6 +44,9 @@ pub const OUTPUT_GROUPS: usize = OUTPUT_COLUMNS / LANES;
 /// Places where sound comes into the engine, each one or two lanes wide.
 pub const FEEDS: usize = SOURCE_COLUMNS;
 
+/// Groups of microphones that share their gain.
+pub const SHARING_GROUPS: usize = 32;
+
 /// Commands in the largest batch; what is larger crosses as an edit list, by pointer.
 pub const BATCH: usize = 1024;
 

@@ -127,7 +127,7 @@ impl Matrix {
                 let (mut still, mut zeros) = (true, true);
                 for lane in 0..LANES {
                     let (now, aim) = (&mut self.now[row][lane], self.aim[row][lane]);
-                    if arrived(*now, aim) {
+                    if arrived(*now, aim, self.follow) {
                         *now = aim;
                     } else {
                         still = false;

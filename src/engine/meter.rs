@@ -29,6 +29,10 @@ pub struct GroupReading {
     pub compressor: Row,
     /// Highest reduction by the de-esser, in octaves of amplitude.
     pub de_esser: Row,
+    /// Most that the gain sharing took off while the source was open, in octaves of amplitude; sources only.
+    pub sharing: Row,
+    /// Most that was taken off to make room for voices, in octaves of amplitude; sources and buses.
+    pub ducking: Row,
     /// Sum of K-weighted squares after the fader, see [`KLanes::trim`](crate::dsp::k_weighting::KLanes::trim).
     pub weighted: [f64; LANES],
     /// Highest point between the samples after the fader, as amplitude; samples themselves are in `peak`.
@@ -66,6 +70,8 @@ impl GroupReading {
         gate_open: [0.0; LANES],
         compressor: [0.0; LANES],
         de_esser: [0.0; LANES],
+        sharing: [0.0; LANES],
+        ducking: [0.0; LANES],
         weighted: [0.0; LANES],
         true_peak: [0.0; LANES],
         magnitude: [0.0; LANES],

@@ -14,11 +14,12 @@ pub mod limits;
 mod matrix;
 mod meter;
 pub mod meters;
+mod sharing;
 mod stages;
 mod strip;
 pub mod wires;
 
-pub use command::{Bank, Command, Edit, LevellerValue, Plan, Tap, Target};
+pub use command::{Bank, Command, DuckingValue, Edit, LevellerValue, Plan, SharingValue, Tap, Target};
 pub use feed::{Feed, NO_FEED, Sides, Tape};
 pub use followers::{Own, Proof};
 pub use meter::{GroupReading, MeterFrame, MeterStep};
@@ -26,8 +27,9 @@ pub use stages::StageValue;
 pub use strip::Times;
 pub use wires::Wires;
 
+use crate::dsp::delay::DelayLine;
 use crate::dsp::lanes::{LANES, Vectors};
-use crate::units::{Decibels, SampleRate};
+use crate::units::{Decibels, Frames, SampleRate};
 use exit::PairExit;
 use followers::{Followers, Taken, groups_of};
 use levellers::Levellers;
@@ -37,6 +39,7 @@ use limits::{
 };
 use matrix::{Matrix, Part as SumPart, Sum};
 use meters::{Measure, Measures, Meters};
+use sharing::Sharing;
 use stages::Stages;
 use std::ops::Range;
 use strip::{GroupAudio, Part, Run, Strip, Tapped};
@@ -78,6 +81,7 @@ struct Columns {
     stages: Box<[Stages]>,
     meters: Box<[Meters]>,
     audio: Box<[GroupAudio]>,
+    delays: Delays,
     from_outside: bool,
 }
 
@@ -90,6 +94,7 @@ impl Columns {
             strips: vec![Strip::new(times); groups].into_boxed_slice(),
             meters: vec![Meters::new(); groups].into_boxed_slice(),
             audio: vec![[[0.0; LANES]; TICK]; groups].into_boxed_slice(),
+            delays: Delays::new(if from_outside { groups } else { 0 }),
             from_outside,
         }
     }
@@ -141,24 +146,30 @@ impl Columns {
             }
             let audio = &mut audio[..frames];
             let tapped = taps.tapped & (1 << group) != 0;
+            let delayed = self.delays.any_in(group);
             match self.stages.get_mut(group).filter(|stages| stages.busy()) {
                 Some(stages) => {
-                    if !strip.moving() && is_silence(audio) && stages.at_rest() {
+                    let at_rest = stages.at_rest() && self.delays.at_rest(group);
+                    if !strip.moving() && is_silence(audio) && at_rest {
                         audio.fill([0.0; LANES]);
                         strip.pass_silence(frames);
                         taps.fill_with_silence(group, frames);
                         continue;
                     }
                     vectors.run(Run { strip, audio, from_outside, part: Part::Head });
+                    self.delays.run(group, audio);
                     stages.run(vectors, audio, grid);
                     if tapped {
                         taps.take(group, strip, audio, vectors);
                     }
                     vectors.run(Run { strip, audio, from_outside, part: Part::Tail });
                 }
-                None if tapped => {
+                None if tapped || delayed => {
                     vectors.run(Run { strip, audio, from_outside, part: Part::Head });
-                    taps.take(group, strip, audio, vectors);
+                    self.delays.run(group, audio);
+                    if tapped {
+                        taps.take(group, strip, audio, vectors);
+                    }
                     vectors.run(Run { strip, audio, from_outside, part: Part::Tail });
                 }
                 None => vectors.run(Run { strip, audio, from_outside, part: Part::Whole }),
@@ -198,6 +209,67 @@ impl Columns {
         for ((strip, meters), audio) in self.strips.iter().zip(&mut self.meters).zip(&self.audio) {
             if strip.in_use() && !(strip.silent() && meters.at_rest()) {
                 vectors.run(Measure { meters, measures, audio: &audio[..frames], at_grid_line });
+            }
+        }
+    }
+}
+
+/// The delays of the columns that have one: scalar, since each reads at another place.
+#[derive(Debug)]
+struct Delays {
+    lines: Box<[Option<Box<DelayLine>>]>,
+    /// One bit for each column of a group that has one.
+    used: Box<[u16]>,
+}
+
+impl Delays {
+    /// Real-time: never
+    fn new(groups: usize) -> Self {
+        Self { lines: (0..groups * LANES).map(|_| None).collect(), used: vec![0; groups].into_boxed_slice() }
+    }
+
+    /// Puts memory in, or takes it out.
+    fn swap(&mut self, column: u16, line: &mut Option<Box<DelayLine>>) {
+        let column = usize::from(column);
+        std::mem::swap(&mut self.lines[column], line);
+        let bit = 1 << (column % LANES);
+        let used = &mut self.used[column / LANES];
+        *used = if self.lines[column].is_some() { *used | bit } else { *used & !bit };
+    }
+
+    fn set(&mut self, column: u16, frames: f32, at_once: bool) {
+        if let Some(line) = &mut self.lines[usize::from(column)] {
+            #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "at most a second")]
+            let frames = Frames(frames.max(0.0) as u64);
+            line.set(frames, at_once);
+        }
+    }
+
+    fn set_like(&mut self, column: u16, of: u16) {
+        if let Ok([Some(line), Some(other)]) = self.lines.get_disjoint_mut([usize::from(column), usize::from(of)]) {
+            line.set_like(other);
+        }
+    }
+
+    fn any_in(&self, group: usize) -> bool {
+        self.used.get(group).is_some_and(|used| *used != 0)
+    }
+
+    fn of(&self, group: usize) -> impl Iterator<Item = &DelayLine> {
+        let lines = self.lines.iter().skip(group * LANES).take(LANES);
+        lines.take(if self.any_in(group) { LANES } else { 0 }).filter_map(|line| line.as_deref())
+    }
+
+    fn at_rest(&self, group: usize) -> bool {
+        self.of(group).all(DelayLine::at_rest)
+    }
+
+    fn run(&mut self, group: usize, audio: &mut [[f32; LANES]]) {
+        if self.any_in(group) {
+            for (lane, line) in self.lines[group * LANES..(group + 1) * LANES].iter_mut().enumerate() {
+                if let Some(line) = line {
+                    line.process(audio, lane);
+                }
             }
         }
     }
@@ -264,6 +336,7 @@ pub struct Engine {
     buses: Columns,
     outputs: Columns,
     followers: Followers,
+    sharing: Sharing,
     taps: Taps,
     /// What nobody taps: buses and outputs.
     untapped: Taps,
@@ -309,6 +382,7 @@ impl Engine {
             sources: Columns::new(SOURCE_GROUPS, settings.sources, true, Some(settings.rate)),
             buses,
             followers: Followers::new(Columns::new(FOLLOWER_GROUPS, settings.buses, false, Some(settings.rate))),
+            sharing: Sharing::new(settings.rate),
             taps: Taps::new(SOURCE_GROUPS),
             untapped: Taps::new(0),
             outputs: Columns::new(OUTPUT_GROUPS, settings.outputs, false, None),
@@ -379,6 +453,7 @@ impl Engine {
                 let (strip, lane) = self.sources.strip(column);
                 strip.set_trim(lane, value, at_once);
             }
+            Target::Delay { column } => self.sources.delays.set(column, value, at_once),
             Target::Level { bank, column } => {
                 let (strip, lane) = self.bank(bank).strip(column);
                 strip.set_level(lane, value, at_once);
@@ -395,6 +470,10 @@ impl Engine {
             Target::Stage { bank, column, value: which } => {
                 self.bank(bank).set_stage(column, which, value, at_once);
             }
+            Target::Ducking { bank, column, value: which } => {
+                self.sharing.set_room(bank == Bank::Buses, column, which, value);
+            }
+            Target::Sharing { column, value: which } => self.sharing.set(column, which, value),
             Target::ToBus { tap, from, to } => {
                 self.to_buses[tap as usize].set(usize::from(from), usize::from(to), value, at_once);
             }
@@ -423,6 +502,9 @@ impl Engine {
     pub fn adopt(&mut self, plan: &mut Plan) {
         for (slot, feed) in &mut plan.feeds {
             std::mem::swap(&mut self.feeds[usize::from(*slot)], feed);
+        }
+        for (column, line) in &mut plan.delays {
+            self.sources.delays.swap(*column, line);
         }
         if !plan.feeds.is_empty() {
             self.list_feeds();
@@ -458,6 +540,9 @@ impl Engine {
                         for tap in Tap::ALL.into_iter().filter(|tap| tap.bank() == bank) {
                             self.to_buses[tap as usize].clear_from(usize::from(column));
                         }
+                        if bank == Bank::Sources {
+                            self.sharing.clear(column);
+                        }
                     }
                     Bank::Buses => {
                         for matrix in &mut self.to_buses {
@@ -465,6 +550,7 @@ impl Engine {
                         }
                         self.to_buses[Tap::Bus as usize].clear_from(usize::from(column));
                         self.levellers.start(usize::from(column) / 2);
+                        self.sharing.clear_bus(column);
                         self.to_outputs.clear_from(usize::from(column));
                     }
                     Bank::Outputs => {
@@ -486,6 +572,8 @@ impl Engine {
                 let (strip, lane) = self.sources.strip(column);
                 strip.start_like(lane, &gains, length(ramp_frames));
                 self.sources.copy_stages(column, of);
+                self.sharing.copy(column, of);
+                self.sources.delays.set_like(column, of);
                 self.sources.meters[usize::from(column) / LANES].start(lane);
             }
             Edit::Leave { bank, column, ramp_frames } => {
@@ -557,6 +645,7 @@ impl Engine {
         self.taps.tapped = self.to_buses[Tap::PreFader as usize].taken() | self.to_buses[Tap::Input as usize].taken();
         self.sources.settle(self.taps.tapped);
         self.buses.settle(0);
+        self.sharing.settle(&mut self.sources.strips, &mut self.buses.strips);
         self.followers.columns.settle(0);
         self.outputs.settle(0);
         if std::mem::take(&mut self.openings_changed) {
@@ -596,6 +685,7 @@ impl Engine {
         }
         let grid = self.frame.is_multiple_of(TICK as u64);
         let heard = self.sources.run(0..SOURCE_GROUPS, self.vectors, frames, grid, &mut self.taps);
+        self.sharing.run(self.vectors, &mut self.sources.strips, &mut self.sources.audio, frames, grid);
         let sounding = self.run_buses(heard, frames, grid);
         if self.measuring {
             self.sources.measure(self.vectors, &self.measures, frames, grid);
@@ -644,8 +734,10 @@ impl Engine {
                 self.followers.take(level, &self.buses.audio, frames);
             }
             sounding |= self.buses.run(groups_of(level), self.vectors, frames, grid, &mut self.untapped);
+            let (strips, audio) = (&mut self.buses.strips, &mut self.buses.audio);
+            self.sharing.run_buses(groups_of(level), self.vectors, strips, audio, frames, grid);
             if followed {
-                following |= self.followers.run(level, &self.buses, self.vectors, frames, grid);
+                following |= self.followers.run(level, &self.buses, &self.sharing, self.vectors, frames, grid);
             }
         }
         sounding
@@ -687,8 +779,19 @@ impl Engine {
         }
     }
 
-    /// What the limiters did since the last boundary.
+    /// What limiters and others took off since the last boundary.
     fn gather_reductions(&mut self) {
+        for (place, group) in self.pending.groups.iter_mut().take(SOURCE_GROUPS).enumerate() {
+            if let Some([shared, made]) = self.sharing.take_reductions(place) {
+                raise(&mut group.sharing, &shared);
+                raise(&mut group.ducking, &made);
+            }
+        }
+        for (place, group) in self.pending.groups.iter_mut().skip(SOURCE_GROUPS).take(BUS_GROUPS).enumerate() {
+            if let Some(made) = self.sharing.take_bus_reductions(place) {
+                raise(&mut group.ducking, &made);
+            }
+        }
         let first = SOURCE_GROUPS + BUS_GROUPS;
         for (pair, limiter) in self.limiters.iter_mut().enumerate() {
             let (reduction, latency) = (limiter.take_reduction(), limiter.latency_frames());
@@ -752,6 +855,13 @@ impl Engine {
                 }
             }
         }
+    }
+}
+
+/// Takes higher ones in.
+fn raise(most: &mut [f32; LANES], taken: &[f32; LANES]) {
+    for (most, taken) in most.iter_mut().zip(taken) {
+        *most = most.max(*taken);
     }
 }
 

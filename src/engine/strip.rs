@@ -17,8 +17,10 @@ const AUDIO_LIMIT: f32 = 1.0e6;
 const AUDIO_FLOOR: f32 = 1.0e-15;
 /// Whether a one-pole has arrived: within -120 dB of its aim, or of -60 dB where the aim is less than that, so that a
 /// step of that size is never heard and a way to 0 ends.
-pub(super) fn arrived(now: f32, aim: f32) -> bool {
-    (aim - now).abs() <= 1.0e-6 * aim.abs().max(1.0e-3)
+/// Where the last bit of the way is less than a bit, a one-pole stands still before that.
+pub(super) fn arrived(now: f32, aim: f32, follow: f32) -> bool {
+    let way = aim - now;
+    way.abs() <= 1.0e-6 * aim.abs().max(1.0e-3) || (now + way * follow).to_bits() == now.to_bits()
 }
 
 /// A value that follows its aim by a one-pole.
@@ -53,10 +55,10 @@ impl Follow {
     }
 
     /// At a grid line: lanes that have arrived stand still; says whether any still moves.
-    fn settle(&mut self) -> bool {
+    fn settle(&mut self, follow: f32) -> bool {
         let mut moving = false;
         for lane in 0..LANES {
-            if arrived(self.now[lane], self.aim[lane]) {
+            if arrived(self.now[lane], self.aim[lane], follow) {
                 self.now[lane] = self.aim[lane];
             } else {
                 moving = true;
@@ -188,6 +190,8 @@ pub struct Strip {
     leaving: u16,
     /// Whether every sample of the last segment's output is zero.
     silent: bool,
+    /// Whether levels are measured behind what is taken from others, and not here.
+    measured_behind: bool,
     times: Times,
     readings: Readings,
     /// Frames since the last meter boundary in which the strip ran.
@@ -210,6 +214,7 @@ impl Strip {
             used: 0,
             leaving: 0,
             silent: true,
+            measured_behind: false,
             times,
             readings: Readings::NOTHING,
             frames_read: 0,
@@ -359,7 +364,7 @@ impl Strip {
         if !tapped {
             self.send.finish();
         }
-        let follows = self.trim.settle() | self.level.settle();
+        let follows = self.trim.settle(self.times.follow) | self.level.settle(self.times.follow);
         let ramps = self.gate.settle() | self.send.settle() | self.presence.settle();
         self.moving = follows | ramps;
         for lane in 0..LANES {
@@ -385,6 +390,20 @@ impl Strip {
         }
         self.frames_read += count;
         self.silent = true;
+    }
+
+    /// At a grid line: whether somebody behind the strip measures its levels, and goes on with [`Strip::levels`].
+    ///
+    /// Real-time: safe
+    pub const fn measure_behind(&mut self, behind: bool) {
+        self.measured_behind = behind;
+    }
+
+    /// The highest samples and the sums of squares at the end of the strip, for whoever goes on measuring them.
+    ///
+    /// Real-time: safe
+    pub const fn levels(&mut self) -> (&mut Row, &mut Row) {
+        (&mut self.readings.peak, &mut self.readings.energy)
     }
 
     /// Whether anything may move before the next grid line.
@@ -604,8 +623,10 @@ impl Kernel for Run<'_> {
         m.input_energy.store(&mut readings.input_energy);
         m.clips.store(&mut readings.clips);
         m.audio.store(&mut readings.audio);
-        m.peak.max(V::load(&readings.peak)).store(&mut readings.peak);
-        m.energy.store(&mut readings.energy);
+        if !strip.measured_behind {
+            m.peak.max(V::load(&readings.peak)).store(&mut readings.peak);
+            m.energy.store(&mut readings.energy);
+        }
         #[expect(clippy::cast_possible_truncation, reason = "a segment has at most 16 frames")]
         let frames = audio.len() as u32;
         strip.frames_read += if part == Part::Tail { 0 } else { frames };

@@ -67,6 +67,12 @@ pub enum Key {
     ChannelPad,
     /// `channel.ID.polarity`
     ChannelPolarity,
+    /// `channel.ID.delay.time`
+    ChannelDelayTime,
+    /// `channel.ID.delay.frames`
+    ChannelDelayFrames,
+    /// `channel.ID.delay.frame-rate`
+    ChannelDelayFrameRate,
     /// `channel.ID.high-pass.switch`
     ChannelHighPass,
     /// `channel.ID.high-pass.frequency`
@@ -155,6 +161,10 @@ pub enum Key {
     ChannelPan,
     /// `channel.ID.pan-law`
     ChannelPanLaw,
+    /// `channel.ID.width`
+    ChannelWidth,
+    /// `channel.ID.mono`
+    ChannelMono,
     /// `channel.ID.assign.BUS`
     ChannelAssign,
     /// `channel.ID.send.level.BUS`
@@ -163,6 +173,24 @@ pub enum Key {
     ChannelSendPoint,
     /// `channel.ID.send.pan.BUS`
     ChannelSendPan,
+    /// `channel.ID.sharing.group`
+    ChannelSharingGroup,
+    /// `channel.ID.sharing.switch`
+    ChannelSharing,
+    /// `channel.ID.sharing.priority`
+    ChannelSharingPriority,
+    /// `channel.ID.ducking.under`
+    ChannelDuckingUnder,
+    /// `channel.ID.ducking.difference`
+    ChannelDuckingDifference,
+    /// `channel.ID.ducking.depth`
+    ChannelDuckingDepth,
+    /// `channel.ID.ducking.attack`
+    ChannelDuckingAttack,
+    /// `channel.ID.ducking.hold`
+    ChannelDuckingHold,
+    /// `channel.ID.ducking.release`
+    ChannelDuckingRelease,
     /// `bus.ID.equaliser.switch`
     BusEqualiser,
     /// `bus.ID.equaliser.low.shape`
@@ -227,6 +255,18 @@ pub enum Key {
     BusLevellerSpeed,
     /// `bus.ID.meter`
     BusMeter,
+    /// `bus.ID.ducking.under`
+    BusDuckingUnder,
+    /// `bus.ID.ducking.difference`
+    BusDuckingDifference,
+    /// `bus.ID.ducking.depth`
+    BusDuckingDepth,
+    /// `bus.ID.ducking.attack`
+    BusDuckingAttack,
+    /// `bus.ID.ducking.hold`
+    BusDuckingHold,
+    /// `bus.ID.ducking.release`
+    BusDuckingRelease,
     /// `gain-group.ID.switch`
     GroupSwitch,
     /// `gain-group.ID.fader`
@@ -318,6 +358,8 @@ pub enum Unit {
     Count,
     /// Loudness.
     Lufs,
+    /// A difference of loudness.
+    LoudnessUnits,
     /// s.
     Seconds,
     /// dB in a second.
@@ -335,6 +377,7 @@ impl Unit {
             Self::Milliseconds => "ms",
             Self::Minutes => "min",
             Self::Lufs => "LUFS",
+            Self::LoudnessUnits => "LU",
             Self::Seconds => "s",
             Self::DecibelsPerSecond => "dB/s",
         }
@@ -361,6 +404,8 @@ pub enum Domain {
     InputId,
     /// The id of a bus of the profile.
     BusId,
+    /// The id of a sharing group, which is there as soon as somebody is in it; or `off`.
+    SharingGroup,
 }
 
 /// How a travel from 0 to 1 becomes a value.
@@ -437,6 +482,9 @@ const STAGE_GLIDE: Glide = Glide::OnePole { ms: 10 };
 /// How a leveller follows what is asked of it, by its own slow gain.
 const LEVELLER_GLIDE: Glide = Glide::OnePole { ms: 1_700 };
 
+/// How gains that are taken from others glide when somebody changes what they hang on.
+const SHARING_GLIDE: Glide = Glide::OnePole { ms: 5 };
+
 /// A row of a stage whose values are words.
 const fn words(
     key: Key,
@@ -503,6 +551,42 @@ pub struct CompressorKeys {
     /// The gain after it.
     pub gain: Key,
 }
+
+/// The keys of whoever makes room for voices.
+#[derive(Clone, Copy, Debug)]
+pub struct DuckingKeys {
+    /// Under which sharing group.
+    pub under: Key,
+    /// How far below the voice.
+    pub difference: Key,
+    /// How far down at most.
+    pub depth: Key,
+    /// Its attack.
+    pub attack: Key,
+    /// Its hold.
+    pub hold: Key,
+    /// Its release.
+    pub release: Key,
+}
+
+/// How a channel makes room for voices.
+pub const CHANNEL_DUCKING: DuckingKeys = DuckingKeys {
+    under: Key::ChannelDuckingUnder,
+    difference: Key::ChannelDuckingDifference,
+    depth: Key::ChannelDuckingDepth,
+    attack: Key::ChannelDuckingAttack,
+    hold: Key::ChannelDuckingHold,
+    release: Key::ChannelDuckingRelease,
+};
+/// How a bus makes room for voices.
+pub const BUS_DUCKING: DuckingKeys = DuckingKeys {
+    under: Key::BusDuckingUnder,
+    difference: Key::BusDuckingDifference,
+    depth: Key::BusDuckingDepth,
+    attack: Key::BusDuckingAttack,
+    hold: Key::BusDuckingHold,
+    release: Key::BusDuckingRelease,
+};
 
 /// The bands of a channel's equaliser, lowest first.
 pub const CHANNEL_BANDS: [BandKeys; 4] = [
@@ -744,6 +828,68 @@ const fn joined<const N: usize>(parts: &[&[Parameter]]) -> [Parameter; N] {
     rows
 }
 
+/// The rows of music under voice.
+const fn ducking(scope: Scope, keys: DuckingKeys) -> [Parameter; 6] {
+    let mut under =
+        words(keys.under, scope, "ducking.under", OFF_ON, "off", "the sharing group whose voices it makes room for");
+    (under.domain, under.taper, under.glide) = (Domain::SharingGroup, Taper::None, SHARING_GLIDE);
+    let mut difference = number(
+        keys.difference,
+        scope,
+        "ducking.difference",
+        Unit::LoudnessUnits,
+        [3.0, 30.0],
+        "13.0",
+        Taper::Linear,
+        "how far below the voices it is brought; off goes down by the whole depth",
+    );
+    difference.domain = Domain::Number { unit: Unit::LoudnessUnits, lowest: 3.0, highest: 30.0, off: true };
+    [
+        under,
+        difference,
+        number(
+            keys.depth,
+            scope,
+            "ducking.depth",
+            Unit::Decibels,
+            [0.0, 20.0],
+            "20.0",
+            Taper::Linear,
+            "how much is taken off at most",
+        ),
+        number(
+            keys.attack,
+            scope,
+            "ducking.attack",
+            Unit::Milliseconds,
+            [10.0, 1000.0],
+            "100.0",
+            Taper::Logarithmic,
+            "time to go down by 63 % when somebody speaks",
+        ),
+        number(
+            keys.hold,
+            scope,
+            "ducking.hold",
+            Unit::Milliseconds,
+            [0.0, 5000.0],
+            "700.0",
+            Taper::Linear,
+            "how long it stays down after the last word",
+        ),
+        number(
+            keys.release,
+            scope,
+            "ducking.release",
+            Unit::Milliseconds,
+            [50.0, 10_000.0],
+            "1500.0",
+            Taper::Logarithmic,
+            "time to come back by 63 %",
+        ),
+    ]
+}
+
 /// How many rows there are in all parts.
 const fn rows(parts: &[&[Parameter]]) -> usize {
     let (mut part, mut rows) = (0, 0);
@@ -761,9 +907,12 @@ const PARTS: &[&[Parameter]] = &[
     &equaliser(Scope::Channel, Key::ChannelEqualiser, CHANNEL_BANDS),
     &compressor(Scope::Channel, CHANNEL_COMPRESSOR),
     CHANNEL_TAIL,
+    &ducking(Scope::Channel, CHANNEL_DUCKING),
     &equaliser(Scope::Bus, Key::BusEqualiser, BUS_BANDS),
     &compressor(Scope::Bus, BUS_COMPRESSOR),
-    BUS_AND_OUTPUT,
+    BUS_LEVELS,
+    &ducking(Scope::Bus, BUS_DUCKING),
+    GROUPS_AND_OUTPUTS,
     console::ROWS,
 ];
 
@@ -802,6 +951,45 @@ const CHANNEL_HEAD: &[Parameter] = &[
         taper: Taper::Steps,
         glide: Glide::OnePole { ms: 10 },
         summary: "inverted turns the wave upside down",
+    },
+    Parameter {
+        glide: Glide::CrossFade { ms: 20 },
+        ..number(
+            Key::ChannelDelayTime,
+            Scope::Channel,
+            "delay.time",
+            Unit::Milliseconds,
+            [0.0, 1000.0],
+            "0.0",
+            Taper::Linear,
+            "how much later the source is, rounded to a frame of the engine; with the video frames a second at most",
+        )
+    },
+    Parameter {
+        glide: Glide::CrossFade { ms: 20 },
+        ..number(
+            Key::ChannelDelayFrames,
+            Scope::Channel,
+            "delay.frames",
+            Unit::Factor,
+            [0.0, 60.0],
+            "0.0",
+            Taper::Linear,
+            "how many video frames later the source is, besides",
+        )
+    },
+    Parameter {
+        glide: Glide::CrossFade { ms: 20 },
+        ..number(
+            Key::ChannelDelayFrameRate,
+            Scope::Channel,
+            "delay.frame-rate",
+            Unit::Hertz,
+            [10.0, 120.0],
+            "25.0",
+            Taper::Linear,
+            "how many video frames a second has; 23.98, 29.97 and 59.94 are 24, 30 and 60 by 1.001",
+        )
     },
     words(
         Key::ChannelHighPass,
@@ -994,6 +1182,24 @@ const CHANNEL_TAIL: &[Parameter] = &[
         glide: Glide::OnePole { ms: 10 },
         summary: "-3, -4.5 or -6 dB at the centre; mono channels only",
     },
+    number(
+        Key::ChannelWidth,
+        Scope::Channel,
+        "width",
+        Unit::Factor,
+        [0.0, 2.0],
+        "1.0",
+        Taper::Linear,
+        "0 is the middle alone, 2 doubles what differs between the sides; stereo channels only",
+    ),
+    words(
+        Key::ChannelMono,
+        Scope::Channel,
+        "mono",
+        OFF_ON,
+        "off",
+        "on puts half of each side on both; stereo channels only",
+    ),
     Parameter {
         key: Key::ChannelAssign,
         scope: Scope::Channel,
@@ -1038,10 +1244,45 @@ const CHANNEL_TAIL: &[Parameter] = &[
         glide: Glide::OnePole { ms: 10 },
         summary: "left -1 to right +1 on that bus, by the channel's pan law; on a stereo channel the balance",
     },
+    Parameter {
+        key: Key::ChannelSharingGroup,
+        scope: Scope::Channel,
+        word: "sharing.group",
+        further: None,
+        domain: Domain::SharingGroup,
+        default: "off",
+        taper: Taper::None,
+        glide: SHARING_GLIDE,
+        summary: "the open microphones among which it shares one gain, behind the fader",
+    },
+    Parameter {
+        glide: SHARING_GLIDE,
+        ..words(
+            Key::ChannelSharing,
+            Scope::Channel,
+            "sharing.switch",
+            OFF_ON,
+            "on",
+            "off leaves it its whole gain, and takes nothing from the others of the group",
+        )
+    },
+    Parameter {
+        glide: SHARING_GLIDE,
+        ..number(
+            Key::ChannelSharingPriority,
+            Scope::Channel,
+            "sharing.priority",
+            Unit::Decibels,
+            [-12.0, 12.0],
+            "0.0",
+            Taper::Linear,
+            "how much louder it counts than it is, when the gain is shared",
+        )
+    },
 ];
 
-/// A bus behind its stages, gain groups, and the outputs.
-const BUS_AND_OUTPUT: &[Parameter] = &[
+/// A bus behind its stages.
+const BUS_LEVELS: &[Parameter] = &[
     Parameter {
         key: Key::BusAssign,
         scope: Scope::Bus,
@@ -1129,6 +1370,10 @@ const BUS_AND_OUTPUT: &[Parameter] = &[
         )
     },
     meter(Key::BusMeter, Scope::Bus),
+];
+
+/// Gain groups and outputs.
+const GROUPS_AND_OUTPUTS: &[Parameter] = &[
     Parameter {
         key: Key::GroupSwitch,
         scope: Scope::GainGroup,
@@ -1191,7 +1436,8 @@ impl Key {
     /// Whether this is a value of a stage between trim and fader.
     #[must_use]
     pub fn is_of_a_stage(self) -> bool {
-        self == Self::ChannelOrder || (self.parameter().word.contains('.') && !self.is_of_a_send())
+        self == Self::ChannelOrder
+            || (self.parameter().word.contains('.') && !self.is_of_a_send() && !self.is_of_sharing())
     }
 
     /// Whether this is a value of a send. There is one for every channel and bus, most of them off: only what differs
@@ -1199,6 +1445,12 @@ impl Key {
     #[must_use]
     pub const fn is_of_a_send(self) -> bool {
         matches!(self, Self::ChannelSendLevel | Self::ChannelSendPoint | Self::ChannelSendPan)
+    }
+
+    /// Whether this says what a gain takes from other channels.
+    #[must_use]
+    pub fn is_of_sharing(self) -> bool {
+        matches!(self.parameter().word.split_once('.'), Some(("sharing" | "ducking", _)))
     }
 
     /// The row of this key.
@@ -1280,7 +1532,10 @@ impl Parameter {
             // "off" is also a word of some switches.
             (Domain::Words(words), Value::Off) => words.contains(&"off").then(|| Value::Word("off".into())),
             (Domain::Words(words), Value::Word(word)) => words.contains(&&**word).then(|| value.clone()),
-            (Domain::InputId | Domain::BusId, Value::Word(word)) => is_id(word).then(|| value.clone()),
+            (Domain::InputId | Domain::BusId | Domain::SharingGroup, Value::Word(word)) => {
+                is_id(word).then(|| value.clone())
+            }
+            (Domain::SharingGroup, Value::Off) => Some(Value::Word("off".into())),
             _ => None,
         };
         taken.ok_or_else(|| Refused { found: value.clone(), accepted: self.accepted() })
@@ -1298,6 +1553,7 @@ impl Parameter {
             Domain::Words(words) => words.iter().map(|word| format!("\"{word}\"")).collect::<Vec<_>>().join(" or "),
             Domain::InputId => "the id of an input of the rig".to_owned(),
             Domain::BusId => "the id of a bus of the profile".to_owned(),
+            Domain::SharingGroup => "the id of a sharing group, or \"off\"".to_owned(),
         }
     }
 

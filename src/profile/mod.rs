@@ -30,6 +30,7 @@ pub use diagnostic::{CODES, Code, Diagnostic, Label, Severity, count};
 pub use graph::{GRAPH_LEVELS, OWNERS_MAX, Tangle, highest_levels};
 pub use model::*;
 pub use scenes::{FADE_S, FADE_S_DEFAULT};
+pub use show::SHARING_GROUPS_MAX;
 
 use cursor::Table;
 use log::{Log, Place};

@@ -11,7 +11,7 @@ use super::scenes;
 use super::talkback;
 use super::text::{Node, Raw, Tree};
 use crate::params::{Address, AddressError, Domain, Key, Nature, Parameter, Scope, TABLE, Taper, Value, nearest};
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 /// The buses that every profile has.
 pub(super) const ALWAYS: [&str; 2] = ["programme", "audition"];
@@ -22,6 +22,8 @@ const LANES_OF_A_BUS: usize = 2;
 const GAIN_GROUPS_MAX: usize = 64;
 const OUTPUTS_MAX: usize = 128;
 const MOVES_MAX: usize = 1024;
+/// How many sharing groups there may be.
+pub const SHARING_GROUPS_MAX: usize = 32;
 
 /// A channel or bus as the file names it.
 struct Named {
@@ -111,6 +113,7 @@ pub(super) fn read(
         .map(|bus| Standing { id: &bus.id, minus: bus.minus.as_ref().map(|(minus, at)| (minus, *at)) })
         .collect();
     graph::check(&standing, &show.values, &show.places, log);
+    sharing_groups(&show.values, &show.places, log);
     let (named_groups, members): (Vec<Named>, Vec<Vec<Id>>) = groups.into_iter().unzip();
     renames(&channels, log);
     renames(&named_buses, log);
@@ -304,7 +307,9 @@ fn values_below(id: &str, scope: Scope, stage: &str, table: &mut Table<'_>, show
         }
         if row.further.is_none() {
             let value = value(row, node, show, log);
-            show.values.extend(value.map(|value| (Address::new(row.key, id), value)));
+            let address = Address::new(row.key, id);
+            show.places.insert(address.clone(), node.at);
+            show.values.extend(value.map(|value| (address, value)));
             continue;
         }
         let Some(inner) = Table::of(node, format!("\"{}\" of {}", row.word, table.what), log) else { continue };
@@ -402,6 +407,51 @@ fn renames(all: &[Named], log: &mut Log) {
                 .also(first, "the first claim")
                 .help("keep the line where the sound is to go on");
         }
+    }
+}
+
+/// Sharing groups are there by being named: a name that stands once is more likely a slip.
+fn sharing_groups(values: &BTreeMap<Address, Value>, places: &BTreeMap<Address, Place>, log: &mut Log) {
+    let mut members: BTreeMap<&str, Vec<&Address>> = BTreeMap::new();
+    for (address, value) in values.iter().filter(|(address, _)| address.key == Key::ChannelSharingGroup) {
+        if let Value::Word(group) = value
+            && &**group != "off"
+        {
+            members.entry(group).or_default().push(address);
+        }
+    }
+    let under =
+        values.iter().filter(|(address, _)| matches!(address.key, Key::ChannelDuckingUnder | Key::BusDuckingUnder));
+    let mut listened: BTreeSet<&str> = BTreeSet::new();
+    for (address, value) in under {
+        let Value::Word(group) = value else { continue };
+        listened.insert(group);
+        if &**group != "off" && !members.contains_key(&**group) {
+            let headline = format!("nobody is in the sharing group \"{group}\"");
+            let help = match nearest(group, members.keys().copied()) {
+                Some(nearest) => format!("did you mean \"{nearest}\"?"),
+                None => "name the group in the channels of the voices: sharing.group".to_owned(),
+            };
+            log.warning(Code::S15, places[address], headline, "no voice brings it down").help(help);
+        }
+    }
+    let larger = || members.iter().filter(|(_, members)| members.len() > 1).map(|(group, _)| *group);
+    for (group, members) in &members {
+        if let [alone] = members[..]
+            && !listened.contains(group)
+        {
+            let headline = format!("the sharing group \"{group}\" has one microphone");
+            let help = match nearest(group, larger()) {
+                Some(nearest) => format!("did you mean \"{nearest}\"?"),
+                None => "name the same group in the other channels that share, or remove it here".to_owned(),
+            };
+            log.warning(Code::S15, places[alone], headline, "nobody shares with it").help(help);
+        }
+    }
+    if let Some((group, members)) = members.iter().nth(SHARING_GROUPS_MAX) {
+        let label = format!("group {}; accepted: up to {SHARING_GROUPS_MAX}", SHARING_GROUPS_MAX + 1);
+        log.error(Code::S15, places[members[0]], format!("\"{group}\" is one sharing group too many"), label)
+            .help("put it together with another");
     }
 }
 

@@ -115,8 +115,10 @@ fn show(round: usize) -> Installation {
         lines += &format!(
             "channel.c{n}.source = {source}\nchannel.c{n}.switch = open\nchannel.c{n}.fader = -6.0\n\
              channel.c{n}.assign.programme = on\nchannel.c{n}.assign.extra-{} = on\n\
-             channel.c{n}.send.level.room = -12.0\nchannel.c{n}.send.point.room = {}\n",
+             channel.c{n}.delay.time = {}\nchannel.c{n}.sharing.group = group-{}\nchannel.c{n}.send.level.room = -12.0\nchannel.c{n}.send.point.room = {}\n",
             round % 3,
+            [0.0, 0.0, 30.0, 700.0_f32][(n + round) % 4],
+            (n + round) % 3,
             ["pre-fader", "after-fader"][n % 2]
         );
     }
@@ -124,6 +126,7 @@ fn show(round: usize) -> Installation {
     lines += &format!(
         "bus.extra-{extra}.fader = 0.0\nbus.extra-{extra}.assign.programme = on\nbus.room.fader = 0.0\nbus.to-c1.fader = 0.0\n"
     );
+    lines += "bus.room.ducking.under = group-1\nchannel.c3.ducking.under = group-2\n";
     lines += "bus.programme.compressor.switch = on\nbus.programme.equaliser.switch = on\nbus.programme.equaliser.high.gain = 3.0\n";
     // The limiter that looks ahead and the leveller come, change and go.
     if !round.is_multiple_of(5) {
