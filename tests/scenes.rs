@@ -429,6 +429,13 @@ fn a_press_recalls_and_a_held_button_keeps() {
     let scene = desk.scene_to_keep(&SceneToKeep { id: "low".into(), ..SceneToKeep::default() }).expect("it is known");
     assert_eq!(scene.values.get(&address("channel.a.fader")), Some(&Value::Number(-12.0)));
     assert!(!scene.values.keys().any(|path| path.to_string().contains("source")));
+    // Touched in order to be assigned it does neither.
+    desk.handle(Frames(331_000), Event::Teach { begins: true });
+    bytes(&mut desk, 331_000, &[0x90, 5, 127]);
+    bytes(&mut desk, 332_000, &[0x90, 5, 0]);
+    bytes(&mut desk, 333_000, &[0xC0, 3]);
+    assert!(!desk.fading(), "a touch recalled the scene");
+    desk.handle(Frames(334_000), Event::Teach { begins: false });
     // One that never says that it came up recalls at once and keeps nothing.
     let press = bytes(&mut desk, 340_000, &[0xC0, 3]);
     assert!(press.keep.is_empty() && desk.fading());

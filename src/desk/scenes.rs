@@ -625,7 +625,8 @@ impl Desk {
         let never_up = self.fades.impulse || matches!(control.message, Message::ProgramChange { .. });
         let recalls = match gesture.action {
             Action::Press if self.fades.report_until.remove(&gesture.control).is_some_and(|at| self.now < at) => false,
-            Action::Press if self.is_locked() => false,
+            // A touch that is awaited recalls nothing.
+            Action::Press if self.is_locked() || self.taught => false,
             Action::Press => match keep_after_s.filter(|_| !never_up) {
                 None => true,
                 Some(seconds) => {
