@@ -122,24 +122,31 @@ fn run_until_told(daemon: Daemon, runtime: &tokio::runtime::Runtime, show: bool)
     let osc = daemon.osc_address();
     let profile = daemon.shared().shown().profile;
     let listening = osc.map_or("nowhere yet".to_owned(), |osc| osc.to_string());
+    // Heard before it is said that the desk runs: whoever starts it may stop it at once.
+    let heard = runtime.block_on(async {
+        Ok::<_, std::io::Error>([
+            signal(SignalKind::terminate())?,
+            signal(SignalKind::interrupt())?,
+            signal(SignalKind::hangup())?,
+        ])
+    });
     tracing::info!("running \"{profile}\" at {} Hz; OSC on {listening}", daemon.rate().hz());
     tell(service::ready());
     tell(service::status(&format!("running \"{profile}\"")));
     let over = Arc::new(AtomicBool::new(false));
     let watchdog = feed_watchdog(&daemon, Arc::clone(&over));
     let line = osc.filter(|_| show).map(|osc| meters::show_line(osc, Arc::clone(&over)));
-    let told = runtime.block_on(async {
+    let told = heard.map(|[mut terminate, mut interrupt, mut hangup]| {
         let hints = daemon.hints();
-        let mut terminate = signal(SignalKind::terminate())?;
-        let mut interrupt = signal(SignalKind::interrupt())?;
-        let mut hangup = signal(SignalKind::hangup())?;
-        loop {
-            tokio::select! {
-                _ = terminate.recv() => return Ok::<_, std::io::Error>("SIGTERM"),
-                _ = interrupt.recv() => return Ok("SIGINT"),
-                _ = hangup.recv() => hints.reload(),
+        runtime.block_on(async {
+            loop {
+                tokio::select! {
+                    _ = terminate.recv() => return "SIGTERM",
+                    _ = interrupt.recv() => return "SIGINT",
+                    _ = hangup.recv() => hints.reload(),
+                }
             }
-        }
+        })
     });
     match told {
         Ok(signal) => tracing::info!("{signal}: fading out and stopping"),
