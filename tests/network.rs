@@ -930,7 +930,10 @@ fn a_follower_that_is_gone_or_does_not_read_delays_nobody() {
         gone.hear_only("/follow/granted");
     }
     let deaf: Vec<Client> = (0..20).map(|_| daemon.client()).collect();
-    deaf.iter().for_each(|client| client.say("/follow/meters", &follow));
+    for client in &deaf {
+        client.say("/follow/meters", &follow);
+        client.hear_only("/follow/granted");
+    }
     let client = daemon.client();
     client.say("/follow/meters", &[text("/meter/bus/programme/left/peak"), Argument::Float(50.0), Argument::Int(60)]);
     wait_until("all follow", || daemon.network.followers() == 41);
