@@ -87,8 +87,10 @@ impl MeterMemory {
             if things.contains_key(of) {
                 continue;
             }
-            self.hertz = u64::from(name.rate().hz());
-            self.trim = KWeighting::new(name.rate()).trim;
+            if self.hertz != u64::from(name.rate().hz()) {
+                self.hertz = u64::from(name.rate().hz());
+                self.trim = KWeighting::new(name.rate()).trim;
+            }
             let places: Vec<_> = name.places().collect();
             let thing = match self.things.remove(of) {
                 Some(known) => Thing { places, ..known },
