@@ -520,6 +520,10 @@ fn what_is_listened_to_takes_the_place_of_the_source_and_nothing_live_moves() {
     assert_eq!(value(&driven.desk, "desk.listening"), "3.0");
     assert_eq!(carried(&driven, "programme", "ears"), NOTHING);
     assert_eq!(carried(&driven, "listen:", "ears"), STRAIGHT);
+    // And the bus for listening passes what it gets.
+    let column = driven.desk.columns(Bank::Buses, "listen:").expect("there is one").start;
+    let gate = aim_of(&driven, Target::Gate { bank: Bank::Buses, column });
+    assert!((gate - 1.0).abs() < 1e-9, "{gate}");
     assert_eq!(carried(&driven, "audition", "ears"), STRAIGHT);
     assert_eq!(carried(&driven, "programme", "feed"), live_before);
     assert_eq!(carried(&driven, "listen:", "feed"), NOTHING, "listening never touches a live bus");

@@ -348,6 +348,7 @@ impl Desk {
         for id in ids {
             self.aim_bus(&id);
         }
+        self.aim_listen_bus();
         let ids: Vec<Id> = self.rig().outputs.iter().map(|output| output.id.clone()).collect();
         for id in ids {
             self.aim_output(&id);
