@@ -417,13 +417,16 @@ fn an_output_with_a_ceiling_holds_it_and_shows_its_delay() {
         let shown = Rc::new(RefCell::new([0.0_f32; 2]));
         let into = Rc::clone(&shown);
         desk.on_meters(move |desk, frame| {
-            for (place, end) in ["latency", "reduction"].into_iter().enumerate() {
-                let path = format!("/meter/output/feed/limiter/{end}");
-                let table = desk.meter_table();
+            let table = desk.meter_table();
+            let mut memory = MeterMemory::default();
+            memory.take_table(&table);
+            memory.read(frame);
+            for (place, end) in ["lip-sync/total", "limiter/reduction"].into_iter().enumerate() {
+                let path = format!("/meter/output/feed/{end}");
                 let name = table.iter().find(|name| name.path == path).expect("the feed has one");
                 let mut reading = Reading::default();
                 name.read(frame, &mut reading);
-                let value = name.value(&reading, &MeterMemory::default());
+                let value = name.value(&reading, &memory);
                 let mut shown = into.borrow_mut();
                 shown[place] = shown[place].max(value);
             }

@@ -11,6 +11,7 @@ mod console;
 mod hands;
 pub mod journal;
 mod layout;
+mod lip_sync;
 mod meter_memory;
 mod meters;
 mod scenes;
@@ -24,6 +25,7 @@ mod why;
 pub mod wiring;
 
 pub use console::ContactDo;
+pub use lip_sync::LipSync;
 pub use meter_memory::{MeterMemory, Order, Thing};
 pub use meters::{FLOOR_DBFS, MeterName, Quantity, Reading};
 pub use scenes::{Change, Recall, SceneToKeep, is_fade};
