@@ -28,7 +28,7 @@ pub use strip::Times;
 pub use wires::Wires;
 
 use crate::dsp::delay::DelayLine;
-use crate::dsp::lanes::{LANES, Vectors};
+use crate::dsp::lanes::{Kernel, LANES, Lanes, Vectors, all_zero};
 use crate::units::{Decibels, Frames, SampleRate};
 use exit::PairExit;
 use followers::{Followers, Taken, groups_of};
@@ -150,7 +150,7 @@ impl Columns {
             match self.stages.get_mut(group).filter(|stages| stages.busy()) {
                 Some(stages) => {
                     let at_rest = stages.at_rest() && self.delays.at_rest(group);
-                    if !strip.moving() && is_silence(audio) && at_rest {
+                    if !strip.moving() && all_zero(audio) && at_rest {
                         audio.fill([0.0; LANES]);
                         strip.pass_silence(frames);
                         taps.fill_with_silence(group, frames);
@@ -304,9 +304,20 @@ impl Taps {
     }
 }
 
-/// Whether a segment is nothing but zeros.
-fn is_silence(audio: &[[f32; LANES]]) -> bool {
-    audio.as_flattened().iter().all(|sample| *sample == 0.0)
+/// The samples of sixteen columns side by side. A segment may be shorter than a tick: what is behind its end is not read.
+struct Gather<'a> {
+    columns: [&'a [f32; TICK]; LANES],
+    rows: &'a mut GroupAudio,
+}
+
+impl Kernel for Gather<'_> {
+    type Output = ();
+
+    #[inline(always)]
+    fn run<V: Lanes>(self) {
+        const { assert!(TICK == LANES, "a square") };
+        V::transpose(&self.columns, self.rows);
+    }
 }
 
 /// Where an output column goes.
@@ -674,13 +685,12 @@ impl Engine {
         }
         for (group, audio) in self.sources.audio.iter_mut().enumerate() {
             if self.sources.strips[group].in_use() {
-                for lane in 0..LANES {
-                    let (feed, side) = self.connections[group * LANES + lane];
-                    let samples = &self.feed_audio[usize::from(feed)][usize::from(side)];
-                    for (row, sample) in audio.iter_mut().zip(samples) {
-                        row[lane] = *sample;
-                    }
+                let (connections, feeds) = (&self.connections[group * LANES..][..LANES], &self.feed_audio);
+                let mut columns = [&feeds[0][0]; LANES];
+                for (column, (feed, side)) in columns.iter_mut().zip(connections) {
+                    *column = &feeds[usize::from(*feed)][usize::from(*side)];
                 }
+                self.vectors.run(Gather { columns, rows: audio });
             }
         }
         let grid = self.frame.is_multiple_of(TICK as u64);
