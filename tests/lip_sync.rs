@@ -131,21 +131,24 @@ fn the_output_is_late_by_exactly_the_figure_and_nothing_else_is() {
 /// What the device says of itself is added, for the outputs that hang on it, as long as it is there.
 #[test]
 fn the_device_adds_what_it_says_while_it_is_there() {
-    let desk = longthrow::desk::Desk::new(installation(2, LINES), show::RATE);
-    let mut desk = desk;
+    let mut desk = longthrow::desk::Desk::new(installation(2, LINES), show::RATE);
     desk.handle(Frames(0), longthrow::desk::Event::Deadline);
     let mut hub = Hub::new(Arc::new(MeterTable { plan: 0, names: desk.meter_table(), ..MeterTable::default() }));
     hub.read(&MeterFrame { frames: 480, ..MeterFrame::nothing() });
-    let shown = |hub: &Hub| {
-        ["limiter", "device", "total"].map(|end| hub.shown()[&format!("/meter/output/feed/lip-sync/{end}")])
+    let shows = |hub: &Hub, expected: [f32; 3]| {
+        let all = hub.shown();
+        for (end, expected) in ["limiter", "device", "total"].iter().zip(expected) {
+            let shown = all[&format!("/meter/output/feed/lip-sync/{end}")];
+            assert!((shown - expected).abs() < 1e-6, "{end}: {shown} for {expected}");
+        }
     };
-    assert_eq!(shown(&hub), [0.0, -1.0, 0.0]);
+    shows(&hub, [0.0, -1.0, 0.0]);
     hub.note_device_late(&id("another"), Some(7.0));
-    assert_eq!(shown(&hub), [0.0, -1.0, 0.0]);
+    shows(&hub, [0.0, -1.0, 0.0]);
     hub.note_device_late(&id("box"), Some(5.25));
-    assert_eq!(shown(&hub), [0.0, 5.25, 5.25]);
+    shows(&hub, [0.0, 5.25, 5.25]);
     hub.note_device_late(&id("box"), None);
-    assert_eq!(shown(&hub), [0.0, -1.0, 0.0]);
+    shows(&hub, [0.0, -1.0, 0.0]);
 }
 
 /// The report of a rendering has the figure of each output, and the file is late by it.
