@@ -300,6 +300,9 @@ fn tech_3343_alignment() {
     reads(&found, "sample_peak_dbfs", -18.0, 0.02, 0.02);
     reads(&found, "correlation", 1.0, 1e-4, 0.0);
     reads(&found, "mono_loss_db", 0.0, 1e-3, 1e-3);
+    // On one side alone it reads -21.0 LUFS.
+    let alone = sine(1_000.0, &[(-18.0, 20.0)], 1);
+    loud_as(&measured(&vec![alone.clone(), vec![0.0; alone.len()]]), "integrated_lufs", -21.0);
     reads(&found, "dc_offset", 0.0, 1e-6, 1e-6);
 }
 
