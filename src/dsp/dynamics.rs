@@ -449,6 +449,25 @@ impl Kernel for Kept<'_> {
     }
 }
 
+/// What does not change from frame to frame while a compressor stands still.
+#[derive(Clone, Copy)]
+struct Knee<V> {
+    from: V,
+    to: V,
+    /// `1 / (2 W)`.
+    bent: V,
+}
+
+impl<V: Lanes> Knee<V> {
+    #[inline(always)]
+    fn new(threshold: V, knee: V) -> Self {
+        let half = V::splat(0.5);
+        let half_knee = knee.mul(half);
+        let bent = half.div(knee.max(V::splat(KNEE_LEAST)));
+        Self { from: threshold.sub(half_knee), to: threshold.add(half_knee), bent }
+    }
+}
+
 impl Through<'_, Compressor> {
     #[inline(always)]
     fn compress<V: Lanes, const KEPT: bool>(self, gains: &mut [Row]) {
@@ -459,8 +478,8 @@ impl Through<'_, Compressor> {
         let mut detector: Detecting<V> = stage.detector.load(self.linked, self.grid);
         let mut reduction = settled(V::load(&stage.reduction), self.grid);
         let mut most = V::load(&stage.most);
-        let (zero, half) = (V::splat(0.0), V::splat(0.5));
-        let mut bent = half.div(now[2].max(V::splat(KNEE_LEAST)));
+        let zero = V::splat(0.0);
+        let mut knee = Knee::new(now[0], now[2]);
         for (pass, rows) in self.audio.chunks_mut(PASS).enumerate() {
             let mut aims = [zero; PASS];
             let aims = &mut aims[..rows.len()];
@@ -468,12 +487,12 @@ impl Through<'_, Compressor> {
             for aim in aims.iter_mut() {
                 if moving {
                     advance(&mut now, &steps, [0, 1, 2]);
-                    bent = half.div(now[2].max(V::splat(KNEE_LEAST)));
+                    knee = Knee::new(now[0], now[2]);
                 }
-                let (level, half_knee) = (level(*aim), now[2].mul(half));
-                let within = level.sub(now[0].sub(half_knee)).max(zero).min(now[2]);
-                let above = level.sub(now[0].add(half_knee)).max(zero);
-                *aim = now[1].mul(within.mul(within).mul(bent).add(above)).min(V::splat(MOST_REDUCTION));
+                let level = level(*aim);
+                let within = level.sub(knee.from).max(zero).min(now[2]);
+                let above = level.sub(knee.to).max(zero);
+                *aim = now[1].mul(within.mul(within).mul(knee.bent).add(above)).min(V::splat(MOST_REDUCTION));
             }
             for (frame, (row, aim)) in rows.iter_mut().zip(aims).enumerate() {
                 if moving {
@@ -509,6 +528,7 @@ impl Kernel for Through<'_, Gate> {
         let (mut open, mut left, mut aim) = (V::load(was_open), V::load(held), V::load(aimed));
         let (zero, one) = (V::splat(0.0), V::splat(1.0));
         let moving = stage.values.moving();
+        let mut closing = now[0].sub(now[1]);
         for rows in self.audio.chunks_mut(PASS) {
             let mut levels = [zero; PASS];
             let levels = &mut levels[..rows.len()];
@@ -520,9 +540,9 @@ impl Kernel for Through<'_, Gate> {
                 let level = *level;
                 if moving {
                     advance(&mut now, &steps, [0, 1, 2, 3, 4, 5, 6]);
+                    closing = now[0].sub(now[1]);
                 }
-                let [threshold, hysteresis, slope, range, attack, release, hold] = now;
-                let closing = threshold.sub(hysteresis);
+                let [threshold, _, slope, range, attack, release, hold] = now;
                 left = hold.pick_le(left.sub(one), closing, level);
                 // Below the lower threshold it stays open until the hold is over; above the upper one it opens.
                 let stays = open.pick_le(open.where_le(one, left), closing, level);
