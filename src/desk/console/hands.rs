@@ -119,7 +119,7 @@ impl Desk {
         }
     }
 
-    pub(super) fn novice_refuses(&self, address: &Address, value: &Value, by: By) -> Option<String> {
+    pub(in crate::desk) fn novice_refuses(&self, address: &Address, value: &Value, by: By) -> Option<String> {
         let refused = match address.key {
             Key::ChannelAssign | Key::ChannelSource | Key::OutputSource | Key::BusAir => "no route",
             Key::BusFader | Key::OutputLevel => "no bus or output level",
