@@ -713,3 +713,35 @@ pub mod why {
         format!("waiting: {} {far}", if lower { "lower" } else { "raise" })
     }
 }
+
+/// `longthrow undo`, `history` and `keep`.
+pub mod history {
+    /// A file that was put back.
+    #[must_use]
+    pub fn undone(path: &str, number: u64) -> String {
+        format!("{path} says what it said in revision {number}; the desk reads it now\n")
+    }
+}
+
+/// Lines of the log that an operator reads: what happened, what it means, and what to do.
+pub mod log {
+    use std::fmt::Display;
+
+    /// A file that was put back.
+    #[must_use]
+    pub fn put_back(path: impl Display, number: u64) -> String {
+        format!("{path} is put back to revision {number}")
+    }
+
+    /// A file that somebody owns who is not the desk.
+    #[must_use]
+    pub fn cannot_be_written(why: &str) -> String {
+        format!("the desk cannot write it: {why}; look whose the file is, or edit it by hand")
+    }
+
+    /// A change of two files that is undone file by file.
+    #[must_use]
+    pub fn not_together(error: impl Display) -> String {
+        format!("\"longthrow undo\" will take back panel and profile one after the other: {error}")
+    }
+}
