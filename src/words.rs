@@ -745,3 +745,23 @@ pub mod log {
         format!("\"longthrow undo\" will take back panel and profile one after the other: {error}")
     }
 }
+
+/// Why something was refused.
+pub mod refused {
+    /// A contact that only the truth moves.
+    pub const CONTACT_OF_ROOM: &str = "it is the lamp or the mute of a room, and follows its microphones";
+    /// Whoever moves contacts starts machines and loudspeakers.
+    pub const CONTACT_OF_STRANGER: &str = "contacts are moved from loopback or wired control only";
+
+    /// A pulse of a contact that makes none.
+    #[must_use]
+    pub fn contact_stands(contact: &str) -> String {
+        format!("contact {contact} stands open or closed and makes no pulses: say contact.{contact}.state")
+    }
+
+    /// A state of a contact that has none.
+    #[must_use]
+    pub fn contact_pulses(contact: &str) -> String {
+        format!("contact {contact} makes pulses and has no state: say contact.{contact}.pulse")
+    }
+}

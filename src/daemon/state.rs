@@ -299,7 +299,10 @@ pub fn written_together(folder: &Path, what: &str, now: &BTreeMap<String, String
     let stands = |(file, number): (&String, &u64)| {
         now.get(file).is_some_and(|text| stands_at(folder, file, text) == Some(*number))
     };
-    let change = changes_together(folder).into_iter().rev().find(|change| change.contains_key(what) && change.iter().all(stands));
+    let change = changes_together(folder)
+        .into_iter()
+        .rev()
+        .find(|change| change.contains_key(what) && change.iter().all(stands));
     change.into_iter().flat_map(BTreeMap::into_keys).filter(|file| file != what).collect()
 }
 

@@ -320,8 +320,7 @@ fn undo(folder: &Path, paths: &Paths, file: Option<&str>, to: Option<u64>) -> Re
     files.sort_by_key(|file| file != "profile");
     let back: Vec<(PathBuf, state::AcceptedText)> =
         files.iter().map(|file| earlier(folder, &named, file, to)).collect::<Result<_, _>>()?;
-    let texts: Vec<(&Path, &[u8])> =
-        back.iter().map(|(path, revision)| (&**path, revision.text.as_bytes())).collect();
+    let texts: Vec<(&Path, &[u8])> = back.iter().map(|(path, revision)| (&**path, revision.text.as_bytes())).collect();
     storage::write_all(&texts, true).map_err(|why| words::log::cannot_be_written(&why))?;
     for (path, revision) in &back {
         tracing::info!("{}", words::log::put_back(path.display(), revision.number));
