@@ -253,6 +253,19 @@ pub mod new {
     pub const NO_DEVICE: &str = "  none was found; the desk runs without, and a device can be added to rig.toml later";
     /// Microphones.
     pub const MICROPHONES: &str = "Microphones on it (names, separated by commas)?";
+    /// The panel.
+    pub const PANEL: &str = "What is the panel? \"osc\" from any program on this machine, midi:NAME, jack-midi:CLIENT:PORT, serial:/dev/... \
+                             (MIDI), node:/dev/... or node:ADDRESS:PORT";
+    /// Its faders.
+    pub const FADERS: &str = "What do the faders of the strips say? \"later\" teaches them by touch, with longthrow assign; for MIDI \
+                              CHANNEL:FIRST-LAST are controllers, as in 1:16-23; for a node an address with N, as in /strip-N/fader";
+    /// Its buttons.
+    pub const BUTTONS: &str = "And the buttons that open them?";
+    /// A MIDI port that is there.
+    #[must_use]
+    pub fn midi_port(name: &str) -> String {
+        format!("A MIDI port of this machine: midi:{name}")
+    }
     /// One microphone.
     #[must_use]
     pub fn speak_into(name: &str) -> String {
