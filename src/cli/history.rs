@@ -2,6 +2,7 @@
 
 use super::{complain, exit, print, print_json, talk};
 use crate::daemon::talk::{Answer, Question, Revision, SceneAsk};
+use crate::words::history as words;
 use clap::Args;
 use std::path::{Path, PathBuf};
 
@@ -18,6 +19,7 @@ pub(super) struct History {
 
 /// Puts a file back to an earlier accepted revision; the desk reads it as if somebody had saved it.
 ///
+/// What "longthrow assign" wrote into panel and profile goes back together, unless a file is named.
 /// Values glide to where they were, and no microphone is opened by it. Undoing again goes further back.
 #[derive(Debug, Args)]
 pub(super) struct Undo {
@@ -127,8 +129,8 @@ fn text(revisions: &[Revision]) -> String {
 impl Undo {
     pub(super) fn run(self) -> u8 {
         match talk::ask(self.state.as_deref(), &Question::Undo { file: self.file, to: self.to }) {
-            Ok(Answer::Undone { path, number }) => {
-                let said = format!("{path} says what it said in revision {number}; the desk reads it now\n");
+            Ok(Answer::Undone { files }) => {
+                let said = files.iter().map(|(path, number)| words::undone(path, *number)).collect::<String>();
                 if print(&said) { exit::FINE } else { exit::COULD_NOT_RUN }
             }
             other => refused(other),

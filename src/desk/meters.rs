@@ -3,6 +3,7 @@
 //! ```text
 //! /meter/channel/ID/input/{peak,level,clips}                  after the trim
 //! /meter/channel/ID/after-fader/{peak,level,...}              the highest of both sides of a stereo channel
+//! /meter/talkback/ID/input/{peak,level,clips}                 before its key
 //! /meter/bus/ID/{left,right}/{peak,level,...}                 each side of a bus, and the same of every output
 //! /meter/bus/ID/stereo/{correlation,mono-loss}                and of stereo channels
 //! /meter/bus/ID/loudness/{momentary,short-term,...}           and of channels, after the fader
@@ -12,6 +13,7 @@
 //! ```
 
 use super::Desk;
+use super::console::source_of;
 use super::layout::Place;
 use super::meter_memory::{MeterMemory, Thing};
 use super::stages::OCTAVE_DB;
@@ -364,6 +366,10 @@ impl Desk {
             ] {
                 add(&of, point, Bank::Sources, place, 0, &[row], word);
             }
+        }
+        for talkback in self.talkbacks() {
+            let Some(place) = self.stage.place(Bank::Sources, &source_of(&talkback.id)) else { continue };
+            add(&format!("/talkback/{}", talkback.id), Point::Input, Bank::Sources, place, 0, &input, "input");
         }
         let buses = self.buses().map(|bus| ("bus", &bus.id, Bank::Buses));
         let outputs = self.rig().outputs.iter().map(|output| ("output", &output.id, Bank::Outputs));

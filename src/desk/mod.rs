@@ -482,6 +482,7 @@ impl Desk {
             Scope::Room => self.rig().console.rooms.iter().map(|room| room.id.clone()).collect(),
             Scope::Talkback => self.talkbacks().iter().map(|talkback| talkback.id.clone()).collect(),
             Scope::Desk => vec!["".into()],
+            Scope::Contact => self.rig().contacts.iter().map(|contact| contact.id.clone()).collect(),
         }
     }
 
@@ -563,7 +564,7 @@ impl Desk {
                 self.gain_groups().filter(|group| group.id == id).flat_map(|group| group.members.clone()).collect()
             }
             Scope::Talkback => return value.is_word("on") && self.is_by_microphone(&address.id),
-            Scope::Bus | Scope::Output | Scope::Room | Scope::Desk => {
+            Scope::Bus | Scope::Output | Scope::Room | Scope::Desk | Scope::Contact => {
                 let before = self.live_microphones();
                 return console::decides_who_is_live(address.key, self.value(address).as_ref(), value)
                     && self.live_with(std::iter::once((address.clone(), value.clone())), before.clone()) != before;
@@ -667,7 +668,7 @@ impl Desk {
                 }
                 self.aim_output(&id);
             }
-            Scope::Room | Scope::Talkback | Scope::Desk => {}
+            Scope::Room | Scope::Talkback | Scope::Desk | Scope::Contact => {}
         }
     }
 

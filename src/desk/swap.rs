@@ -206,7 +206,7 @@ impl Desk {
             Scope::GainGroup => {
                 profile.gain_groups.iter_mut().filter(|group| group.id == *was).for_each(|group| group.id = id.clone());
             }
-            Scope::Output | Scope::Room | Scope::Talkback | Scope::Desk => {}
+            Scope::Output | Scope::Room | Scope::Talkback | Scope::Desk | Scope::Contact => {}
         }
     }
 
