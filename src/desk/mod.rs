@@ -342,6 +342,12 @@ impl Desk {
         self.stage.take()
     }
 
+    /// Whether what [`Desk::take`] gives next carries a rung of the panic ladder, which waits behind nothing.
+    #[must_use]
+    pub const fn panics(&self) -> bool {
+        self.stage.is_hurried()
+    }
+
     /// A number that is another one whenever channels, buses or outputs came, went or changed their places.
     #[must_use]
     pub const fn structure(&self) -> u64 {
@@ -651,6 +657,8 @@ impl Desk {
                 self.when_closed(&id, true, effects);
             }
             Scope::Bus if address.key == Key::BusAssign => {
+                // Other buses lead to the programme.
+                self.compile_panic();
                 self.reconcile();
                 self.aim_all();
             }
