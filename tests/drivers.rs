@@ -49,7 +49,7 @@ impl Made {
         let thread = std::thread::spawn(move || {
             while !until.load(Ordering::Relaxed) {
                 if calls {
-                    sink.block(&mut NoWires, BlockTime { nanos: nanos(), missed_frames: 0 });
+                    sink.block(&mut NoWires, BlockTime { nanos: nanos(), missed_frames: 0, cycle: None });
                 }
                 std::thread::sleep(Duration::from_millis(10));
             }

@@ -444,3 +444,60 @@ fn the_sound_comes_back_when_the_server_is_killed_stopped_and_started_again() {
         faults(44_100, 1, false);
     }
 }
+
+/// All whole numbers in a line of the log.
+fn numbers(line: &str) -> Vec<u64> {
+    line.split(|c: char| !c.is_ascii_digit()).filter_map(|word| word.parse().ok()).collect()
+}
+
+/// Thirty-two channels with an equaliser and a compressor, whose faders move all the time, and how long their blocks take.
+#[test]
+fn no_block_that_began_in_time_ends_late() {
+    let proof = std::env::var_os("LONGTHROW_PROOF").is_some();
+    // So many seconds; a quieter machine may be asked for less than the whole.
+    let seconds = match std::env::var("PROOF_SECONDS").ok().and_then(|text| text.parse().ok()) {
+        Some(seconds) if proof => seconds,
+        _ => {
+            if proof {
+                600
+            } else {
+                5
+            }
+        }
+    };
+    let period = if proof { 128 } else { 256 };
+    let Some(jackd) = Jackd::start(48_000, period, 2) else { return };
+    let feeder = Feeder::start(&jackd.name, "feeder", 32);
+    let catcher = Catcher::start(&jackd.name, "catcher", 32);
+    let on = "equaliser.switch = \"on\"\nequaliser.low-mid.gain = 3.0\ncompressor.switch = \"on\"\npan = ";
+    let profile = thirty_two_in_pairs().replace("pan = ", on);
+    let mut daemon = Daemon::start(&rig(&jackd.name, 32, 32), None, &profile);
+    daemon.await_lines("linked to", 64);
+    wait_until_heard(&catcher, 0);
+    let mut heard = 0;
+    for second in 0..seconds {
+        for (side, n) in ["left", "right"].into_iter().flat_map(|side| (1..=16).map(move |n| (side, n))) {
+            daemon.set(&format!("/channel/{side}-{n}/fader"), if (second + n) % 2 == 0 { -6.0 } else { 0.0 });
+        }
+        heard += catcher.catch(48_000).channels[31].iter().filter(|x| **x != 0.0).count();
+    }
+    assert!(heard > 0, "nothing was heard, so nothing was measured");
+    assert_eq!(daemon.stop(), Some(0));
+    let (blocks, timed) = (daemon.await_line("blocks: "), daemon.await_line(" blocks timed: "));
+    println!("{seconds} s of {period} frames, {} us a block", u64::from(period) * 1_000_000 / 48_000);
+    println!("{}\n{}", &blocks[blocks.find("blocks: ").unwrap_or(0)..], &timed[timed.find("INFO").unwrap_or(0)..]);
+    let blocks = numbers(&blocks[blocks.find("blocks: ").expect("awaited")..]);
+    let timed = &timed[timed.find("within").expect("a time")..].replace("99.99 %", "").replace("99.9 %", "");
+    let [half, most, nearly_all, all_but_few, begun_late] = numbers(&timed.replace("99 %", ""))[..] else {
+        panic!("not the five numbers of {timed}");
+    };
+    let [by_device, late, longest, ..] = blocks[..] else { panic!("not the numbers of {blocks:?}") };
+    assert!(by_device * u64::from(period) >= seconds * 40_000, "{by_device} blocks are not {seconds} s");
+    assert!(0 < half && half <= most && most <= nearly_all && nearly_all <= all_but_few && all_but_few <= longest);
+    // Blocks of a server whose clock is not understood would all be late.
+    assert!(late <= by_device && begun_late < by_device, "{begun_late} of {by_device} began late");
+    if proof {
+        assert_eq!(late, 0, "blocks that began in time ended late");
+    }
+    drop((feeder, catcher));
+}

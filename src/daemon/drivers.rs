@@ -5,6 +5,7 @@
 //! the lease to the silent driver when no block came for max(100 ms, 3 periods) or the device says that it
 //! is gone, opens the device again for ever, and moves the lease back when the device calls again.
 
+use super::block_times::{BlockTimes, Timing};
 use crate::engine::Wires;
 use crate::handoff::{Clock, Lease, Seat};
 use crate::ports::audio::{BlockSink, BlockTime, DeviceNotice, Format, OpenDevice, OpenError};
@@ -90,8 +91,10 @@ pub struct DriverCounts {
     pub silent_blocks: AtomicU64,
     /// Blocks that ended after their device needed them, of those that began in time.
     pub late_blocks: AtomicU64,
-    /// The longest time a block took, in ns.
-    pub longest_nanos: AtomicU64,
+    /// Blocks whose callback the system entered late: more than a quarter of the period had gone.
+    pub begun_late: AtomicU64,
+    /// How long the blocks of devices took.
+    pub times: BlockTimes,
     /// Late blocks that devices reported.
     pub xruns: AtomicU64,
 }
@@ -122,11 +125,14 @@ impl Shared {
         true
     }
 
-    fn spent(&self, frames: usize, began: u64) {
-        let took = nanos().saturating_sub(began);
-        self.counts.longest_nanos.fetch_max(took, Ordering::Relaxed);
-        if took > frames as u64 * 1_000_000_000 / u64::from(self.rate.hz()) {
-            self.counts.late_blocks.fetch_add(1, Ordering::Relaxed);
+    fn spent(&self, frames: usize, time: BlockTime) {
+        let ended = nanos();
+        self.counts.times.count(ended.saturating_sub(time.nanos));
+        let period = frames as u64 * 1_000_000_000 / u64::from(self.rate.hz());
+        match Timing::of(time, period, ended) {
+            Timing::InTime => {}
+            Timing::BeganLate => _ = self.counts.begun_late.fetch_add(1, Ordering::Relaxed),
+            Timing::EndedLate => _ = self.counts.late_blocks.fetch_add(1, Ordering::Relaxed),
         }
     }
 }
@@ -155,7 +161,7 @@ impl BlockSink for DeviceSink {
         let number = self.seen.number.load(Ordering::Acquire);
         if self.shared.block(number, wires, time.nanos) {
             self.shared.counts.device_blocks.fetch_add(1, Ordering::Relaxed);
-            self.shared.spent(wires.frames(), time.nanos);
+            self.shared.spent(wires.frames(), time);
         }
     }
 }

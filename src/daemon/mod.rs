@@ -2,6 +2,7 @@
 
 pub mod access;
 mod audible;
+pub mod block_times;
 mod control;
 pub mod desk_thread;
 pub mod drivers;

@@ -399,10 +399,18 @@ impl Daemon {
             "blocks: {} by the device ({} late, the longest {} us), {} by the silent driver, {} refused; {} xruns",
             count(&self.counts.device_blocks),
             count(&self.counts.late_blocks),
-            count(&self.counts.longest_nanos) / 1000,
+            self.counts.times.longest() / 1000,
             count(&self.counts.silent_blocks),
             count(&self.counts.refused_blocks),
             count(&self.counts.xruns)
+        );
+        let times = &self.counts.times;
+        let [half, most, nearly_all, all_but_few] = [50_000, 99_000, 99_900, 99_990].map(|of| times.within(of) / 1000);
+        tracing::info!(
+            "{} blocks timed: half within {half} us, 99 % {most} us, 99.9 % {nearly_all} us, 99.99 % {all_but_few} us; \
+             {} entered late",
+            times.blocks(),
+            count(&self.counts.begun_late)
         );
         in_time
     }

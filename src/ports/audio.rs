@@ -32,6 +32,8 @@ pub struct BlockTime {
     /// Frames that the device went on without us since the last block, by its own count; 0 when it has none. A stall of the
     /// device itself is not in it (a JACK server counts no frames meanwhile): that shows in `nanos`.
     pub missed_frames: u32,
+    /// When the device's own period began and when it needs the block, on the same clock; nothing when it does not say.
+    pub cycle: Option<(u64, u64)>,
 }
 
 /// How a device runs.

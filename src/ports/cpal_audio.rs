@@ -437,7 +437,7 @@ impl OutputDriver {
             }
             let mut wires =
                 PlanarWires { frames, stride: BLOCK_MAX, inputs: &self.planar_in, outputs: &mut self.planar_out };
-            self.sink.block(&mut wires, BlockTime { nanos, missed_frames: 0 });
+            self.sink.block(&mut wires, BlockTime { nanos, missed_frames: 0, cycle: None });
             for (frame, out) in piece.chunks_exact_mut(self.channels).enumerate() {
                 for (channel, sample) in out.iter_mut().enumerate() {
                     *sample = T::from_float(self.planar_out.get(channel * BLOCK_MAX + frame).copied().unwrap_or(0.0));
@@ -475,7 +475,7 @@ impl InputDriver {
                 }
             }
             let mut wires = PlanarWires { frames, stride: BLOCK_MAX, inputs: &self.planar_in, outputs: &mut [] };
-            self.sink.block(&mut wires, BlockTime { nanos, missed_frames: 0 });
+            self.sink.block(&mut wires, BlockTime { nanos, missed_frames: 0, cycle: None });
         }
     }
 }

@@ -15,7 +15,7 @@ use jack::{
     AsyncClient, AudioIn, AudioOut, Client, Control, Error, Frames, LatencyType, Port, PortFlags, ProcessScope,
 };
 use std::sync::Arc;
-use std::sync::atomic::{AtomicBool, AtomicU32, Ordering::Relaxed};
+use std::sync::atomic::{AtomicBool, AtomicI64, AtomicU32, Ordering::Relaxed};
 use std::sync::mpsc::SyncSender;
 
 /// What other JACK clients see us as.
@@ -70,7 +70,9 @@ pub(super) fn open(
         sink,
         board: Arc::default(),
         next_frame: None,
+        clocks_apart: Arc::new(AtomicI64::new(UNKNOWN)),
     };
+    let clocks_apart = Arc::clone(&process.clocks_apart);
     let board = Arc::clone(&process.board);
     board.period.store(client.buffer_size(), Relaxed);
     board.rate.store(server_rate.hz(), Relaxed);
@@ -88,6 +90,9 @@ pub(super) fn open(
     let keeper = Keeper::start("jack device", move || {
         outbox.look();
         looks = looks.wrapping_add(1);
+        if let Some(apart) = compare_clocks(running.as_client()) {
+            clocks_apart.store(apart, Relaxed);
+        }
         let changed = graph.swap(false, Relaxed);
         if changed || looks.is_multiple_of(LOOKS_BETWEEN_TRIES) {
             let client = running.as_client();
@@ -236,6 +241,8 @@ struct Process {
     board: Arc<Board>,
     /// Where the next block begins on the server's count, once a block was seen.
     next_frame: Option<Frames>,
+    /// How far our clock is ahead of the server's, ns, or [`UNKNOWN`]; written by the keeper.
+    clocks_apart: Arc<AtomicI64>,
 }
 
 impl jack::ProcessHandler for Process {
@@ -264,7 +271,8 @@ impl jack::ProcessHandler for Process {
             *wire = port.as_mut_slice(scope);
             wire.fill(0.0);
         }
-        self.sink.block(&mut wires, BlockTime { nanos, missed_frames });
+        let cycle = cycle(scope, self.clocks_apart.load(Relaxed));
+        self.sink.block(&mut wires, BlockTime { nanos, missed_frames, cycle });
         Control::Continue
     }
 
@@ -272,6 +280,29 @@ impl jack::ProcessHandler for Process {
         self.board.period.store(frames, Relaxed);
         Control::Continue
     }
+}
+
+/// The clocks were not compared yet.
+const UNKNOWN: i64 = i64::MIN;
+/// Whoever compares them was interrupted when reading both took longer than this, ns.
+const COMPARED_WITHIN: u64 = 20_000;
+
+/// How far our clock is ahead of the server's, ns. A server may count by a clock that nobody slews (`CLOCK_MONOTONIC_RAW`), so
+/// this is asked again and again.
+fn compare_clocks(client: &Client) -> Option<i64> {
+    let before = clock::nanos();
+    let theirs = client.time();
+    let took = clock::nanos().saturating_sub(before);
+    let middle = i64::try_from(before + took / 2).ok()?;
+    let theirs = i64::try_from(theirs.checked_mul(1_000)?).ok()?;
+    (took < COMPARED_WITHIN).then_some(middle - theirs)
+}
+
+/// When the server's period began and when it ends, on our clock.
+fn cycle(scope: &ProcessScope, clocks_apart: i64) -> Option<(u64, u64)> {
+    let times = scope.cycle_times().ok().filter(|_| clocks_apart != UNKNOWN)?;
+    let on_ours = |usecs: u64| usecs.checked_mul(1_000)?.checked_add_signed(clocks_apart);
+    Some((on_ours(times.current_usecs)?, on_ours(times.next_usecs)?))
 }
 
 /// The buffers of one period, on the stack.
