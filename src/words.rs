@@ -196,6 +196,16 @@ pub mod status {
         format!("\nProgramme: {dbfs:.0} dBFS\n")
     }
 
+    /// By how much an output is late beside a picture.
+    #[must_use]
+    pub fn lip_sync(output: &str, total_ms: f64, frames_of_25: f64, limiter_ms: f64, device_ms: Option<f64>) -> String {
+        let device = device_ms.map_or("its device has not said".to_owned(), |ms| format!("its device {ms:.1}"));
+        format!(
+            "Lip sync: {output} is {total_ms:.1} ms late, {frames_of_25:.2} video frames at 25 a second \
+             (limiter {limiter_ms:.1}, {device})\n"
+        )
+    }
+
     /// Above what is open and no microphone.
     pub const OPEN_BESIDES: &str = "Open besides:\n";
 

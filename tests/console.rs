@@ -556,6 +556,10 @@ fn what_is_listened_to_takes_the_place_of_the_source_and_nothing_live_moves() {
     assert_eq!(value(&driven.desk, "desk.listening"), "3.0");
     assert_eq!(carried(&driven, "programme", "ears"), NOTHING);
     assert_eq!(carried(&driven, "listen:", "ears"), STRAIGHT);
+    // And the bus for listening passes what it gets.
+    let column = driven.desk.columns(Bank::Buses, "listen:").expect("there is one").start;
+    let gate = aim_of(&driven, Target::Gate { bank: Bank::Buses, column });
+    assert!((gate - 1.0).abs() < 1e-9, "{gate}");
     assert_eq!(carried(&driven, "audition", "ears"), STRAIGHT);
     assert_eq!(carried(&driven, "programme", "feed"), live_before);
     assert_eq!(carried(&driven, "listen:", "feed"), NOTHING, "listening never touches a live bus");
@@ -729,6 +733,71 @@ fn what_a_talkback_speaks_over_gives_way_and_comes_back_slowly() {
     assert!((gain(&driven) - full + 10.0).abs() < 1.1, "half of the way: {}", gain(&driven) - full);
     driven.pass(220);
     assert!((gain(&driven) - full).abs() < 0.01, "back");
+}
+
+/// The sound itself, in the ears of whom is spoken to: what they hear falls by 20 dB within 50 ms of the key, stays there for 200 ms
+/// after it, and is back 400 ms later; the talkback is heard meanwhile. (Times of the job's practice, no source.)
+#[test]
+fn the_dip_under_a_talkback_is_heard_where_it_speaks() {
+    let mut installation = control_room(
+        "channel.music.assign.foldback = on\noutput.foldback.source = foldback\noutput.foldback.level = 0.0\n",
+    );
+    installation.profile.console.talkbacks[0].slate.clear();
+    for talk in [0.0_f32, 0.1] {
+        let mut desk = Offline::new(
+            installation.clone(),
+            RATE,
+            Vectors::widest(),
+            Box::new(|_, _, _| longthrow::engine::Feed::Silent),
+        );
+        let ms = |ms: usize| ms * 48;
+        let (down, up, end) = (ms(1_000), ms(2_000), ms(3_000));
+        for (at, state) in [(down, "on"), (up, "off")] {
+            desk.at(Frames(at as u64), set("talkback.producer.to.foldback", word(state)));
+        }
+        // Music at 1 kHz; the voice at 3 kHz, so that either is found beside the other.
+        let sine = |hertz: f32, peak: f32| -> Vec<f32> {
+            (0..end).map(|n| peak * (std::f32::consts::TAU * hertz * (n % 48_000) as f32 / 48_000.0).sin()).collect()
+        };
+        let silence = vec![0.0; end];
+        let mut buffers = Buffers {
+            inputs: vec![silence.clone(), silence, sine(1_000.0, 0.1), sine(3_000.0, talk)],
+            outputs: vec![vec![0.0; end]; 12],
+            ..Buffers::default()
+        };
+        while buffers.offset < end {
+            buffers.frames = 480.min(end - buffers.offset);
+            desk.process(&mut buffers);
+            buffers.offset += buffers.frames;
+        }
+        // Both tones have whole periods in 10 ms.
+        let level = |hertz: f32, at: usize| {
+            let piece = &buffers.outputs[6][at..at + 480];
+            let (mut re, mut im) = (0.0, 0.0);
+            for (n, sample) in piece.iter().enumerate() {
+                let angle = std::f32::consts::TAU * hertz * n as f32 / 48_000.0;
+                re += sample * angle.cos();
+                im += sample * angle.sin();
+            }
+            20.0 * (re.hypot(im) / 240.0).max(1e-6).log10()
+        };
+        let music = |at: usize| level(1_000.0, at) - level(1_000.0, down - 480);
+        let fallen = (0..100).find(|n| music(down + ms(*n)) < -19.0).expect("it falls");
+        let rises = (0..700).find(|n| music(up + ms(*n)) > -19.0).expect("it rises");
+        let back = (0..900).find(|n| music(up + ms(*n)) > -0.5).expect("it comes back");
+        println!(
+            "talk {talk}: the music falls by {:.2} dB, within {fallen} ms; leaves that {rises} ms after the key, and is back after {back}",
+            -music(down + ms(500))
+        );
+        assert!((music(down + ms(500)) + 20.0).abs() < 0.1);
+        assert!(fallen <= 50, "{fallen} ms");
+        assert!((190..260).contains(&rises), "{rises} ms");
+        assert!((550..650).contains(&back), "{back} ms");
+        assert!(music(up + ms(700)).abs() < 0.05);
+        let voice = level(3_000.0, down + ms(500));
+        assert_eq!(voice > -40.0, talk > 0.0, "the voice is at {voice} dB");
+        assert!(level(3_000.0, up + ms(700)) < -90.0, "and gone afterwards");
+    }
 }
 
 /// A hold button on a serial port for each of these.
@@ -991,8 +1060,14 @@ fn a_novice_has_faders_up_to_0_db_and_no_routes_and_gets_the_prepared_mix_back_b
         ("bus.programme.fader", ControlKind::Fader),
         ("channel.music.assign.programme", ControlKind::Momentary),
         ("desk.restore", ControlKind::Momentary),
+        ("output.feed.ceiling", ControlKind::Fader),
     ];
-    let mut driven = Driven::new(with_keys(hall(&format!("{CHANNELS}desk.novice = on\n")), &keys));
+    let lines = format!("{CHANNELS}desk.novice = on\noutput.feed.ceiling = -1.0\n");
+    let mut driven = Driven::new(with_keys(hall(&lines), &keys));
+    driven.slide(4, 0);
+    driven.slide(4, 127);
+    driven.slide(4, 0);
+    assert_eq!(value(&driven.desk, "output.feed.ceiling"), "-1.0", "the limiter stays as it is prepared");
     driven.slide(0, 127);
     assert_eq!(value(&driven.desk, "channel.music.fader"), "0.0");
     driven.slide(1, 40);
@@ -1039,7 +1114,7 @@ fn each_rung_of_the_panic_ladder_is_one_batch_and_opens_no_microphone() {
     driven.press(0);
     driven.release(0);
     assert_eq!(switches(&driven), ["closed", "closed", "open"]);
-    assert_eq!(value(&driven.desk, "channel.music.fader"), "0.0");
     driven.pass(1_000);
+    assert_eq!(value(&driven.desk, "channel.music.fader"), "0.0", "by a glide, from silence");
     assert_eq!(value(&driven.desk, "room.hall.tally"), "dark");
 }

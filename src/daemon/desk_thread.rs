@@ -9,10 +9,11 @@ use super::inbox::{Ask, DAEMON_LANE, Inbox, Item, Origin};
 use super::network::{Answers, To, answer, refused, teach_state};
 use super::nodes::{ContactAsk, Nodes};
 use super::record::{Kept, Writer};
+use super::sending::Sending;
 use super::talk::{Answer, Asked, SceneShown};
 use super::teach::{Progress, Session, Taught, TeachAsk, Who, progress_words};
 use crate::desk::journal::{At, Line, Ports, What};
-use crate::desk::{By, ContactDo, Desk, Effects, Event, Facts, Feedback, SceneToKeep, ToEngine, Wrong};
+use crate::desk::{By, ContactDo, Desk, Effects, Event, Facts, Feedback, SceneToKeep, Wrong};
 use crate::handoff::{Clock, Console};
 use crate::panel::PortIndex;
 use crate::panel::encode::{encode_midi, encode_osc};
@@ -140,7 +141,7 @@ pub struct DeskThread {
     writer: Writer,
     players: Players,
     /// What the engine did not take yet.
-    waiting: Option<ToEngine>,
+    sending: Sending,
     held: Vec<Item>,
     /// What the journal calls the control ports.
     ports: Ports,
@@ -188,7 +189,7 @@ impl DeskThread {
             meter_table,
             writer,
             players,
-            waiting: None,
+            sending: Sending::default(),
             held: Vec::new(),
             ports,
             unechoed: 0,
@@ -235,7 +236,7 @@ impl DeskThread {
     }
 
     fn nap(&self) -> Duration {
-        let longest = if self.unechoed > 0 || self.waiting.is_some() { NAP_WHILE_SENDING } else { NAP };
+        let longest = if self.unechoed > 0 || self.sending.is_waiting() { NAP_WHILE_SENDING } else { NAP };
         let held = self.held.iter().map(|item| item.due);
         match self.desk.next_deadline().into_iter().chain(held).min() {
             Some(at) => {
@@ -389,30 +390,10 @@ impl DeskThread {
 
     /// Sends whatever the engine takes now.
     fn send(&mut self) {
-        while let Some(what) = self.waiting.take().or_else(|| self.desk.take()) {
-            match what {
-                ToEngine::Batch { sequence, commands } => {
-                    if !self.console.send_batch(sequence, &commands) {
-                        self.waiting = Some(ToEngine::Batch { sequence, commands });
-                        return;
-                    }
-                }
-                ToEngine::Plan(mut send) => {
-                    let rate = self.desk.rate();
-                    for (slot, spec) in send.wanted.drain(..) {
-                        let feed =
-                            feeds::make(&spec, rate, |path, looped, stereo| self.players.play(path, looped, stereo));
-                        send.plan.feeds.push((slot, feed));
-                    }
-                    if let Err(plan) = self.console.send_plan(send.plan) {
-                        send.plan = plan;
-                        self.waiting = Some(ToEngine::Plan(send));
-                        return;
-                    }
-                }
-            }
-            self.unechoed += 1;
-        }
+        let (rate, players) = (self.desk.rate(), &mut self.players);
+        self.unechoed += self.sending.send(&mut self.desk, &mut self.console, |spec| {
+            feeds::make(spec, rate, |path, looped, stereo| players.play(path, looped, stereo))
+        });
     }
 
     fn hear_engine(&mut self) {

@@ -19,6 +19,7 @@ pub mod player;
 mod record;
 pub mod run;
 pub mod satellite;
+pub mod sending;
 pub mod state;
 pub mod talk;
 pub mod teach;

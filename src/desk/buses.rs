@@ -33,7 +33,7 @@ impl Desk {
     }
 
     /// Which bus feeds which.
-    fn feeds(&self) -> BTreeMap<Id, BTreeSet<Id>> {
+    pub(super) fn feeds(&self) -> BTreeMap<Id, BTreeSet<Id>> {
         let ids: Vec<&Id> = self.buses().map(|bus| &bus.id).collect();
         let on = |from: &Id, to: &Id| {
             self.mix.get(&Address::with_further(Key::BusAssign, from, to)).is_some_and(|value| value.is_word("on"))
@@ -44,6 +44,22 @@ impl Desk {
             targets.map(|to| (**to).clone()).collect()
         };
         ids.iter().map(|from| ((*from).clone(), feeds(from))).collect()
+    }
+
+    /// The buses from which something gets to this one.
+    pub(super) fn leading_to(&self, bus: &str) -> BTreeSet<Id> {
+        let feeds = self.feeds();
+        let mut leading: BTreeSet<Id> = BTreeSet::new();
+        loop {
+            let leads = |to: &BTreeSet<Id>| to.iter().any(|to| **to == *bus || leading.contains(to));
+            let more =
+                feeds.iter().filter(|(from, to)| **from != Id::from(bus) && !leading.contains(*from) && leads(to));
+            let more: Vec<Id> = more.map(|(from, _)| from.clone()).collect();
+            if more.is_empty() {
+                return leading;
+            }
+            leading.extend(more);
+        }
     }
 
     /// Why a bus cannot be assigned to another.

@@ -11,6 +11,7 @@ mod console;
 mod hands;
 pub mod journal;
 mod layout;
+mod lip_sync;
 mod meter_memory;
 mod meters;
 mod scenes;
@@ -24,6 +25,7 @@ mod why;
 pub mod wiring;
 
 pub use console::ContactDo;
+pub use lip_sync::LipSync;
 pub use meter_memory::{MeterMemory, Order, Thing};
 pub use meters::{FLOOR_DBFS, MeterName, Quantity, Reading};
 pub use scenes::{Change, Recall, SceneToKeep, is_fade};
@@ -340,6 +342,12 @@ impl Desk {
         self.stage.take()
     }
 
+    /// Whether what [`Desk::take`] gives next carries a rung of the panic ladder, which waits behind nothing.
+    #[must_use]
+    pub const fn panics(&self) -> bool {
+        self.stage.is_hurried()
+    }
+
     /// A number that is another one whenever channels, buses or outputs came, went or changed their places.
     #[must_use]
     pub const fn structure(&self) -> u64 {
@@ -649,6 +657,8 @@ impl Desk {
                 self.when_closed(&id, true, effects);
             }
             Scope::Bus if address.key == Key::BusAssign => {
+                // Other buses lead to the programme.
+                self.compile_panic();
                 self.reconcile();
                 self.aim_all();
             }

@@ -451,7 +451,7 @@ impl Desk {
         let ms = |ms| self.rate.frames_in_ms_rounded_up(ms);
         #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "at most a minute")]
         let length = ms((fade_s * 1000.0) as u32);
-        let (settle, now) = (ms(SETTLE_MS), self.now);
+        let now = self.now;
         self.fades.stood.clear();
         if self.fades.glides.is_empty() {
             self.fades.next = now.plus(ms(RASTER_MS));
@@ -464,20 +464,7 @@ impl Desk {
         for (address, value) in plan.risers {
             // Behind a closed gate its level goes where it is to start from; only then does the gate open.
             self.put(&address, Value::Off, By::Desk, effects);
-            let Value::Number(level) = value else { continue };
-            let from = FLOOR_DB.min(level);
-            let bank = if address.key == Key::ChannelFader { Bank::Sources } else { Bank::Buses };
-            if let (true, Some(place)) =
-                (matches!(address.key, Key::ChannelFader | Key::BusFader), self.stage.place(bank, &address.id))
-            {
-                let start = linear(Decibels::try_new(from).unwrap_or(Decibels::SILENCE)).get();
-                for column in place.columns() {
-                    self.stage.aim(Target::Level { bank, column }, start);
-                }
-            }
-            let begins = now.plus(settle);
-            let glide = Glide { from, to: value, begins, ends: begins.plus(length), last: Value::Off };
-            self.fades.glides.insert(address, glide);
+            self.glide_from_floor(address, value, length);
         }
         for (address, value) in plan.words {
             self.put(&address, value, By::Desk, effects);
@@ -497,6 +484,45 @@ impl Desk {
         let Some(Value::Number(from)) = self.value(&address) else { return };
         let glide = Glide { from, to, begins: self.now, ends: self.now.plus(length), last: Value::Number(from) };
         self.fades.glides.insert(address, glide);
+    }
+
+    /// Brings what is off up to this, once its level behind the closed gate is where it is to start from.
+    fn glide_from_floor(&mut self, address: Address, to: Value, length: Frames) {
+        let Value::Number(level) = to else { return };
+        let from = FLOOR_DB.min(level);
+        let start = linear(Decibels::try_new(from).unwrap_or(Decibels::SILENCE)).get();
+        let id = Id::from(&*address.id);
+        let (bank, ids) = match address.key {
+            Key::ChannelFader => (Bank::Sources, vec![id]),
+            Key::BusFader => (Bank::Buses, vec![id]),
+            Key::OutputLevel => (Bank::Outputs, vec![id]),
+            Key::GroupFader => {
+                let group = self.gain_groups().find(|group| group.id == id);
+                (Bank::Sources, group.map(|group| group.members.clone()).unwrap_or_default())
+            }
+            _ => (Bank::Sources, Vec::new()),
+        };
+        for place in ids.iter().filter_map(|id| self.stage.place(bank, id)).collect::<Vec<_>>() {
+            for column in place.columns() {
+                self.stage.aim(Target::Level { bank, column }, start);
+            }
+        }
+        let begins = self.now.plus(self.rate.frames_in_ms_rounded_up(SETTLE_MS));
+        let glide = Glide { from, to, begins, ends: begins.plus(length), last: Value::Off };
+        self.fades.glides.insert(address, glide);
+    }
+
+    /// Brings a level up to this from where it stands, in so many ms.
+    pub(super) fn rise(&mut self, address: Address, to: Value, ms: u32) {
+        if self.fades.glides.is_empty() {
+            self.fades.next = self.now.plus(self.rate.frames_in_ms_rounded_up(RASTER_MS));
+        }
+        let length = self.rate.frames_in_ms_rounded_up(ms);
+        if self.value(&address) == Some(Value::Off) {
+            self.glide_from_floor(address, to, length);
+        } else {
+            self.glide(address, to, length);
+        }
     }
 
     // ---- under way ----

@@ -215,6 +215,8 @@ pub(super) struct Stage {
     owned: BTreeMap<u16, Own>,
     in_flight: Option<u64>,
     sequence: u64,
+    /// The batch or plan that is not taken yet carries a panic.
+    hurried: bool,
     /// Whether the first plan brings everything in without a ramp.
     at_once: bool,
     /// Something could not be placed yet.
@@ -245,6 +247,7 @@ impl Stage {
             owned: BTreeMap::new(),
             in_flight: None,
             sequence: 0,
+            hurried: false,
             at_once,
             crowded: false,
         }
@@ -641,6 +644,16 @@ impl Stage {
         }
     }
 
+    /// What is gathered now is a panic's.
+    pub(super) const fn hurry(&mut self) {
+        self.hurried = true;
+    }
+
+    /// Whether a panic waits to be taken.
+    pub(super) const fn is_hurried(&self) -> bool {
+        self.hurried
+    }
+
     /// Aims a target; nothing happens when it is aimed there already.
     pub(super) fn aim(&mut self, target: Target, value: f32) {
         let before = self.aimed.get(&target).copied().unwrap_or_else(|| Self::unset(target));
@@ -684,6 +697,7 @@ impl Stage {
     /// What one event asked for takes effect in one tick: it is one batch, or, with edits or when it is more than a batch
     /// holds, one plan. While a plan is on its way the next one waits whole; only closings go ahead.
     pub(super) fn take(&mut self) -> Option<ToEngine> {
+        self.hurried = false;
         let made = !self.new_feeds.is_empty() || !self.new_delays.is_empty();
         let as_plan = !self.edits.is_empty() || made || self.unsent.len() > BATCH;
         if as_plan && self.in_flight.is_none() {

@@ -1,8 +1,8 @@
 //! Changing what the desk is while it plays: files accepted, devices gone and back, a mix restored.
 
-use super::stage::{Wanted, WantedKind};
+use super::stage::{FROM_SILENCE_MS, Wanted, WantedKind};
 use super::{By, Desk, Effects, Feedback, Hand, wiring};
-use crate::engine::Bank;
+use crate::engine::{Bank, Tap};
 use crate::panel::{ControlIndex, Decoder};
 use crate::params::{Address, Domain, Key, Nature, Scope, Value};
 use crate::profile::{Channel, GRAPH_LEVELS, Id, Input, InputFrom, Installation, OutputKind, Panel, Profile, Rig};
@@ -25,7 +25,7 @@ impl Desk {
         let profile = self.installation.profile.clone();
         self.mix.extend(starting_mix(&profile));
         let mut effects = Effects::default();
-        self.close_what_no_hand_opened(&Opened::default(), &mut effects);
+        self.close_what_no_hand_opened(&Opened::default(), false, &mut effects);
         self.first_notes = effects.notes;
         self.take_up_hands(&Panel::default());
         self.console.stale = true;
@@ -49,6 +49,7 @@ impl Desk {
         } else if self.installation.panel != old.panel {
             self.decoder.set_panel(&self.installation.panel);
         }
+        let levels = if reread { self.levels_heard() } else { BTreeMap::new() };
         let returning = self.keep_open_channels(&old.profile, &profile, &opened, effects);
         // Of the profile in force only what its text changed, and what is new to it with its value.
         let before = if reread { starting_mix(&old.profile) } else { BTreeMap::new() };
@@ -81,7 +82,8 @@ impl Desk {
         self.drop_left_over_without_input(effects);
         self.forget_what_is_gone();
         self.mend_references(effects);
-        self.close_what_no_hand_opened(&opened, effects);
+        self.close_what_no_hand_opened(&opened, reread, effects);
+        let rises = self.hold_back_rises(&levels, &opened, reread, effects);
         self.gathering = false;
         let waiting: Vec<Id> =
             self.pending.keys().cloned().chain(self.left_over.iter().map(|channel| channel.id.clone())).collect();
@@ -93,6 +95,9 @@ impl Desk {
         self.compile_panic();
         self.reconcile();
         self.aim_all();
+        for (address, value) in rises {
+            self.rise(address, value, FROM_SILENCE_MS);
+        }
         self.show_all(effects);
         if self.stage.crowded {
             effects
@@ -117,18 +122,69 @@ impl Desk {
     /// A file is no hand: whatever it changed, no microphone is open that was not open before. That counts for its switch,
     /// and for all else that lets it be heard: fader, assignment, another source for a channel that is open, other wires
     /// for an input. The same wires under another kind were open before.
-    fn close_what_no_hand_opened(&mut self, before: &Opened, effects: &mut Effects) {
+    ///
+    /// The profile in force, edited, opens no guest either: with `guests` those are closed as well.
+    fn close_what_no_hand_opened(&mut self, before: &Opened, guests: bool, effects: &mut Effects) {
         let now = self.opened();
         for id in &now.switched {
             let from = now.live.get(id);
             let opened = !before.switched.contains(id)
                 || (from.is_some() && before.live.get(id) != from)
                 || (now.on_air.contains(id) && !before.on_air.contains(id));
-            if opened && self.is_microphone(id) {
-                effects.notes.push(format!("channel {id} is closed: a microphone is opened by a hand"));
+            let guest = guests && self.is_guest(id);
+            if opened && (guest || self.is_microphone(id)) {
+                let what = if guest { "guest" } else { "microphone" };
+                effects.notes.push(format!("channel {id} is closed: a {what} is opened by a hand"));
                 self.put(&Address::new(Key::ChannelSwitch, id), Value::Word("closed".into()), By::Desk, effects);
             }
         }
+    }
+
+    /// Where everything stands that makes things louder.
+    fn levels_heard(&self) -> BTreeMap<Address, Value> {
+        let levels = self.mix.iter().filter(|(address, _)| is_level(address.key));
+        levels.map(|(address, value)| (address.clone(), value.clone())).collect()
+    }
+
+    /// An edited profile raises nothing in one step: what is heard and would be louder than before stays where it was, and what
+    /// comes on air is off. Gives what is to rise, and to where.
+    fn hold_back_rises(
+        &mut self,
+        before: &BTreeMap<Address, Value>,
+        opened: &Opened,
+        reread: bool,
+        effects: &mut Effects,
+    ) -> Vec<(Address, Value)> {
+        let mut rises = Vec::new();
+        for (address, now) in if reread { self.levels_heard() } else { BTreeMap::new() } {
+            let id = Id::from(&*address.id);
+            let of_channel = address.key.parameter().scope == Scope::Channel;
+            let behind_it = address.key == Key::ChannelFader
+                || (address.key == Key::ChannelSendLevel
+                    && self.send_tap(&id, address.further.as_deref().unwrap_or_default()) != Tap::AfterFader);
+            let stood = match before.get(&address) {
+                _ if of_channel && !self.is_open_on_air(&id) => continue,
+                _ if of_channel && !opened.live.contains_key(&id) => {
+                    if !behind_it {
+                        continue;
+                    }
+                    Value::Off
+                }
+                Some(stood) => stood.clone(),
+                // A send that was off is in no mix.
+                None if address.key == Key::ChannelSendLevel => Value::Off,
+                None => continue,
+            };
+            if stood.decibels() < now.decibels() {
+                rises.push((address, stood, now));
+            }
+        }
+        // Only now, since one that is put back may take a channel off air.
+        let put_back = rises.into_iter().map(|(address, stood, now)| {
+            self.put(&address, stood, By::Desk, effects);
+            (address, now)
+        });
+        put_back.collect()
     }
 
     /// A channel that the profile no longer has cannot stay without the input it carries.
@@ -279,7 +335,7 @@ impl Desk {
                     self.put(&address, value, By::Desk, effects);
                 }
             }
-            self.close_what_no_hand_opened(&opened, effects);
+            self.close_what_no_hand_opened(&opened, false, effects);
             if by_hand && self.is_open_on_air(id) {
                 self.put(&Address::new(Key::ChannelSwitch, id), Value::Word("closed".into()), By::Desk, effects);
             }
@@ -348,6 +404,7 @@ impl Desk {
         for id in ids {
             self.aim_bus(&id);
         }
+        self.aim_listen_bus();
         let ids: Vec<Id> = self.rig().outputs.iter().map(|output| output.id.clone()).collect();
         for id in ids {
             self.aim_output(&id);
@@ -530,6 +587,19 @@ pub(super) fn starting_mix(profile: &Profile) -> BTreeMap<Address, Value> {
     // What the profile says of outputs; an output it does not mention keeps its level and source.
     mix.extend(profile.values.iter().map(|(address, value)| (address.clone(), value.clone())));
     mix
+}
+
+/// Whether more of this is louder.
+const fn is_level(key: Key) -> bool {
+    matches!(
+        key,
+        Key::ChannelFader
+            | Key::ChannelTrim
+            | Key::ChannelSendLevel
+            | Key::GroupFader
+            | Key::BusFader
+            | Key::OutputLevel
+    )
 }
 
 /// The address after one of the things it names is called otherwise.

@@ -10,7 +10,7 @@
 //! step is made good. A stage that is off in a lane has a gain of exactly 1 there. Latency: none.
 
 use crate::dsp::glide::Glides;
-use crate::dsp::lanes::{Kernel, LANES, Lanes, Row, loaded, stored};
+use crate::dsp::lanes::{Kernel, LANES, Lanes, Row, all_zero, loaded, stored};
 use crate::dsp::math::exp;
 use crate::dsp::section::flushed;
 use crate::units::SampleRate;
@@ -21,12 +21,18 @@ const LOWEST_LEVEL: f32 = 1.0e-12;
 const CREST_MS: f64 = 10.0;
 /// A reduction below this is none: less than 1e-6 dB.
 const NO_REDUCTION: f32 = 1.0e-7;
+/// No compressor takes off more than this many octaves, whatever comes in: beyond, powers are wrong.
+const MOST_REDUCTION: f32 = 100.0;
 /// A knee is at least this wide, so that nothing is divided by 0.
 const KNEE_LEAST: f32 = 1.0e-4;
 /// The de-esser's ratio above its threshold, and its times. Common practice, no source.
 const DE_ESS_SLOPE: f32 = 0.8;
 const DE_ESS_ATTACK_MS: f64 = 1.0;
 const DE_ESS_RELEASE_MS: f64 = 60.0;
+
+/// Frames worked on in one go, each step of the work for all of them before the next: a frame's own chain of logarithm, curve,
+/// one-pole and power is so long that the processor would wait for it, and frames beside each other fill the wait.
+const PASS: usize = 16;
 
 /// What a one-pole of this time constant gains of its way per frame.
 ///
@@ -49,8 +55,10 @@ struct Detector {
 
 struct Detecting<V> {
     crest: V,
+    /// Frames that the crest is held yet; below 1, none.
     left: V,
     linked: V,
+    any_linked: bool,
     hold: V,
     kept: V,
 }
@@ -74,6 +82,7 @@ impl Detector {
         Detecting {
             crest: if grid { flushed(crest) } else { crest },
             left: V::load(&self.frames_left),
+            any_linked: linked.iter().any(|linked| *linked != 0.0),
             linked: V::load(linked),
             hold: V::splat(self.hold_frames),
             kept: V::splat(self.kept),
@@ -88,17 +97,46 @@ impl Detector {
 }
 
 impl<V: Lanes> Detecting<V> {
-    /// The level in octaves below full scale.
+    /// Levels in octaves below full scale, frame by frame.
     #[inline(always)]
-    fn level(&mut self, x: V) -> V {
-        let (zero, one) = (V::splat(0.0), V::splat(1.0));
-        let size = x.abs();
-        let size = size.max(size.neighbours().mul(self.linked));
+    fn levels(&mut self, sound: &[Row], levels: &mut [V]) {
+        if self.any_linked {
+            for (row, at) in sound.iter().zip(levels) {
+                *at = level(self.crest::<true>(V::load(row)));
+            }
+        } else {
+            for (row, at) in sound.iter().zip(levels) {
+                *at = level(self.crest::<false>(V::load(row)));
+            }
+        }
+    }
+
+    /// The highest magnitude of late.
+    #[inline(always)]
+    fn crest<const LINKED: bool>(&mut self, x: V) -> V {
+        let one = V::splat(1.0);
+        let mut size = x.abs();
+        if LINKED {
+            size = size.max(size.neighbours().mul(self.linked));
+        }
         let kept = self.crest.pick_le(self.crest.mul(self.kept), one, self.left);
-        let left = self.hold.pick_le(self.left.sub(one).max(zero), self.crest, size);
+        self.left = self.hold.pick_le(self.left.sub(one), self.crest, size);
         self.crest = size.max(kept);
-        self.left = left;
-        self.crest.max(V::splat(LOWEST_LEVEL)).log2()
+        self.crest
+    }
+}
+
+/// A crest as a level in octaves below full scale.
+#[inline(always)]
+fn level<V: Lanes>(crest: V) -> V {
+    crest.max(V::splat(LOWEST_LEVEL)).log2()
+}
+
+/// Values one frame further on their ways.
+#[inline(always)]
+fn advance<V: Lanes, const N: usize>(now: &mut [V; N], steps: &[V; N]) {
+    for value in 0..N {
+        now[value] = now[value].add(steps[value]);
     }
 }
 
@@ -166,8 +204,7 @@ impl<const N: usize> Stage<N> {
     }
 
     fn at_rest(&self) -> bool {
-        let (crest, reduction) = (&self.detector.crest, &self.reduction);
-        !self.values.moving() && crest.iter().chain(reduction).all(|state| *state == 0.0)
+        !self.values.moving() && all_zero(&[self.detector.crest, self.reduction])
     }
 
     fn take(&mut self) -> Row {
@@ -325,7 +362,8 @@ impl Gate {
             let gain = self.stage.values.now[if aim <= reduction { 4 } else { 5 }][lane];
             (reduction + (aim - reduction) * gain).to_bits() == reduction.to_bits()
         };
-        let over = self.open.iter().chain(&self.hold).chain(&self.stage.detector.crest).all(|state| *state == 0.0);
+        let held = self.hold.iter().any(|frames| *frames >= 1.0);
+        let over = !held && all_zero(&[self.open, self.stage.detector.crest]);
         over && !self.stage.values.moving() && (0..LANES).all(still)
     }
 }
@@ -368,7 +406,7 @@ impl DeEsser {
     }
 
     fn own_at_rest(&self) -> bool {
-        self.stage.at_rest() && self.band.as_flattened().iter().all(|state| *state == 0.0)
+        self.stage.at_rest() && all_zero(&self.band)
     }
 }
 
@@ -412,6 +450,25 @@ impl Kernel for Kept<'_> {
     }
 }
 
+/// What does not change from frame to frame while a compressor stands still.
+#[derive(Clone, Copy)]
+struct Knee<V> {
+    from: V,
+    to: V,
+    /// `1 / (2 W)`.
+    bent: V,
+}
+
+impl<V: Lanes> Knee<V> {
+    #[inline(always)]
+    fn new(threshold: V, knee: V) -> Self {
+        let half = V::splat(0.5);
+        let half_knee = knee.mul(half);
+        let bent = half.div(knee.max(V::splat(KNEE_LEAST)));
+        Self { from: threshold.sub(half_knee), to: threshold.add(half_knee), bent }
+    }
+}
+
 impl Through<'_, Compressor> {
     #[inline(always)]
     fn compress<V: Lanes, const KEPT: bool>(self, gains: &mut [Row]) {
@@ -422,28 +479,27 @@ impl Through<'_, Compressor> {
         let mut detector: Detecting<V> = stage.detector.load(self.linked, self.grid);
         let mut reduction = settled(V::load(&stage.reduction), self.grid);
         let mut most = V::load(&stage.most);
-        let (zero, half) = (V::splat(0.0), V::splat(0.5));
-        let mut bent = half.div(now[2].max(V::splat(KNEE_LEAST)));
-        for (frame, row) in self.audio.iter_mut().enumerate() {
-            if moving {
-                for value in 0..6 {
-                    now[value] = now[value].add(steps[value]);
+        let zero = V::splat(0.0);
+        let mut knee = Knee::new(now[0], now[2]);
+        for (pass, rows) in self.audio.chunks_mut(PASS).enumerate() {
+            let mut levels = [zero; PASS];
+            let levels = &mut levels[..rows.len()];
+            detector.levels(rows, levels);
+            for (frame, (row, level)) in rows.iter_mut().zip(levels).enumerate() {
+                if moving {
+                    advance(&mut now, &steps);
+                    knee = Knee::new(now[0], now[2]);
                 }
-                bent = half.div(now[2].max(V::splat(KNEE_LEAST)));
-            }
-            let [threshold, slope, knee, attack, release, make_up] = now;
-            let x = V::load(row);
-            let over = detector.level(x).sub(threshold);
-            let half_knee = knee.mul(half);
-            let within = over.add(half_knee).max(zero).min(knee);
-            let above = over.sub(half_knee).max(zero);
-            let aim = slope.mul(within.mul(within).mul(bent).add(above));
-            reduction = follow(reduction, aim, attack, release);
-            most = reduction.max(most);
-            let gain = make_up.sub(reduction).exp2();
-            x.mul(gain).store(row);
-            if KEPT {
-                gain.store(&mut gains[frame]);
+                let within = level.sub(knee.from).max(zero).min(now[2]);
+                let above = level.sub(knee.to).max(zero);
+                let aim = now[1].mul(within.mul(within).mul(knee.bent).add(above)).min(V::splat(MOST_REDUCTION));
+                reduction = follow(reduction, aim, now[3], now[4]);
+                most = reduction.max(most);
+                let gain = reduction.sub(now[5]).half_to();
+                V::load(row).mul(gain).store(row);
+                if KEPT {
+                    gain.store(&mut gains[pass * PASS + frame]);
+                }
             }
         }
         stored(now, &mut stage.values.now);
@@ -467,27 +523,30 @@ impl Kernel for Through<'_, Gate> {
         let (mut open, mut left, mut aim) = (V::load(was_open), V::load(held), V::load(aimed));
         let (zero, one) = (V::splat(0.0), V::splat(1.0));
         let moving = stage.values.moving();
-        for row in self.audio.iter_mut() {
-            if moving {
-                for value in 0..7 {
-                    now[value] = now[value].add(steps[value]);
+        let mut closing = now[0].sub(now[1]);
+        for rows in self.audio.chunks_mut(PASS) {
+            let mut levels = [zero; PASS];
+            let levels = &mut levels[..rows.len()];
+            detector.levels(rows, levels);
+            for (row, level) in rows.iter_mut().zip(levels) {
+                let level = *level;
+                if moving {
+                    advance(&mut now, &steps);
+                    closing = now[0].sub(now[1]);
                 }
+                let [threshold, _, slope, range, attack, release, hold] = now;
+                left = hold.pick_le(left.sub(one), closing, level);
+                // Below the lower threshold it stays open until the hold is over; above the upper one it opens.
+                let stays = open.pick_le(open.where_le(one, left), closing, level);
+                open = one.pick_le(stays, threshold, level);
+                ever = open.max(ever);
+                let below = threshold.sub(level).max(zero).mul(slope).min(range);
+                aim = below.sub(below.mul(open));
+                // For a gate the way up of the reduction is its release.
+                reduction = follow(reduction, aim, release, attack);
+                most = reduction.max(most);
+                V::load(row).mul(reduction.half_to()).store(row);
             }
-            let [threshold, hysteresis, slope, range, attack, release, hold] = now;
-            let x = V::load(row);
-            let level = detector.level(x);
-            let closing = threshold.sub(hysteresis);
-            left = hold.pick_le(left.sub(one).max(zero), closing, level);
-            // Below the lower threshold it stays open until the hold is over; above the upper one it opens.
-            let stays = open.pick_le(open.where_le(one, left), closing, level);
-            open = one.pick_le(stays, threshold, level);
-            ever = open.max(ever);
-            let below = threshold.sub(level).max(zero).mul(slope).min(range);
-            aim = below.sub(below.mul(open));
-            // For a gate the way up of the reduction is its release.
-            reduction = follow(reduction, aim, release, attack);
-            most = reduction.max(most);
-            x.mul(zero.sub(reduction).exp2()).store(row);
         }
         stored(now, &mut stage.values.now);
         stage.detector.store(detector);
@@ -520,22 +579,29 @@ impl Kernel for Through<'_, DeEsser> {
         let moving = stage.values.moving();
         // A division per frame would be the longest wait of the loop.
         let mut inverse = one.div(now[0].mul(now[0].add(k)).add(one));
-        for row in self.audio.iter_mut() {
-            if moving {
-                for value in 0..3 {
-                    now[value] = now[value].add(steps[value]);
+        for rows in self.audio.chunks_mut(PASS) {
+            let (mut hisses, mut levels) = ([[0.0; LANES]; PASS], [zero; PASS]);
+            let (hisses, levels) = (&mut hisses[..rows.len()], &mut levels[..rows.len()]);
+            let mut g = now[0];
+            for (row, hiss) in rows.iter().zip(hisses.iter_mut()) {
+                if moving {
+                    g = g.add(steps[0]);
+                    inverse = one.div(g.mul(g.add(k)).add(one));
                 }
-                inverse = one.div(now[0].mul(now[0].add(k)).add(one));
+                let v = states[0].add(g.mul(V::load(row).sub(states[1]))).mul(inverse);
+                states = [v.mul(two).sub(states[0]), states[1].add(g.mul(v).mul(two))];
+                k.mul(v).store(hiss);
             }
-            let [g, threshold, range] = now;
-            let x = V::load(row);
-            let v = states[0].add(g.mul(x.sub(states[1]))).mul(inverse);
-            states = [v.mul(two).sub(states[0]), states[1].add(g.mul(v).mul(two))];
-            let hiss = k.mul(v);
-            let over = detector.level(hiss).sub(threshold).max(zero);
-            reduction = follow(reduction, over.mul(V::splat(DE_ESS_SLOPE)).min(range), attack, release);
-            most = reduction.max(most);
-            x.add(zero.sub(reduction).exp2().sub(one).mul(hiss)).store(row);
+            detector.levels(hisses, levels);
+            for (row, (hiss, level)) in rows.iter_mut().zip(hisses.iter().zip(levels)) {
+                if moving {
+                    advance(&mut now, &steps);
+                }
+                let aim = level.sub(now[1]).max(zero).mul(V::splat(DE_ESS_SLOPE)).min(now[2]);
+                reduction = follow(reduction, aim, attack, release);
+                most = reduction.max(most);
+                V::load(row).add(reduction.half_to().sub(one).mul(V::load(hiss))).store(row);
+            }
         }
         stored(now, &mut stage.values.now);
         stored(states, band);

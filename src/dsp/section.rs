@@ -12,7 +12,7 @@
 //! tick to tick along a one-pole; the rest is worked out from them per frame. Latency: none.
 
 use crate::dsp::glide::Glides;
-use crate::dsp::lanes::{Kernel, LANES, Lanes, Row, loaded, stored};
+use crate::dsp::lanes::{Kernel, LANES, Lanes, Row, all_zero, loaded, stored};
 
 /// States below this become 0 at grid lines, so that no denormal arises.
 pub const STATE_FLOOR: f32 = 1.0e-15;
@@ -164,7 +164,7 @@ impl Section {
     /// Real-time: safe
     #[must_use]
     pub fn at_rest(&self) -> bool {
-        !self.values.moving() && self.state.iter().flatten().all(|state| *state == 0.0)
+        !self.values.moving() && all_zero(&self.state)
     }
 }
 

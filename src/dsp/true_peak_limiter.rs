@@ -220,7 +220,7 @@ impl TruePeakLimiter {
     }
 }
 
-/// For sixteen frames the highest magnitude from each to the next, seven frames before the newest.
+/// For sixteen frames the highest magnitude from each to the next, eight frames before the newest.
 struct Around<'a> {
     samples: &'a [f32; TAPS - 1 + LANES],
     peaks: &'a mut Row,
@@ -235,7 +235,7 @@ impl Kernel for Around<'_> {
         for (start, row) in rows.iter_mut().enumerate() {
             row.copy_from_slice(&self.samples[start..start + LANES]);
         }
-        let [here, next] = [V::load(&rows[7]).abs(), V::load(&rows[8]).abs()];
+        let [here, next] = [V::load(&rows[TAPS / 2 - 1]).abs(), V::load(&rows[TAPS / 2]).abs()];
         let highest = true_peak::between::<V>(&rows).max(here.max(next));
         highest.max(V::load(self.peaks)).store(self.peaks);
     }

@@ -52,6 +52,7 @@ impl Feed {
     /// Fills the first `frames` of both sides; a mono feed leaves the right side alone.
     ///
     /// Real-time: safe
+    #[inline]
     pub fn fill<W: Wires + ?Sized>(&mut self, wires: &mut W, offset: usize, frames: usize, sides: &mut Sides) {
         match self {
             Self::Silent => {}

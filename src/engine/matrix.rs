@@ -191,38 +191,65 @@ impl Kernel for Sum<'_, '_> {
     #[inline(always)]
     fn run<V: Lanes>(self) {
         let Sum { parts, to, out } = self;
-        let frames = out.len();
-        let mut sums = [V::splat(0.0); TICK];
-        for Part { matrix, groups, sounding } in parts {
-            let mut rest = matrix.live[to];
-            while rest != 0 {
-                let group = rest.trailing_zeros() as usize;
-                rest &= rest - 1;
-                let row = to * matrix.from_groups + group;
-                // Buses take from lower ones only, whatever was asked for.
-                let Some(audio) = groups.get(group) else { continue };
-                let audio = &audio[..frames];
-                if matrix.moving[to] & (1 << group) != 0 {
-                    // A row on its way advances even while its group is silent: time does not stand still.
-                    let (mut now, aim) = (V::load(&matrix.now[row]), V::load(&matrix.aim[row]));
-                    let follow = V::splat(matrix.follow);
-                    for (sum, x) in sums.iter_mut().zip(audio) {
-                        now = now.add(aim.sub(now).mul(follow));
-                        *sum = sum.add(V::load(x).mul(now));
-                    }
-                    now.store(&mut matrix.now[row]);
-                } else if *sounding & (1 << group) != 0 {
-                    let gain = V::load(&matrix.now[row]);
-                    for (sum, x) in sums.iter_mut().zip(audio) {
-                        *sum = sum.add(V::load(x).mul(gain));
-                    }
+        let mut start = 0;
+        let mut rest = out;
+        if V::CHAINS > 2 {
+            // As many frames as registers hold, twice as many of these.
+            let (eights, behind) = rest.as_chunks_mut::<8>();
+            for eight in eights {
+                let [a, b, c, d, e, f, g, h] = block::<V, 8>(parts, to, start);
+                let (low, high) = (V::sums([a, b, c, d]), V::sums([e, f, g, h]));
+                eight[..4].copy_from_slice(&low);
+                eight[4..].copy_from_slice(&high);
+                start += 8;
+            }
+            rest = behind;
+        }
+        let (fours, rest) = rest.as_chunks_mut::<4>();
+        for four in fours {
+            *four = V::sums(block::<V, 4>(parts, to, start));
+            start += 4;
+        }
+        for one in rest {
+            let [sum] = block::<V, 1>(parts, to, start);
+            *one = sum.sum();
+            start += 1;
+        }
+    }
+}
+
+/// The sums of some frames, lane by lane; few enough to stay in registers.
+#[inline(always)]
+fn block<V: Lanes, const N: usize>(parts: &mut [Part<'_>], to: usize, start: usize) -> [V; N] {
+    let mut sums = [V::splat(0.0); N];
+    for Part { matrix, groups, sounding } in parts {
+        let first = to * matrix.from_groups;
+        let moving = matrix.moving[to];
+        // A row on its way advances even while its group is silent: time does not stand still.
+        let mut rest = matrix.live[to] & (*sounding | moving);
+        let now = &mut matrix.now[first..first + matrix.from_groups];
+        while rest != 0 {
+            let group = rest.trailing_zeros() as usize;
+            rest &= rest - 1;
+            // Buses take from lower ones only, whatever was asked for.
+            let (Some(audio), Some(row)) = (groups.get(group), now.get_mut(group)) else { continue };
+            let Some(audio) = audio[start..].first_chunk::<N>() else { continue };
+            let mut gain = V::load(row);
+            if moving & (1 << group) != 0 {
+                let (aim, follow) = (V::load(&matrix.aim[first + group]), V::splat(matrix.follow));
+                for frame in 0..N {
+                    gain = gain.add(aim.sub(gain).mul(follow));
+                    sums[frame] = sums[frame].add(V::load(&audio[frame]).mul(gain));
+                }
+                gain.store(row);
+            } else {
+                for frame in 0..N {
+                    sums[frame] = sums[frame].add(V::load(&audio[frame]).mul(gain));
                 }
             }
         }
-        for (out, sum) in out.iter_mut().zip(sums) {
-            *out = sum.sum();
-        }
     }
+    sums
 }
 
 impl Matrix {

@@ -28,7 +28,7 @@ pub use strip::Times;
 pub use wires::Wires;
 
 use crate::dsp::delay::DelayLine;
-use crate::dsp::lanes::{LANES, Vectors};
+use crate::dsp::lanes::{Kernel, LANES, Lanes, Vectors, all_zero};
 use crate::units::{Decibels, Frames, SampleRate};
 use exit::PairExit;
 use followers::{Followers, Taken, groups_of};
@@ -103,9 +103,14 @@ impl Columns {
         (&mut self.strips[usize::from(column) / LANES], usize::from(column) % LANES)
     }
 
-    fn settle(&mut self, tapped: u64) {
-        for (group, strip) in self.strips.iter_mut().enumerate() {
-            strip.settle(tapped & (1 << group) != 0);
+    fn settle(&mut self, taps: &mut Taps) {
+        for (group, (strip, audio)) in self.strips.iter_mut().zip(&mut self.audio).enumerate() {
+            if strip.settle(taps.tapped & (1 << group) != 0) {
+                // Nothing runs there any more, and crosspoints from there may still stand: what the last segment left is not to be
+                // taken again and again.
+                audio.fill([0.0; LANES]);
+                taps.fill_with_silence(group, TICK);
+            }
         }
         for (stages, strip) in self.stages.iter_mut().zip(&self.strips) {
             if strip.in_use() {
@@ -150,7 +155,7 @@ impl Columns {
             match self.stages.get_mut(group).filter(|stages| stages.busy()) {
                 Some(stages) => {
                     let at_rest = stages.at_rest() && self.delays.at_rest(group);
-                    if !strip.moving() && is_silence(audio) && at_rest {
+                    if !strip.moving() && all_zero(audio) && at_rest {
                         audio.fill([0.0; LANES]);
                         strip.pass_silence(frames);
                         taps.fill_with_silence(group, frames);
@@ -304,9 +309,20 @@ impl Taps {
     }
 }
 
-/// Whether a segment is nothing but zeros.
-fn is_silence(audio: &[[f32; LANES]]) -> bool {
-    audio.as_flattened().iter().all(|sample| *sample == 0.0)
+/// The samples of sixteen columns side by side. A segment may be shorter than a tick: what is behind its end is not read.
+struct Gather<'a> {
+    columns: [&'a [f32; TICK]; LANES],
+    rows: &'a mut GroupAudio,
+}
+
+impl Kernel for Gather<'_> {
+    type Output = ();
+
+    #[inline(always)]
+    fn run<V: Lanes>(self) {
+        const { assert!(TICK == LANES, "a square") };
+        V::transpose(&self.columns, self.rows);
+    }
 }
 
 /// Where an output column goes.
@@ -643,11 +659,11 @@ impl Engine {
         self.to_buses.iter_mut().for_each(Matrix::settle);
         self.to_outputs.settle();
         self.taps.tapped = self.to_buses[Tap::PreFader as usize].taken() | self.to_buses[Tap::Input as usize].taken();
-        self.sources.settle(self.taps.tapped);
-        self.buses.settle(0);
+        self.sources.settle(&mut self.taps);
+        self.buses.settle(&mut self.untapped);
         self.sharing.settle(&mut self.sources.strips, &mut self.buses.strips);
-        self.followers.columns.settle(0);
-        self.outputs.settle(0);
+        self.followers.columns.settle(&mut self.untapped);
+        self.outputs.settle(&mut self.untapped);
         if std::mem::take(&mut self.openings_changed) {
             self.tell_tapes();
         }
@@ -674,13 +690,12 @@ impl Engine {
         }
         for (group, audio) in self.sources.audio.iter_mut().enumerate() {
             if self.sources.strips[group].in_use() {
-                for lane in 0..LANES {
-                    let (feed, side) = self.connections[group * LANES + lane];
-                    let samples = &self.feed_audio[usize::from(feed)][usize::from(side)];
-                    for (row, sample) in audio.iter_mut().zip(samples) {
-                        row[lane] = *sample;
-                    }
+                let (connections, feeds) = (&self.connections[group * LANES..][..LANES], &self.feed_audio);
+                let mut columns = [&feeds[0][0]; LANES];
+                for (column, (feed, side)) in columns.iter_mut().zip(connections) {
+                    *column = &feeds[usize::from(*feed)][usize::from(*side)];
                 }
+                self.vectors.run(Gather { columns, rows: audio });
             }
         }
         let grid = self.frame.is_multiple_of(TICK as u64);

@@ -1,5 +1,7 @@
 //! The samples of one callback, as the engine sees them: planar, whatever the layout of the device is.
 
+use super::limits::TICK;
+
 /// The inputs and outputs of one callback. Channels count from 0, samples are full scale at -1 and +1.
 ///
 /// Outputs that nobody writes are silent.
@@ -56,10 +58,11 @@ impl Wires for PlanarWires<'_> {
         self.outputs.len().checked_div(self.stride).unwrap_or(0)
     }
 
+    #[inline]
     fn read(&mut self, channel: usize, offset: usize, into: &mut [f32]) {
         let start = channel.saturating_mul(self.stride);
-        let exists = channel < self.inputs();
-        copy_what_exists(if exists { &self.inputs[start..start + self.frames] } else { &[] }, offset, into);
+        let channel = self.inputs.get(start..start.saturating_add(self.frames));
+        copy_what_exists(channel.unwrap_or(&[]), offset, into);
     }
 
     fn write(&mut self, channel: usize, offset: usize, from: &[f32]) {
@@ -73,8 +76,14 @@ impl Wires for PlanarWires<'_> {
 /// Copies `source` from `offset` on into `into`; frames beyond the end of `source` become 0.
 ///
 /// Real-time: safe
+#[inline]
 pub fn copy_what_exists(source: &[f32], offset: usize, into: &mut [f32]) {
     let source = source.get(offset..).unwrap_or(&[]);
+    // A tick of known length is a few moves; a length found out is a call.
+    if let (Some(tick), Ok(into)) = (source.first_chunk::<TICK>(), <&mut [f32; TICK]>::try_from(&mut *into)) {
+        *into = *tick;
+        return;
+    }
     let length = source.len().min(into.len());
     into[..length].copy_from_slice(&source[..length]);
     into[length..].fill(0.0);

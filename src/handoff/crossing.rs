@@ -7,8 +7,8 @@ use rtrb::{Consumer, Producer, RingBuffer};
 
 /// Slots of the batch ring: twice the largest batch with its head.
 const BATCH_SLOTS: usize = 2 * (BATCH + 1);
-/// Plans on their way; the desk sends the next one when the last has been echoed, and a panic beside it.
-const PLAN_SLOTS: usize = 2;
+/// Plans on their way; the desk sends the next one when the last has been echoed, and the three rungs of a panic beside it.
+const PLAN_SLOTS: usize = 4;
 /// Plans on their way back, with room for every one that is on its way in.
 const RETIRED_SLOTS: usize = 2 * PLAN_SLOTS;
 /// Echoes not yet read: as many batches as the ring can hold, and plans.

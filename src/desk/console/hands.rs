@@ -12,16 +12,22 @@
 //! | rung | does |
 //! | --- | --- |
 //! | `close-microphones` | closes every microphone but the host's |
-//! | `safe-mix` | channels of the mix to their levels and into the programme, all others closed; opens no microphone |
-//! | `fallback` | that channel alone in the programme |
+//! | `safe-mix` | channels of the mix to their levels and straight into the programme, all others closed |
+//! | `fallback` | that channel alone in the programme, at the level the profile prepares, or its own up to 0 dB |
 //!
-//! Each rung is compiled when the profile loads and crosses to the engine as one batch.
+//! Each rung is compiled when the profile loads and crosses to the engine as one batch. What falls and closes does so with it;
+//! what rises begins no louder than it was in the programme, or from silence, and glides up. No rung opens a microphone or a guest,
+//! and what was on its way by a recall goes no further.
 
+use super::super::stage::FROM_SILENCE_MS;
 use super::super::{By, ContactDo, Desk, Effects, NETWORK, swap};
-use crate::params::{Address, Key, Value};
-use crate::profile::{Id, RemoteStart};
+use crate::dsp::level::{db_from_linear, linear};
+use crate::engine::Tap;
+use crate::params::{Address, Key, Scope, Value};
+use crate::profile::{Id, InputKind, RemoteStart};
 use crate::units::Frames;
 use crate::words::refused as words;
+use std::collections::{BTreeMap, BTreeSet};
 
 /// From this level on a source is started, dB.
 const START_DB: f32 = -60.0;
@@ -38,6 +44,9 @@ pub(super) enum Start {
     /// It was started, or came up too soon.
     Spent,
 }
+
+/// The bus that the ladder is about.
+const PROGRAMME: &str = "programme";
 
 /// The rungs of the ladder, each with all that it sets.
 pub(in crate::desk) type Rungs = [Vec<(Address, Value)>; 3];
@@ -140,6 +149,8 @@ impl Desk {
             Key::BusFader | Key::OutputLevel => "no bus or output level",
             Key::ChannelSolo if value.is_word("on") => "no solo-in-place",
             Key::BusTone if !value.is_word("off") => "no tone",
+            Key::OutputCeiling => "no limiter",
+            Key::ChannelSharingGroup => "no gain sharing",
             _ => return None,
         };
         (matches!(by, By::Control(_)) && self.is_novice()).then(|| format!("the panel moves {refused} in novice mode"))
@@ -172,30 +183,79 @@ impl Desk {
         let channels: Vec<Id> = self.channels().map(|channel| channel.id.clone()).collect();
         let of = |key, id: &Id| Address::new(key, id);
         let closed = |id: &Id| (of(Key::ChannelSwitch, id), word("closed"));
-        let on_programme = |id: &Id, level: f32| {
-            [
-                (of(Key::ChannelFader, id), Value::Number(level)),
-                (Address::with_further(Key::ChannelAssign, id, "programme"), word("on")),
-                (of(Key::ChannelSwitch, id), word("open")),
-            ]
+        let leading = self.leading_to(PROGRAMME);
+        // By one way only, or it would be heard twice.
+        let straight = |id: &Id, level: Value| {
+            let fader = (of(Key::ChannelFader, id), level);
+            let assigned = (Address::with_further(Key::ChannelAssign, id, PROGRAMME), word("on"));
+            let others = leading.iter().map(|bus| (Address::with_further(Key::ChannelAssign, id, bus), word("off")));
+            let sends = leading.iter().map(|bus| &**bus).chain([PROGRAMME]);
+            let sends = sends.map(|bus| (Address::with_further(Key::ChannelSendLevel, id, bus), Value::Off));
+            let mut values = vec![fader, assigned, (of(Key::ChannelSwitch, id), word("open"))];
+            values.extend(others.chain(sends));
+            values
         };
-        let programme = || (Address::new(Key::BusFader, "programme"), Value::Number(0.0));
+        let prepared = |address: &Address| match self.installation.profile.values.get(address) {
+            Some(Value::Number(db)) => Some(*db),
+            _ => None,
+        };
+        let programme = Address::new(Key::BusFader, PROGRAMME);
+        let programme = || (programme.clone(), Value::Number(prepared(&programme).unwrap_or(0.0).min(0.0)));
         let mut rungs = Rungs::default();
         // Which of these are microphones is asked when the rung is taken.
         rungs[0] = channels.iter().filter(|id| ladder.host.as_ref() != Some(id)).map(closed).collect();
         if !ladder.safe.is_empty() {
             let others = channels.iter().filter(|id| ladder.safe.iter().all(|(safe, _)| safe != *id));
             rungs[1] = others.map(closed).chain([programme()]).collect();
-            rungs[1].extend(ladder.safe.iter().flat_map(|(id, level)| on_programme(id, *level)));
+            rungs[1].extend(ladder.safe.iter().flat_map(|(id, level)| straight(id, Value::Number(*level))));
         }
         if let Some(id) = &ladder.fallback {
             let others = channels.iter().filter(|other| *other != id);
-            rungs[2] = others.map(closed).chain([programme()]).chain(on_programme(id, 0.0)).collect();
+            // Off here stands for the level that it has then.
+            let level = prepared(&of(Key::ChannelFader, id)).map_or(Value::Off, Value::Number);
+            rungs[2] = others.map(closed).chain([programme()]).chain(straight(id, level)).collect();
         }
         self.console.rungs = rungs;
     }
 
-    /// Takes a rung of the ladder: all of it in one tick.
+    /// How much of a channel the programme gets now, fader and all, but for the programme's own fader: dB, or off.
+    fn in_programme(&self, id: &Id) -> Value {
+        let fader = self.held(Key::ChannelFader, id);
+        if !self.is_switched_open(id) {
+            return Value::Off;
+        }
+        let on = |address: Address| self.mix.get(&address).is_some_and(|value| value.is_word("on"));
+        let factor = |value: &Value| if *value == Value::Off { 0.0 } else { linear(value.decibels()).get() };
+        let feeds = self.feeds();
+        let mut gains: BTreeMap<Id, f32> = BTreeMap::from([(PROGRAMME.into(), 1.0)]);
+        // A row of buses has an end, so once for each bus is enough for all of them.
+        for _ in 0..feeds.len() {
+            for (bus, to) in feeds.iter().filter(|(bus, _)| ***bus != *PROGRAMME) {
+                let onwards: f32 = to.iter().filter_map(|to| gains.get(to)).sum();
+                gains.insert(bus.clone(), onwards * factor(&self.held(Key::BusFader, bus)));
+            }
+        }
+        let (mut behind, mut before) = (0.0, 0.0);
+        for (bus, gain) in gains.iter().filter(|(_, gain)| **gain > 0.0) {
+            if on(Address::with_further(Key::ChannelAssign, id, bus)) {
+                behind += gain;
+            }
+            let sent = gain * factor(&self.send_level(id, bus));
+            if self.send_tap(id, bus) == Tap::AfterFader { behind += sent } else { before += sent }
+        }
+        if before == 0.0 && behind.to_bits() == 1.0_f32.to_bits() {
+            return fader;
+        }
+        let gain = behind * factor(&fader) + before;
+        if gain > 0.0 { Value::Number(db_from_linear(gain)) } else { Value::Off }
+    }
+
+    /// Whether a channel brings a remote person.
+    pub(in crate::desk) fn is_guest(&self, channel: &str) -> bool {
+        self.input_of(channel).is_some_and(|input| input.kind == InputKind::Guest)
+    }
+
+    /// Takes a rung of the ladder: all of it in one tick, but for what rises.
     pub(super) fn take_rung(&mut self, rung: &Value, effects: &mut Effects) {
         let Some(index) = ["close-microphones", "safe-mix", "fallback"].iter().position(|name| rung.is_word(name))
         else {
@@ -208,26 +268,78 @@ impl Desk {
         }
         effects.notes.push(format!("panic: {rung}"));
         self.console.openings.clear();
+        self.fades.stop();
+        self.stage.hurry();
+        let ids: BTreeSet<Id> = values.iter().map(|(address, _)| Id::from(&*address.id)).collect();
+        let stood: BTreeMap<Id, Value> = ids.iter().map(|id| (id.clone(), self.in_programme(id))).collect();
+        let mut rises = Vec::new();
         self.gathering = true;
         for (address, value) in &values {
             let id = Id::from(&*address.id);
-            let of_microphone = address.key == Key::ChannelSwitch && self.is_microphone(&id);
-            // Closings first: the first rung is about microphones only, and no rung opens one.
-            let leave = (index == 0 && !of_microphone) || (of_microphone && value.is_word("open"));
-            if !leave && let Ok(value) = self.acceptable(address, value) {
-                self.put(address, value, By::Desk, effects);
+            let of_channel = address.key.parameter().scope == Scope::Channel;
+            let (open, closed) = (self.is_switched_open(&id), value.is_word("closed"));
+            // The first rung is about microphones only, and no rung opens one, or a guest.
+            let waits_for_a_hand = self.is_microphone(&id) || self.is_guest(&id);
+            let opens = address.key == Key::ChannelSwitch && value.is_word("open");
+            if (index == 0 && !self.is_microphone(&id)) || (opens && waits_for_a_hand) {
+                continue;
+            }
+            let Ok(value) = self.acceptable(address, value) else { continue };
+            let stands = match address.key {
+                Key::BusFader => self.held(Key::BusFader, &id),
+                // Nobody hears it rise.
+                Key::ChannelFader if waits_for_a_hand && !open => value.clone(),
+                Key::ChannelFader => stood.get(&id).cloned().unwrap_or(Value::Off),
+                _ => {
+                    if opens && !open {
+                        self.end_sends_before_fader(&id, effects);
+                    }
+                    self.put(address, value, By::Desk, effects);
+                    continue;
+                }
+            };
+            let wanted = match value {
+                Value::Off if of_channel => match self.held(Key::ChannelFader, &id) {
+                    Value::Number(db) => Value::Number(db.min(0.0)),
+                    _ => Value::Number(0.0),
+                },
+                value => value,
+            };
+            if !closed && stands.decibels() < wanted.decibels() {
+                self.put(address, stands, By::Desk, effects);
+                rises.push((address.clone(), wanted));
+            } else {
+                self.put(address, wanted, By::Desk, effects);
             }
         }
         self.gathering = false;
+        if self.has_mix_minus() {
+            self.reconcile();
+        }
         self.aim_all();
-        for (address, _) in values.iter().filter(|(address, _)| address.key == Key::ChannelSwitch) {
+        let closed =
+            values.iter().filter(|(address, value)| address.key == Key::ChannelSwitch && value.is_word("closed"));
+        for (address, _) in closed {
             self.when_closed(&Id::from(&*address.id), true, effects);
+        }
+        for (address, value) in rises {
+            self.rise(address, value, FROM_SILENCE_MS);
         }
         self.console.stale = true;
     }
 
+    /// What goes to a bus before the fader of a channel that a rung opens would be heard there at once.
+    fn end_sends_before_fader(&mut self, id: &Id, effects: &mut Effects) {
+        let buses: Vec<Id> = self.buses().map(|bus| bus.id.clone()).collect();
+        for bus in buses.iter().filter(|bus| self.send_tap(id, bus) != Tap::AfterFader).collect::<Vec<_>>() {
+            let address = Address::with_further(Key::ChannelSendLevel, id, bus);
+            self.put(&address, Value::Off, By::Desk, effects);
+        }
+    }
+
     /// Brings back the mix that the profile starts with. Switches stay as they are.
     pub(super) fn restore_prepared(&mut self, by: By, effects: &mut Effects) {
+        self.put(&Address::new(Key::DeskPanic, ""), word("none"), By::Desk, effects);
         let prepared = swap::starting_mix(&self.installation.profile);
         effects.notes.push("the mix is as it was prepared; switches are as they were".to_owned());
         for (address, value) in prepared {

@@ -61,6 +61,15 @@ impl Desk {
         if dim { DIM } else { 1.0 }
     }
 
+    /// Aims the bus for listening itself: it is no bus of the profile, so it has no fader and passes what it gets as it comes.
+    pub(in crate::desk) fn aim_listen_bus(&mut self) {
+        let Some(place) = self.stage.place(Bank::Buses, LISTEN_BUS) else { return };
+        for column in place.columns() {
+            self.stage.aim(Target::Level { bank: Bank::Buses, column }, 1.0);
+            self.stage.aim(Target::Gate { bank: Bank::Buses, column }, 1.0);
+        }
+    }
+
     /// Aims what a channel gives to those who listen.
     pub(in crate::desk) fn aim_listen(&mut self, id: &Id, place: Place) {
         let Some(to) = self.stage.place(Bank::Buses, LISTEN_BUS) else { return };
