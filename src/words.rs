@@ -4,6 +4,29 @@
 //! leaves the last word to local codes and licensed people. Help of a command stands beside its options, diagnostics of files
 //! in `profile`.
 
+/// What a device is nothing without.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Needs {
+    /// Its plug and its power.
+    Power,
+    /// The JACK server.
+    Jack,
+    /// The sound server of whoever runs the desk.
+    PipeWire,
+}
+
+impl Needs {
+    /// What to look at when it is not there.
+    #[must_use]
+    pub const fn look(self) -> &'static str {
+        match self {
+            Self::Power => "look at its plug and power",
+            Self::Jack => "look whether its JACK server runs, and its plug and power",
+            Self::PipeWire => "look whether PipeWire runs for whoever runs the desk (systemctl --user start pipewire)",
+        }
+    }
+}
+
 /// What is wrong, and what to do: `longthrow status` and the alarms of the log.
 pub mod wrong {
     use std::fmt::Display;
@@ -17,8 +40,8 @@ pub mod wrong {
 
     /// An audio device.
     #[must_use]
-    pub fn device_away(device: &str) -> Pair {
-        let remedy = "look at its plug and power; it is taken back by itself when it is there again";
+    pub fn device_away(device: &str, needs: super::Needs) -> Pair {
+        let remedy = format!("{}; it is taken back by itself when it is there again", needs.look());
         pair(format!("device {device} is not there"), remedy)
     }
 
@@ -100,8 +123,8 @@ pub mod air {
 
     /// Why it does not.
     #[must_use]
-    pub fn device_away(device: &str, output: &str) -> String {
-        format!("device {device}, on which output {output} hangs, is not there")
+    pub fn device_away(device: &str, output: &str, needs: super::Needs) -> String {
+        format!("device {device}, on which output {output} hangs, is not there: {}", needs.look())
     }
 
     /// The same; no level is off.
@@ -335,21 +358,19 @@ pub mod why {
 
     /// The device of an input.
     #[must_use]
-    pub fn device_of_input(device: &str, input: &str, there: bool) -> String {
-        if there {
-            format!("{device} brings input {input}")
-        } else {
-            format!("device {device}, which brings input {input}, is not there: look at its plug and power")
+    pub fn device_of_input(device: &str, input: &str, missing: Option<super::Needs>) -> String {
+        match missing {
+            None => format!("{device} brings input {input}"),
+            Some(needs) => format!("device {device}, which brings input {input}, is not there: {}", needs.look()),
         }
     }
 
     /// The device of an output.
     #[must_use]
-    pub fn device_of_output(device: &str, there: bool) -> String {
-        if there {
-            format!("it hangs on device {device}")
-        } else {
-            format!("device {device} is not there: look at its plug and power")
+    pub fn device_of_output(device: &str, missing: Option<super::Needs>) -> String {
+        match missing {
+            None => format!("it hangs on device {device}"),
+            Some(needs) => format!("device {device} is not there: {}", needs.look()),
         }
     }
 
@@ -739,6 +760,16 @@ pub mod why {
 
 /// `longthrow undo`, `history` and `keep`.
 pub mod history {
+    /// A mix that was kept.
+    #[must_use]
+    pub fn kept(path: &str, changed: usize) -> String {
+        match changed {
+            0 => format!("{path} starts with this mix already\n"),
+            1 => format!("{path} starts with this mix now: 1 value is another one\n"),
+            changed => format!("{path} starts with this mix now: {changed} values are other ones\n"),
+        }
+    }
+
     /// A file that was put back.
     #[must_use]
     pub fn undone(path: &str, number: u64) -> String {
@@ -756,6 +787,124 @@ pub mod log {
         format!("{path} is put back to revision {number}")
     }
 
+    /// What a control port says of itself.
+    #[must_use]
+    pub fn port(port: impl Display, what: impl Display) -> String {
+        format!("control port {port}: {what}")
+    }
+
+    /// One that cannot be opened.
+    #[must_use]
+    pub fn port_not_opened(port: impl Display, error: impl Display) -> String {
+        format!("control port {port} cannot be opened: {error}; \"longthrow ports\" lists what there is")
+    }
+
+    /// One that is gone.
+    #[must_use]
+    pub fn port_lost(port: impl Display, why: impl Display) -> String {
+        format!("control port {port}: {why}; gains stay as they are")
+    }
+
+    /// Pieces of its line that were lost.
+    #[must_use]
+    pub fn reads_lost(port: impl Display, count: u64) -> String {
+        format!("control port {port}: {count} reads were lost")
+    }
+
+    /// Messages that were lost.
+    #[must_use]
+    pub fn messages_lost(port: impl Display, count: u64) -> String {
+        format!("control port {port}: {count} messages were lost on the way in")
+    }
+
+    /// A start that nothing hears.
+    #[must_use]
+    pub fn no_start_line(channel: impl Display) -> String {
+        format!("channel {channel} has no start line: its input names none")
+    }
+
+    /// The lock of a panel that nobody uses.
+    pub const LOCKS_ITSELF: &str = "the panel locks itself: nobody used it and nothing is on air";
+    /// The prepared mix.
+    pub const PREPARED: &str = "the mix is as it was prepared; switches are as they were";
+    /// The end of solo-in-place.
+    pub const SOLO_ENDS: &str = "solo-in-place ends: a bus is on air";
+    /// No room for more channels.
+    pub const ENGINE_FULL: &str = "the engine is full for now: channels are missing until others have faded out";
+
+    /// A rung that was taken.
+    #[must_use]
+    pub fn rung(rung: impl Display) -> String {
+        format!("panic: {rung}")
+    }
+
+    /// A rung of nothing.
+    #[must_use]
+    pub fn no_rung(rung: impl Display) -> String {
+        format!("panic: the profile has nothing for {rung}: say it in [panic]")
+    }
+
+    /// A key that was held for too long.
+    #[must_use]
+    pub fn key_lets_go(key: impl Display) -> String {
+        format!("{key} was on for 30 s and lets go")
+    }
+
+    /// Tone that nobody ended.
+    #[must_use]
+    pub fn tone_ends(bus: impl Display) -> String {
+        format!("the tone on bus {bus} ends after 60 s")
+    }
+
+    /// What no file opens.
+    #[must_use]
+    pub fn opened_by_hand_only(channel: impl Display, guest: bool) -> String {
+        let what = if guest { "guest" } else { "microphone" };
+        format!("channel {channel} is closed: a {what} is opened by a hand")
+    }
+
+    /// A channel of an earlier profile without its input.
+    #[must_use]
+    pub fn left_over_goes(channel: impl Display) -> String {
+        format!("channel {channel} was left over and goes: the rig has lost its input")
+    }
+
+    /// A value that named something.
+    #[must_use]
+    pub fn named_what_is_gone(address: impl Display, word: &str, instead: impl Display) -> String {
+        format!("{address} named \"{word}\", which is gone: it is \"{instead}\" now")
+    }
+
+    /// A channel of an earlier profile that is heard.
+    #[must_use]
+    pub fn stays_until_closed(channel: impl Display, profile: &str) -> String {
+        format!("channel {channel} is open and not in profile \"{profile}\": it stays until it is closed")
+    }
+
+    /// A channel that is heard while a profile wants other values.
+    #[must_use]
+    pub fn keeps_until_closed(channel: impl Display) -> String {
+        format!("channel {channel} is open: it keeps its values until it is closed")
+    }
+
+    /// A microphone after an absence.
+    #[must_use]
+    pub fn comes_back_closed(channel: impl Display) -> String {
+        format!("channel {channel} comes back closed: it waits for a hand")
+    }
+
+    /// A device that went.
+    #[must_use]
+    pub fn device_gone(device: impl Display) -> String {
+        format!("device {device} is gone: its channels are silent until it is back")
+    }
+
+    /// A device that came back.
+    #[must_use]
+    pub fn device_back(device: impl Display) -> String {
+        format!("device {device} is back")
+    }
+
     /// A file that somebody owns who is not the desk.
     #[must_use]
     pub fn cannot_be_written(why: &str) -> String {
@@ -769,8 +918,149 @@ pub mod log {
     }
 }
 
+/// Panel nodes, in `longthrow status` and in the log.
+pub mod node {
+    /// A message of which the number was passed over.
+    pub const NEVER_CAME: &str = "never came";
+    /// One whose number had been.
+    pub const CAME_LATE: &str = "came late or twice";
+    /// One that could not be read.
+    pub const GARBLED: &str = "were garbled";
+    /// One that had to be left out.
+    pub const NO_ROOM: &str = "found no room";
+    /// A contact on a node that the rig does not have.
+    pub const NODE_NOT_IN_RIG: &str = "its node is not in the rig";
+    /// A pulse of a contact that stands.
+    pub const SAY_STATE: &str = "the contact stands open or closed: say /contact/ID/state";
+    /// A node that went meanwhile.
+    pub const NO_SUCH_NODE: &str = "no such node";
+
+    /// How a node is.
+    #[must_use]
+    pub fn answers(port: &str, maker: Option<&str>, taken: u64) -> String {
+        match maker {
+            Some(maker) => format!("node {port}: answers ({maker}), {taken} moves taken"),
+            None => format!("node {port}: does not answer; look at its cable and power"),
+        }
+    }
+
+    /// What went wrong so often.
+    #[must_use]
+    pub fn counted(count: u64, what: &str) -> String {
+        format!(", {count} {what}")
+    }
+
+    /// How often it was away.
+    #[must_use]
+    pub fn lost_so_often(losses: u64) -> String {
+        match losses {
+            0 => String::new(),
+            1 => ", was lost once".to_owned(),
+            losses => format!(", was lost {losses} times"),
+        }
+    }
+
+    /// Its supply.
+    #[must_use]
+    pub fn supply(mv: i32) -> String {
+        format!(", supply {:.1} V", f64::from(mv) / 1000.0)
+    }
+
+    /// A node that is gone. Counts: moves taken, missed, late, malformed, dropped, losses.
+    #[must_use]
+    pub fn node_lost(why: &str, [taken, missed, late, malformed, dropped, losses]: [u64; 6]) -> String {
+        format!(
+            "the node is lost: {why}; gains stay as they are, its lamps fail lit [taken {taken}, missed {missed}, late {late}, \
+             malformed {malformed}, dropped {dropped}, losses {losses}]"
+        )
+    }
+
+    /// A contact that there is not.
+    #[must_use]
+    pub fn no_contact(id: &str) -> String {
+        format!("the rig has no contact \"{id}\"")
+    }
+
+    /// A pulse on its way.
+    #[must_use]
+    pub fn pulse_asked(contact: &str, width_ms: u16) -> String {
+        format!("contact {contact} is asked for a pulse of {width_ms} ms")
+    }
+
+    /// A contact that is told to stand.
+    #[must_use]
+    pub fn shall_stand(contact: &str, closed: bool) -> String {
+        format!("contact {contact} shall be {}", if closed { "closed" } else { "open" })
+    }
+
+    /// A control port of another kind.
+    #[must_use]
+    pub fn no_node(port: &str) -> String {
+        format!("\"{port}\" is no control port of a node")
+    }
+
+    /// A node that is not there.
+    #[must_use]
+    pub fn node_away(port: &str) -> String {
+        format!("the node at \"{port}\" is away")
+    }
+}
+
 /// Why something was refused.
 pub mod refused {
+    /// What a novice does not move.
+    pub const NO_ROUTE: &str = "no route";
+    /// The same.
+    pub const NO_LEVEL: &str = "no bus or output level";
+    /// The same.
+    pub const NO_SOLO: &str = "no solo-in-place";
+    /// The same.
+    pub const NO_TONE: &str = "no tone";
+    /// The same.
+    pub const NO_LIMITER: &str = "no limiter";
+    /// The same.
+    pub const NO_SHARING: &str = "no gain sharing";
+    /// An output that is no monitor.
+    pub const NO_MONITOR: &str = "only headphones and loudspeakers listen, dim and go to mono";
+    /// A latch of nothing.
+    pub const NOTHING_TO_LATCH: &str = "a latch holds keys that are down: hold one, then latch it";
+
+    /// What a panel does not move.
+    #[must_use]
+    pub fn novice(what: &str) -> String {
+        format!("the panel moves {what} in novice mode")
+    }
+
+    /// Solo-in-place while somebody listens.
+    #[must_use]
+    pub fn solo_on_air(bus: &str) -> String {
+        format!("solo-in-place would cut into bus {bus}, which is on air: rehearse first")
+    }
+
+    /// A bus that a talkback does not have.
+    #[must_use]
+    pub fn talkback_without(talkback: &str, bus: &str) -> String {
+        format!("talkback {talkback} does not speak to bus {bus}: name it in its buses")
+    }
+
+    /// A talkback to listeners.
+    #[must_use]
+    pub fn talkback_on_air(bus: &str) -> String {
+        format!("bus {bus} is on air, and no talkback goes there")
+    }
+
+    /// The same, by another way.
+    #[must_use]
+    pub fn would_talk_on_air(bus: &str, talkback: &str) -> String {
+        format!("bus {bus} would be on air, and talkback {talkback} speaks to it")
+    }
+
+    /// Tone to listeners.
+    #[must_use]
+    pub fn tone_on_air(bus: &str) -> String {
+        format!("bus {bus} is on air: say \"on-air\" to confirm that listeners shall hear tone")
+    }
+
     /// A contact that only the truth moves.
     pub const CONTACT_OF_ROOM: &str = "it is the lamp or the mute of a room, and follows its microphones";
     /// Whoever moves contacts starts machines and loudspeakers.

@@ -79,10 +79,7 @@ impl Keep {
 fn keep_mix(state: Option<&Path>) -> u8 {
     match talk::ask(state, &Question::Keep) {
         Ok(Answer::Kept { path, changed }) => {
-            let said = match changed {
-                0 => format!("{path} starts with this mix already\n"),
-                changed => format!("{path} starts with this mix now: {changed} values are other ones\n"),
-            };
+            let said = words::kept(&path, changed);
             if print(&said) { exit::FINE } else { exit::COULD_NOT_RUN }
         }
         other => refused(other),

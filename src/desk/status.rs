@@ -8,7 +8,7 @@ use super::why::few;
 use crate::dsp::scale::Scale;
 use crate::panel::ControlIndex;
 use crate::params::{Address, Key, Value};
-use crate::profile::{Id, Output, OutputKind};
+use crate::profile::{Host, Id, Output, OutputKind};
 use crate::words;
 use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
@@ -284,6 +284,15 @@ impl Desk {
         }
     }
 
+    /// What a device is nothing without.
+    pub(super) fn without(&self, device: &str) -> words::Needs {
+        match self.rig().devices.iter().find(|known| *known.id == *device).map(|device| device.host) {
+            Some(Host::Application | Host::PipeWire | Host::PulseAudio) => words::Needs::PipeWire,
+            Some(Host::Jack) => words::Needs::Jack,
+            _ => words::Needs::Power,
+        }
+    }
+
     /// The bus that an output carries.
     pub(super) fn carried(&self, output: &str) -> String {
         match self.value(&Address::new(Key::OutputSource, output)) {
@@ -295,7 +304,7 @@ impl Desk {
     /// Why nothing can leave by an output, if so.
     pub(super) fn output_blocked(&self, output: &Output) -> Option<String> {
         if self.away.contains(&output.device) {
-            return Some(words::air::device_away(&output.device, &output.id));
+            return Some(words::air::device_away(&output.device, &output.id, self.without(&output.device)));
         }
         let level = self.value(&Address::new(Key::OutputLevel, &output.id))?;
         if level == Value::Off {
@@ -314,7 +323,7 @@ impl Desk {
     fn wrongs(&self, on_air: bool, programme_dbfs: f32, facts: &Facts) -> Vec<Wrong> {
         let mut all = facts.wrong.clone();
         for device in &self.away {
-            all.push(words::wrong::device_away(device).into());
+            all.push(words::wrong::device_away(device, self.without(device)).into());
         }
         let quiet = ["left", "right"].iter().all(|side| {
             facts.heard.get(&format!("/meter/bus/programme/{side}/peak")).is_some_and(|heard| !heard.sounds())

@@ -203,7 +203,11 @@ impl Desk {
             None => walk.step("source", false, words::NO_INPUT),
             Some((input, InputFrom::Device { device, .. })) => {
                 let there = !self.away.contains(device);
-                walk.step("device", there, words::device_of_input(device, input, there));
+                walk.step(
+                    "device",
+                    there,
+                    words::device_of_input(device, input, (!there).then(|| self.without(device))),
+                );
             }
             Some((input, _)) => walk.step("source", true, words::made_here(input)),
         }
@@ -488,7 +492,11 @@ impl Desk {
             }
             self.step_fader(&Address::new(Key::OutputLevel, id), "level", facts, &mut walk);
             let there = !self.away.contains(&output.device);
-            walk.step("device", there, words::device_of_output(&output.device, there));
+            walk.step(
+                "device",
+                there,
+                words::device_of_output(&output.device, (!there).then(|| self.without(&output.device))),
+            );
             walk.0.extend(sounds);
         }
         walk.end(path, || heard)
