@@ -133,6 +133,14 @@ impl Desk {
             }
             Some((input, _)) => walk.step("source", true, format!("it carries input {input}, which is made here")),
         }
+        if let Some(second) = self.second_source(id) {
+            let says = if self.carries_second(id) {
+                format!("its second source, {}, is selected: source-select a goes back to the first", second.id)
+            } else {
+                format!("its first source is selected: source-select b is for {}", second.id)
+            };
+            walk.step("source-select", true, says);
+        }
         let heard = facts.heard.get(&format!("/meter/channel/{id}/input/peak")).zip(input).filter(|_| walk.passes());
         let mut soft = None;
         let sounds =
@@ -214,7 +222,8 @@ impl Desk {
         soft: &mut Option<Step>,
     ) -> bool {
         let number = |key: Key| self.held(key, id).decibels().get();
-        let (trim, pad) = (number(Key::ChannelTrim), self.stands_on(&Address::new(Key::ChannelPad, id)));
+        let (trim, pad) = self.level_keys(id);
+        let (trim, pad) = (number(trim), self.stands_on(&Address::new(pad, id)));
         // The meter stands behind both.
         let now = heard.peak_dbfs;
         let arrives = now - trim + if pad { PAD_DB } else { 0.0 };
@@ -276,7 +285,7 @@ impl Desk {
     fn walk_strip(&self, id: &Id, input: &Id, heard: Heard, facts: &Facts, walk: &mut Walk) {
         let (trim, fader) = {
             let number = |key: Key| self.held(key, id).decibels().get();
-            (number(Key::ChannelTrim), number(Key::ChannelFader))
+            (number(self.level_keys(id).0), number(Key::ChannelFader))
         };
         let expected = heard.peak_dbfs + fader;
         if expected <= SILENT_DBFS {
