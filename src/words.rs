@@ -290,6 +290,18 @@ pub mod new {
 
 /// `longthrow why`: what blocks, and what to do, in one sentence. Each says how one element of a path stands.
 pub mod why {
+    /// A channel with two sources carries the second.
+    #[must_use]
+    pub fn second_selected(second: &str) -> String {
+        format!("its second source, {second}, is selected: source-select a goes back to the first")
+    }
+
+    /// A channel with two sources carries the first.
+    #[must_use]
+    pub fn first_selected(second: &str) -> String {
+        format!("its first source is selected: source-select b is for {second}")
+    }
+
     /// The answer.
     #[must_use]
     pub fn sentence(path: &str, says: &str) -> String {

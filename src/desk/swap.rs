@@ -207,9 +207,13 @@ impl Desk {
             let lost = match address.key.parameter().domain {
                 Domain::BusId => self.known(Scope::Bus, word).is_err(),
                 Domain::InputId => self.rig().input(word).is_none(),
+                Domain::SecondInputId => &**word != "off" && self.rig().input(word).is_none(),
                 _ => false,
             };
-            if let (true, Some(instead)) = (lost, self.installation.profile.value(&address)) {
+            let written = self.installation.profile.value(&address).filter(|written| *written != value);
+            // A second source that is gone from the rig and not from the profile is none.
+            let instead = written.or_else(|| address.key.parameter().default_value());
+            if let (true, Some(instead)) = (lost, instead) {
                 effects.notes.push(format!("{address} named \"{word}\", which is gone: it is \"{instead}\" now"));
                 self.put(&address, instead, By::Desk, effects);
             }

@@ -145,7 +145,12 @@ impl Desk {
 
     pub(in crate::desk) fn novice_refuses(&self, address: &Address, value: &Value, by: By) -> Option<String> {
         let refused = match address.key {
-            Key::ChannelAssign | Key::ChannelSource | Key::OutputSource | Key::BusAir => "no route",
+            Key::ChannelAssign
+            | Key::ChannelSource
+            | Key::ChannelSourceB
+            | Key::ChannelSourceSelect
+            | Key::OutputSource
+            | Key::BusAir => "no route",
             Key::BusFader | Key::OutputLevel => "no bus or output level",
             Key::ChannelSolo if value.is_word("on") => "no solo-in-place",
             Key::BusTone if !value.is_word("off") => "no tone",
@@ -344,6 +349,10 @@ impl Desk {
         effects.notes.push("the mix is as it was prepared; switches are as they were".to_owned());
         for (address, value) in prepared {
             if address.key == Key::ChannelSwitch || matches!(address.key, Key::DeskNovice | Key::DeskLockAfter) {
+                continue;
+            }
+            // Who selects a microphone on an open channel opens it: that is no balance.
+            if self.selects_another_microphone(&address, &value) && self.is_open_on_air(&Id::from(&*address.id)) {
                 continue;
             }
             if let Ok(value) = self.acceptable(&address, &value)
