@@ -1532,6 +1532,8 @@ impl Parameter {
             // "off" is also a word of some switches.
             (Domain::Words(words), Value::Off) => words.contains(&"off").then(|| Value::Word("off".into())),
             (Domain::Words(words), Value::Word(word)) => words.contains(&&**word).then(|| value.clone()),
+            // Words for "no group" are no names of one.
+            (Domain::SharingGroup, Value::Word(word)) if ["none", "no", "on"].contains(&&**word) => None,
             (Domain::InputId | Domain::BusId | Domain::SharingGroup, Value::Word(word)) => {
                 is_id(word).then(|| value.clone())
             }
