@@ -144,7 +144,7 @@ impl Pan {
     }
 }
 
-/// Frames per second, 8,000 to 192,000.
+/// Frames per second: 8,000 to 192,000 of a desk, up to 384,000 of a file.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
 pub struct SampleRate(u32);
 
@@ -163,6 +163,16 @@ impl SampleRate {
             #[expect(clippy::cast_precision_loss, reason = "only shown in the error")]
             Err(OutOfRange { found: hz as f32, lowest: 8_000.0, highest: 192_000.0 })
         }
+    }
+
+    /// A rate that a file may have, beyond what the desk can run at.
+    ///
+    /// # Errors
+    /// A rate below 8,000 or above 384,000 Hz.
+    pub fn try_new_of_file(hz: u32) -> Result<Self, OutOfRange> {
+        #[expect(clippy::cast_precision_loss, reason = "only shown in the error")]
+        let error = OutOfRange { found: hz as f32, lowest: 8_000.0, highest: 384_000.0 };
+        if (8_000..=384_000).contains(&hz) { Ok(Self(hz)) } else { Err(error) }
     }
 
     /// The rate in Hz.

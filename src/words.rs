@@ -2,7 +2,7 @@
 //!
 //! Words of the trade, whole words; what is wrong in one line, what to do in the next. A caution stands where the hazard is met and
 //! leaves the last word to local codes and licensed people. Help of a command stands beside its options, diagnostics of files
-//! in `profile`, answers of `why` still in `desk/why.rs`.
+//! in `profile`.
 
 /// A level for people. What is below what any converter tells apart is silence.
 #[must_use]
@@ -239,6 +239,16 @@ pub mod status {
         format!("\nProgramme: {}\n", super::level(dbfs))
     }
 
+    /// By how much an output is late beside a picture.
+    #[must_use]
+    pub fn lip_sync(output: &str, total_ms: f64, frames_of_25: f64, limiter_ms: f64, device_ms: Option<f64>) -> String {
+        let device = device_ms.map_or("its device has not said".to_owned(), |ms| format!("its device {ms:.1}"));
+        format!(
+            "Lip sync: {output} is {total_ms:.1} ms late, {frames_of_25:.2} video frames at 25 a second \
+             (limiter {limiter_ms:.1}, {device})\n"
+        )
+    }
+
     /// Above what is open and no microphone.
     pub const OPEN_BESIDES: &str = "Open besides:\n";
 
@@ -328,6 +338,19 @@ pub mod new {
     pub const NO_DEVICE: &str = "  none was found; the desk runs without, and a device can be added to rig.toml later";
     /// Microphones.
     pub const MICROPHONES: &str = "Microphones on it (names, separated by commas)?";
+    /// The panel.
+    pub const PANEL: &str = "What is the panel? \"osc\" from any program on this machine, midi:NAME, jack-midi:CLIENT:PORT, serial:/dev/... \
+                             (MIDI), node:/dev/... or node:ADDRESS:PORT";
+    /// Its faders.
+    pub const FADERS: &str = "What do the faders of the strips say? \"later\" teaches them by touch, with longthrow assign; for MIDI \
+                              CHANNEL:FIRST-LAST are controllers, as in 1:16-23; for a node an address with N, as in /strip-N/fader";
+    /// Its buttons.
+    pub const BUTTONS: &str = "And the buttons that open them?";
+    /// A MIDI port that is there.
+    #[must_use]
+    pub fn midi_port(name: &str) -> String {
+        format!("A MIDI port of this machine: midi:{name}")
+    }
     /// One microphone.
     #[must_use]
     pub fn speak_into(name: &str) -> String {
@@ -337,5 +360,506 @@ pub mod new {
     #[must_use]
     pub fn channel_of(name: &str) -> String {
         format!("Channel of \"{name}\"?")
+    }
+}
+
+/// `longthrow why`: what blocks, and what to do, in one sentence. Each says how one element of a path stands.
+pub mod why {
+    /// The answer.
+    #[must_use]
+    pub fn sentence(path: &str, says: &str) -> String {
+        format!("{path}: {says}")
+    }
+
+    /// Nothing is called so.
+    #[must_use]
+    pub fn nothing_called(path: &str, near: Option<&str>) -> String {
+        let near = near.map_or_else(
+            || "; \"longthrow params\" lists what there can be, the profile what there is".to_owned(),
+            |near| format!("; the nearest is {near}"),
+        );
+        format!("nothing is called \"{path}\"{near}")
+    }
+
+    /// A rig without outputs.
+    pub const NO_OUTPUTS: &str = "to hear it the rig needs an [output.ID]";
+
+    /// It is heard.
+    pub const HEARD: &str = "it is heard";
+
+    /// The same, of a bus.
+    #[must_use]
+    pub fn heard_at(dbfs: f32) -> String {
+        format!("{HEARD}, {dbfs:.0} dBFS")
+    }
+
+    /// Nothing is in its way, and maybe something has to be said besides.
+    #[must_use]
+    pub fn nothing_blocks(but: Option<&str>) -> String {
+        but.map_or_else(|| "nothing blocks it".to_owned(), |but| format!("nothing blocks it; {but}"))
+    }
+
+    /// Names, and how many more there are.
+    #[must_use]
+    pub fn names(names: &str, more: usize) -> String {
+        if more > 0 { format!("{names} and {more} more") } else { names.to_owned() }
+    }
+
+    /// A channel without a source.
+    pub const NO_INPUT: &str = "its source is no input of the rig: name one with its parameter source";
+
+    /// The device of an input.
+    #[must_use]
+    pub fn device_of_input(device: &str, input: &str, there: bool) -> String {
+        if there {
+            format!("{device} brings input {input}")
+        } else {
+            format!("device {device}, which brings input {input}, is not there: look at its plug and power")
+        }
+    }
+
+    /// The device of an output.
+    #[must_use]
+    pub fn device_of_output(device: &str, there: bool) -> String {
+        if there {
+            format!("it hangs on device {device}")
+        } else {
+            format!("device {device} is not there: look at its plug and power")
+        }
+    }
+
+    /// An input without a device.
+    #[must_use]
+    pub fn made_here(input: &str) -> String {
+        format!("it carries input {input}, which is made here")
+    }
+
+    /// A file that cannot be played.
+    #[must_use]
+    pub fn file_unreadable(input: &str, why: &str) -> String {
+        format!("the file of input {input} cannot be played: {why}")
+    }
+
+    /// A file that waits.
+    #[must_use]
+    pub fn file_starts(file: &str) -> String {
+        format!("{file} starts when the channel is opened")
+    }
+
+    /// A file that is over.
+    #[must_use]
+    pub fn file_ended(file: &str, input: &str) -> String {
+        format!("{file} of input {input} has come to its end: close the channel and open it again")
+    }
+
+    /// Where to look when a device's input is silent.
+    pub const LOOK_AT_CABLE: &str = "look at the cable, the source and its own switch";
+    /// The same of a file.
+    pub const LOOK_AT_FILE: &str = "its file is silent here";
+    /// The same of an input that is silence.
+    pub const MADE_OF_SILENCE: &str = "it is made of silence";
+    /// The same of a generator.
+    pub const LOOK_AT_GENERATOR: &str = "it is turned down at its source";
+
+    /// A silent input.
+    #[must_use]
+    pub fn no_signal(input: &str, dbfs: f32, look: &str) -> String {
+        format!("no signal arrives at input {input} ({dbfs:.0} dBFS): {look}")
+    }
+
+    /// An input with a signal.
+    #[must_use]
+    pub fn input_has(input: &str, dbfs: f32) -> String {
+        format!("input {input} has {dbfs:.0} dBFS")
+    }
+
+    fn trim(pad: bool, trim_db: f32) -> String {
+        format!("{}trim at {trim_db:.1} dB", if pad { "pad on and " } else { "" })
+    }
+
+    /// Trim and pad that leave nothing.
+    #[must_use]
+    pub fn trim_takes(pad: bool, trim_db: f32, input: &str, arrives: f32, now: f32) -> String {
+        format!("its {} brings input {input} from {arrives:.0} to {now:.0} dBFS: raise it", trim(pad, trim_db))
+    }
+
+    /// Trim and pad that leave something.
+    #[must_use]
+    pub fn trim_makes(pad: bool, trim_db: f32, now: f32) -> String {
+        format!("its {} makes it {now:.0} dBFS", trim(pad, trim_db))
+    }
+
+    /// A gate that does not open.
+    #[must_use]
+    pub fn gate_closed(now: f32, threshold: f32) -> String {
+        format!(
+            "its gate stays closed: {now:.0} dBFS is below its threshold of {threshold:.0} dB; lower that, or turn it off"
+        )
+    }
+
+    /// One that takes a part.
+    #[must_use]
+    pub fn gate_takes(db: f32) -> String {
+        format!("its gate takes {db:.0} dB")
+    }
+
+    /// A switch that is open.
+    pub const SWITCH_OPEN: &str = "its switch is open";
+    /// One that is not.
+    pub const SWITCH_CLOSED: &str = "its switch is closed: open it by hand";
+    /// A cough key.
+    pub const COUGH: &str = "its cough key is held: let go of it";
+
+    /// Another is heard in its place.
+    #[must_use]
+    pub fn soloed(channels: &str) -> String {
+        format!("{channels} is in solo-in-place: end that to hear the others")
+    }
+
+    /// The switch of a gain group.
+    #[must_use]
+    pub fn gain_group(group: &str, open: bool) -> String {
+        if open {
+            format!("gain group {group} is open")
+        } else {
+            format!("gain group {group} is closed, and its members with it: open its switch by hand")
+        }
+    }
+
+    /// Its fader.
+    #[must_use]
+    pub fn fader_of_gain_group(group: &str) -> String {
+        format!("the fader of gain group {group}")
+    }
+
+    /// A gain group of nothing.
+    pub const NO_MEMBERS: &str = "it has no members: name channels in its members";
+
+    /// A gain group with members.
+    #[must_use]
+    pub fn members(members: &str, open: &str) -> String {
+        if open.is_empty() {
+            format!("none of its members is open: {members}")
+        } else {
+            format!("it adds its dB to {members}; open: {open}")
+        }
+    }
+
+    /// The fader of whatever is asked about.
+    pub const ITS_FADER: &str = "its fader";
+
+    /// The fader of a bus.
+    #[must_use]
+    pub fn fader_of_bus(bus: &str) -> String {
+        format!("the fader of bus {bus}")
+    }
+
+    /// The level of an output.
+    #[must_use]
+    pub fn level_of_output(output: &str) -> String {
+        format!("the level of output {output}")
+    }
+
+    /// How such a thing stands; nothing is off.
+    #[must_use]
+    pub fn stands_at(name: &str, db: Option<f32>) -> String {
+        db.map_or_else(|| format!("{name} is off"), |db| format!("{name} is at {db:.1} dB"))
+    }
+
+    /// What to do with it.
+    pub const RAISE_IT: &str = ": raise it";
+
+    /// Its control is not there.
+    #[must_use]
+    pub fn control_away(control: &str, why: &str) -> String {
+        format!("; its control {control} is not there ({why})")
+    }
+
+    /// Its control waits.
+    #[must_use]
+    pub fn control_waits(control: &str, way: &str) -> String {
+        format!("; {control} is {way}")
+    }
+
+    /// Gains that leave nothing together; the gain groups of it with what they add.
+    #[must_use]
+    pub fn gains_leave(fader: f32, trim: f32, groups: Option<(String, f32)>, dbfs: f32, input: &str) -> String {
+        let groups = groups.map_or_else(String::new, |(names, db)| format!(", its gain group {names} at {db:.1} dB"));
+        format!(
+            "its fader at {fader:.1} dB{groups} and its trim of {trim:.1} dB leave {dbfs:.0} dBFS of input {input}: raise them"
+        )
+    }
+
+    /// Stages of a channel that leave nothing.
+    #[must_use]
+    pub fn stages_take(stages: &[&str], dbfs: f32) -> String {
+        format!("its {} takes all but {dbfs:.0} dBFS: turn it off", stages.join(" or its "))
+    }
+
+    /// A balance on the silent side.
+    #[must_use]
+    pub fn balance_away(to: &str, from: &str, input: &str) -> String {
+        format!("its balance is on the {to}, and input {input} sounds on the {from} only: turn pan back")
+    }
+
+    /// On no bus.
+    pub const NO_BUS: &str = "it is assigned to no bus: set its assign.programme to on";
+
+    /// On these.
+    #[must_use]
+    pub fn goes_to(buses: &str) -> String {
+        format!("it goes to {buses}")
+    }
+
+    /// A send.
+    #[must_use]
+    pub fn send_at(bus: &str, db: f32) -> String {
+        format!("its send to {bus} is at {db:.1} dB")
+    }
+
+    /// Values of another profile.
+    #[must_use]
+    pub fn values_wait(count: usize) -> String {
+        format!("{count} values of the profile wait until it is closed")
+    }
+
+    /// A bus that leaves nothing of what comes to it; what on it takes, and its fader.
+    #[must_use]
+    pub fn bus_takes(bus: &str, dbfs: f32, stages: &[&str], fader: f32) -> String {
+        let with = stages.iter().map(|stage| format!("its {stage}, ")).collect::<String>();
+        let look = match (stages, fader < 0.0) {
+            ([], false) => "look for a channel on it with reversed polarity".to_owned(),
+            _ => format!("look at {with}its fader at {fader:.1} dB"),
+        };
+        format!("bus {bus} leaves {dbfs:.0} dBFS of what comes to it: {look}")
+    }
+
+    /// An output that carries it.
+    #[must_use]
+    pub fn carried_by(output: &str) -> String {
+        format!("output {output} carries it")
+    }
+
+    /// A bus that is a group of another.
+    #[must_use]
+    pub fn bus_goes_to(bus: &str, to: &str) -> String {
+        format!("bus {bus} goes to {to}")
+    }
+
+    /// A bus that leads nowhere.
+    #[must_use]
+    pub fn no_output_carries(bus: &str) -> String {
+        format!("no output carries bus {bus}: set the source of one to {bus}")
+    }
+
+    /// A bus without channels.
+    #[must_use]
+    pub fn no_channel_on(bus: &str) -> String {
+        format!("no channel is assigned to bus {bus}: set the assign.{bus} of one to on")
+    }
+
+    /// A mix-minus of which its owner is all.
+    #[must_use]
+    pub fn nothing_but_the_own(bus: &str, of: &str, less: &str) -> String {
+        format!("bus {bus} is {of} less {less}, and no channel besides goes to {of}: assign to it who shall be heard")
+    }
+
+    /// Groups that keep everything back.
+    #[must_use]
+    pub fn groups_down(bus: &str, groups: &str) -> String {
+        format!("what goes to bus {bus} comes by {groups}, which is down: raise its fader")
+    }
+
+    /// A bus of closed channels.
+    #[must_use]
+    pub fn none_open(bus: &str, channels: &str) -> String {
+        format!("none of the channels of bus {bus} is open: {channels}")
+    }
+
+    /// Channels that are heard on it.
+    #[must_use]
+    pub fn open_on_it(channels: &str) -> String {
+        format!("open on it: {channels}")
+    }
+
+    /// Channels that are open and silent.
+    #[must_use]
+    pub fn open_without_signal(channels: &str) -> String {
+        format!("the channels that are open have no signal: {channels}")
+    }
+
+    /// An output that is fine.
+    #[must_use]
+    pub fn carries_and_is_heard(bus: &str) -> String {
+        format!("it carries {bus} and is heard")
+    }
+
+    /// A loudspeaker that is muted, and for what.
+    #[must_use]
+    pub fn output_muted(output: &str, why: &str) -> String {
+        format!("output {output} is muted: {why}")
+    }
+
+    /// Which microphones of a room keep its loudspeakers silent; none: they are closed again.
+    #[must_use]
+    pub fn microphone_live(room: &str, channels: &str) -> String {
+        if channels.is_empty() {
+            format!("a microphone in its room, {room}, was live until just now; it comes back by itself")
+        } else {
+            format!("{channels} in its room, {room}, is live; it comes back by itself when that is closed")
+        }
+    }
+
+    /// A room with muted loudspeakers.
+    #[must_use]
+    pub fn room_muted(why: &str) -> String {
+        format!("its loudspeakers are muted: {why}")
+    }
+
+    /// A room in which somebody is heard.
+    #[must_use]
+    pub fn room_live(channels: &str) -> String {
+        format!("{channels} is live in it")
+    }
+
+    /// A room in which nobody is.
+    pub const ROOM_QUIET: &str = "no microphone in it is live, and its loudspeakers are not muted";
+
+    /// An output that plays what is listened to instead of its source.
+    #[must_use]
+    pub fn listens(output: &str, to: &str, plays: bool) -> String {
+        if plays {
+            format!("output {output} plays what is listened to: {to}")
+        } else {
+            format!(
+                "output {output} plays what is listened to, {to}, and no signal is there: ask why of that, or end the \
+                 listening (desk.listen-clear)"
+            )
+        }
+    }
+
+    /// The key of a talkback.
+    #[must_use]
+    pub fn talkback_key(talkback: &str, to: &str, buses: &str) -> String {
+        if to.is_empty() {
+            format!("no key of talkback {talkback} is held: hold one of its to ({buses}), or all")
+        } else {
+            format!("its key to {to} is held")
+        }
+    }
+
+    /// A talkback that is fine.
+    #[must_use]
+    pub fn speaks_to(buses: &str) -> String {
+        format!("it speaks to {buses}")
+    }
+
+    /// The port of a control.
+    #[must_use]
+    pub fn control_port(port: &str, away: Option<&str>) -> String {
+        away.map_or_else(
+            || format!("control port {port} is there"),
+            |why| format!("control port {port} is not there ({why}): look at its cable and power"),
+        )
+    }
+
+    /// A control of which the profile says nothing.
+    #[must_use]
+    pub fn nothing_to_move(profile: &str, shows: bool) -> String {
+        let does = if shows { "show" } else { "move" };
+        format!("profile \"{profile}\" gives it nothing to {does}: \"longthrow assign\" does, or a line in [moves]")
+    }
+
+    /// A touch is awaited.
+    pub const PANEL_TAUGHT: &str = "a control is about to be assigned, and until then the panel closes and lowers and does no more: touch it, or end \
+         the assign";
+    /// The operator's lock.
+    pub const PANEL_LOCKED: &str = "the panel is locked: it closes and coughs and does no more; turn desk.lock off";
+    /// What the lock does not keep from anybody.
+    pub const OBEYS_WHEN_LOCKED: &str = "the panel is locked, and this is obeyed all the same";
+
+    /// What a novice does not do.
+    #[must_use]
+    pub fn novice(refused: &str) -> String {
+        format!("{refused}: turn desk.novice off")
+    }
+
+    /// A lamp.
+    #[must_use]
+    pub fn lamp(lit: bool, target: &str, value: &str) -> String {
+        format!("it is {} since {target} is {value}", if lit { "lit" } else { "dark" })
+    }
+
+    /// What a control moves, and whether it waits.
+    #[must_use]
+    pub fn control_moves(target: &str, value: &str, way: Option<&str>) -> String {
+        match way {
+            Some(way) => format!("it moves {target}, which is {value}, and is {way}"),
+            None => format!("it moves {target}, which is {value}"),
+        }
+    }
+
+    /// A control that has said nothing yet.
+    pub const PLACE_NOT_KNOWN: &str = "waiting: its place is not known, move it once";
+
+    /// The way of a control that waits: whether it has to be lowered, how many mm if it has a length, how many percent of its
+    /// turn. Nothing when it is nearly there.
+    #[must_use]
+    pub fn waiting(way: Option<(bool, Option<f32>, f32)>) -> String {
+        let Some((lower, mm, percent)) = way else { return "waiting: move it a little".to_owned() };
+        let far = mm.map_or_else(|| format!("{percent:.0} % of its turn"), |mm| format!("{mm:.0} mm"));
+        format!("waiting: {} {far}", if lower { "lower" } else { "raise" })
+    }
+}
+
+/// `longthrow undo`, `history` and `keep`.
+pub mod history {
+    /// A file that was put back.
+    #[must_use]
+    pub fn undone(path: &str, number: u64) -> String {
+        format!("{path} says what it said in revision {number}; the desk reads it now\n")
+    }
+}
+
+/// Lines of the log that an operator reads: what happened, what it means, and what to do.
+pub mod log {
+    use std::fmt::Display;
+
+    /// A file that was put back.
+    #[must_use]
+    pub fn put_back(path: impl Display, number: u64) -> String {
+        format!("{path} is put back to revision {number}")
+    }
+
+    /// A file that somebody owns who is not the desk.
+    #[must_use]
+    pub fn cannot_be_written(why: &str) -> String {
+        format!("the desk cannot write it: {why}; look whose the file is, or edit it by hand")
+    }
+
+    /// A change of two files that is undone file by file.
+    #[must_use]
+    pub fn not_together(error: impl Display) -> String {
+        format!("\"longthrow undo\" will take back panel and profile one after the other: {error}")
+    }
+}
+
+/// Why something was refused.
+pub mod refused {
+    /// A contact that only the truth moves.
+    pub const CONTACT_OF_ROOM: &str = "it is the lamp or the mute of a room, and follows its microphones";
+    /// Whoever moves contacts starts machines and loudspeakers.
+    pub const CONTACT_OF_STRANGER: &str = "contacts are moved from loopback or wired control only";
+
+    /// A pulse of a contact that makes none.
+    #[must_use]
+    pub fn contact_stands(contact: &str) -> String {
+        format!("contact {contact} stands open or closed and makes no pulses: say contact.{contact}.state")
+    }
+
+    /// A state of a contact that has none.
+    #[must_use]
+    pub fn contact_pulses(contact: &str) -> String {
+        format!("contact {contact} makes pulses and has no state: say contact.{contact}.pulse")
     }
 }

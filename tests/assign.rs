@@ -718,6 +718,53 @@ fn over_osc_a_control_is_taught_by_answers_and_by_the_panels_own_button() {
     osc.hear("/refused", "begin again");
 }
 
+#[test]
+fn one_undo_takes_back_both_files_of_an_assign_and_the_next_goes_further_back() {
+    let panel = "form = 1\nkind = \"panel\"\n";
+    let profile = PROFILE.split("# Which control").next().expect("there");
+    let daemon = Daemon::start(&rig("kind = \"osc\"\naddress = \"127.0.0.1\"\n"), Some(panel), profile);
+    let undo = || {
+        let undone = longthrow(&daemon, &["undo"]);
+        assert_eq!(undone.status.code(), Some(0), "{}", text(&undone));
+        text(&undone)
+    };
+    let accepted = |profile: &str| {
+        let now = || longthrow::daemon::state::newest_accepted(&daemon.state(), "profile");
+        wait_until("the profile is accepted", || now().as_deref() == Some(profile));
+    };
+    // Somebody edits the profile by hand before.
+    let edited = profile.replace("fader = -20.0", "fader = -25.0");
+    std::fs::write(daemon.folder().join("profile.toml"), &edited).expect("written");
+    accepted(&edited);
+    let osc = Box_::new();
+    let teach = |address: &str, parameter: &str| {
+        osc.say(&daemon, "/teach/start", vec![]);
+        osc.hear("/teach/state", "\"touch\"");
+        osc.say(&daemon, address, vec![Argument::Int(1)]);
+        osc.say(&daemon, address, vec![Argument::Int(0)]);
+        osc.hear("/teach/state", "\"found\"");
+        osc.say(&daemon, "/teach/assign", vec![Argument::Text(parameter.into())]);
+        osc.hear("/teach/state", &format!("moves {}", parameter[1..].replace('/', ".")));
+    };
+    teach("/box/b1", "/channel/lectern/switch");
+    let (one, of_one) = (read(&daemon, "panel.toml"), read(&daemon, "profile.toml"));
+    assert!(one.contains("/box/b1") && of_one.contains("lectern-switch"), "{one}{of_one}");
+    teach("/box/b2", "/channel/guest/switch");
+    assert!(read(&daemon, "panel.toml").contains("/box/b2"));
+
+    let files = |said: &str| ["profile.toml", "panel.toml"].map(|name| said.contains(name));
+    // The second goes, both files of it, and then the first.
+    assert_eq!(files(&undo()), [true, true]);
+    assert_eq!((read(&daemon, "panel.toml"), read(&daemon, "profile.toml")), (one, of_one.clone()));
+    accepted(&of_one);
+    assert_eq!(files(&undo()), [true, true]);
+    assert_eq!((&*read(&daemon, "panel.toml"), read(&daemon, "profile.toml")), (panel, edited.clone()));
+    accepted(&edited);
+    // What was edited by hand goes alone.
+    assert_eq!(files(&undo()), [true, false]);
+    assert_eq!((&*read(&daemon, "panel.toml"), &*read(&daemon, "profile.toml")), (panel, profile));
+}
+
 /// Sends MIDI messages in the next cycle.
 struct MidiSender(
     Port<MidiOut>,

@@ -9,16 +9,16 @@ mod show;
 #[allow(dead_code, reason = "each test uses a part of it")]
 mod through;
 
-use longthrow::daemon::offline::{Buffers, Offline};
+use longthrow::daemon::offline::Offline;
+use longthrow::desk::Event;
 use longthrow::dsp::lanes::{Form, Vectors};
-use longthrow::engine::Feed;
 use longthrow::params::Value;
 use longthrow::profile::{Id, Installation, Minus, Output, OutputKind};
-use longthrow::units::Frames;
+use longthrow::units::{Frames, SampleRate};
 use show::{RATE, id, installation, set};
 use std::f64::consts::TAU;
 use std::sync::{Arc, Mutex};
-use through::noise;
+use through::{noise, offline, offline_at, run};
 
 /// Outputs fade in from silence in 500 ms; what is compared starts after that.
 const SETTLED: usize = 48_000;
@@ -53,24 +53,6 @@ fn show_with(
         known.minus = Some(Minus { of: id(of), less, off_air: off_air.map(Id::from) });
     }
     installation
-}
-
-fn offline(installation: Installation, form: Form) -> Offline {
-    let vectors = Vectors::new(form).expect("this machine has it");
-    Offline::new(installation, RATE, vectors, Box::new(|_, _, _| Feed::Silent))
-}
-
-/// Runs the inputs through; two wires for each output.
-fn run(desk: &mut Offline, inputs: Vec<Vec<f32>>, callback: usize) -> Vec<Vec<f32>> {
-    let length = inputs[0].len();
-    let outputs = 2 * desk.desk().rig().outputs.len();
-    let mut wires = Buffers { inputs, outputs: vec![vec![0.0; length]; outputs], offset: 0, frames: 0 };
-    while wires.offset < length {
-        wires.frames = callback.min(length - wires.offset);
-        desk.process(&mut wires);
-        wires.offset += wires.frames;
-    }
-    wires.outputs
 }
 
 fn db(amplitude: f64) -> f64 {
@@ -485,4 +467,21 @@ fn a_gain_group_opens_no_microphone_from_the_network() {
     assert!(!desk.is_open_on_air(&id("a")));
     assert!(open(&mut desk, "gain-group.voices.switch", true).is_empty());
     assert!(desk.is_open_on_air(&id("a")));
+}
+
+#[test]
+fn a_channel_that_has_left_leaves_nothing_behind_in_what_took_it_before_its_switch() {
+    let lines = "channel.a.source = in-1\nchannel.a.fader = 0.0\nchannel.a.send.level.audition = 0.0\nchannel.a.send.point.audition = input";
+    for hz in [44_100, 48_000] {
+        let rate = SampleRate::try_new(hz).expect("a rate");
+        let mut desk = offline_at(show_with(1, lines, &["audition"], &[]), rate, Form::Plain);
+        let without = Box::new(show_with(1, "", &["audition"], &[]));
+        desk.at(Frames(60_000), Event::Install { installation: without, reread: true });
+        let heard = run(&mut desk, vec![noise(120_000, 9)], 64);
+        assert!(heard[0][55_000..60_000].iter().any(|sample| sample.abs() > 0.1), "it was heard");
+        let last = heard[0].iter().rposition(|sample| *sample != 0.0).expect("it was heard");
+        // A ramp of 20 ms, and a grid line.
+        let ramp = hz as usize / 50;
+        assert!(last < 60_000 + ramp + 16, "at {hz} Hz still heard {} frames after it left", last - 60_000);
+    }
 }

@@ -150,6 +150,42 @@ impl Driven {
     }
 }
 
+#[test]
+fn no_hand_and_no_stranger_moves_the_lamp_or_the_mute_of_a_room() {
+    let mut installation = hall("");
+    let mut free = installation.rig.contacts[0].clone();
+    (free.id, free.safe_closed, free.pulse_ms) = (id("bell"), false, Some(200));
+    installation.rig.contacts.push(free.clone());
+    (free.id, free.pulse_ms) = (id("light"), None);
+    installation.rig.contacts.push(free);
+    let mut driven = Driven::new(installation);
+    let [hand, stranger] = [true, false].map(|may_open_microphones| By::Message { may_open_microphones });
+    for (path, to, by, refused) in [
+        ("contact.lamp.state", "closed", hand, Some("follows its microphones")),
+        (
+            "contact.mute.state",
+            "closed",
+            By::Control(longthrow::panel::ControlIndex(0)),
+            Some("follows its microphones"),
+        ),
+        ("contact.bell.pulse", "on", stranger, Some("wired control")),
+        ("contact.light.state", "closed", stranger, Some("wired control")),
+        ("contact.light.pulse", "on", hand, Some("makes no pulses")),
+        ("contact.bell.state", "closed", hand, Some("has no state")),
+        ("contact.bell.pulse", "on", hand, None),
+        ("contact.light.state", "closed", hand, None),
+    ] {
+        let address = Address::from_dotted(path).expect(path);
+        driven.event(Event::Set { address, value: word(to), by });
+        let effects = &driven.effects.last().expect("one").1;
+        let why = effects.refused.first().map_or("", |refusal| &*refusal.why);
+        assert_eq!(refused.is_none(), effects.refused.is_empty(), "{path}: {why}");
+        assert!(why.contains(refused.unwrap_or_default()), "{path}: {why}");
+        assert_eq!(effects.contacts.len(), usize::from(refused.is_none()), "{path}");
+    }
+    assert_eq!((value(&driven.desk, "contact.bell.pulse"), driven.contact("light")), ("off".to_owned(), Some(true)));
+}
+
 /// What can be moved, each in a few states.
 const MOVED: [(&str, &[&str]); 14] = [
     ("channel.a.switch", &["closed", "open"]),
@@ -520,6 +556,10 @@ fn what_is_listened_to_takes_the_place_of_the_source_and_nothing_live_moves() {
     assert_eq!(value(&driven.desk, "desk.listening"), "3.0");
     assert_eq!(carried(&driven, "programme", "ears"), NOTHING);
     assert_eq!(carried(&driven, "listen:", "ears"), STRAIGHT);
+    // And the bus for listening passes what it gets.
+    let column = driven.desk.columns(Bank::Buses, "listen:").expect("there is one").start;
+    let gate = aim_of(&driven, Target::Gate { bank: Bank::Buses, column });
+    assert!((gate - 1.0).abs() < 1e-9, "{gate}");
     assert_eq!(carried(&driven, "audition", "ears"), STRAIGHT);
     assert_eq!(carried(&driven, "programme", "feed"), live_before);
     assert_eq!(carried(&driven, "listen:", "feed"), NOTHING, "listening never touches a live bus");

@@ -5,13 +5,16 @@
 mod support;
 
 use jack::{AudioOut, Client, Control, Port, ProcessScope};
+use longthrow::panel::osc::Argument;
 use longthrow::ports::jack_server::{self, Lease, ServerClient};
-use std::io::Write;
+use std::io::{BufRead, BufReader, Write};
 use std::path::Path;
 use std::process::{Command, Output, Stdio};
 use support::alsa::inside_with_alsa;
 use support::daemon::Daemon;
 use support::jackd::{Catcher, Jackd};
+use support::pty::Pty;
+use support::{have, wait_until};
 
 fn longthrow(arguments: &[&str], folder: &Path, answers: &str, server: &str) -> Output {
     let mut command = Command::new(env!("CARGO_BIN_EXE_longthrow"));
@@ -99,17 +102,117 @@ fn a_house_without_a_device_is_sound_too_and_its_desk_starts() {
     assert_eq!(daemon.stop(), Some(0));
 }
 
+/// Writes a house without a device whose panel is this, and checks it.
+fn house_with(panel: &[&str]) -> tempfile::TempDir {
+    let folder = tempfile::tempdir().expect("a folder");
+    let options = ["new", "--yes", "--folder", ".", "--device", "none", "--encoder", "none"];
+    let made = longthrow(&[&options[..], panel].concat(), folder.path(), "", NOBODY);
+    assert!(made.status.success(), "{panel:?}: {}", text(&made));
+    let checked = longthrow(&["check", "rig.toml", "panel.toml", "profile.toml"], folder.path(), "", NOBODY);
+    assert!(checked.status.success(), "{panel:?}: {}", text(&checked));
+    folder
+}
+
+const FILES: [&str; 6] = ["--rig", "rig.toml", "--panel", "panel.toml", "--profile", "profile.toml"];
+
+fn desk_in(folder: tempfile::TempDir) -> Daemon {
+    Daemon::launch(folder, Command::new(env!("CARGO_BIN_EXE_longthrow")), &FILES)
+}
+
+#[test]
+fn a_midi_panel_by_a_range_of_controllers_moves_faders_and_opens_switches() {
+    if !have(&["socat", "timeout"]) {
+        return;
+    }
+    let pty = Pty::new();
+    let panel = format!("serial:{}", pty.end("desk").display());
+    let folder = house_with(&["--panel", &panel, "--faders", "3:20-22", "--buttons", "3:30-30"]);
+    let read = |name: &str| std::fs::read_to_string(folder.path().join(name)).expect("written");
+    // The one channel there is has a fader and a button; what the panel has besides waits to be assigned.
+    assert_eq!(read("panel.toml").matches("message = \"control-change\"\nchannel = 3\n").count(), 4);
+    assert!(
+        read("profile.toml")
+            .ends_with("[moves]\nfader-1 = \"channel.line-up.fader\"\nswitch-1 = \"channel.line-up.switch\"\n")
+    );
+    let daemon = desk_in(folder);
+    daemon.await_line("control port panel: ");
+    let mut wire = std::fs::OpenOptions::new().write(true).open(pty.end("panel")).expect("the line");
+    // Where it stands, and then from below the desk's value through it: from there it follows.
+    for value in 60..=110_u8 {
+        wire.write_all(&[0xB2, 20, value]).expect("the line is open");
+    }
+    let fader = |daemon: &Daemon| daemon.ask("/channel/line-up/fader");
+    wait_until("the fader follows", || matches!(fader(&daemon), Argument::Float(db) if (3.0..5.5).contains(&db)));
+    wire.write_all(&[0xB2, 30, 127, 0xB2, 30, 0]).expect("the line is open");
+    wait_until("the button opens it", || daemon.ask("/channel/line-up/switch") == Argument::Text("open".to_owned()));
+}
+
+#[test]
+fn a_node_panel_says_its_own_addresses_and_moves_the_strips() {
+    if !have(&["cc"]) {
+        return;
+    }
+    let sources = Path::new(env!("CARGO_MANIFEST_DIR")).join("configs/node");
+    let built = tempfile::tempdir().expect("a folder");
+    let program = built.path().join("node");
+    let mut command = Command::new("cc");
+    command.args([sources.join("node.c"), sources.join("host_main.c")]).args(["-std=c99", "-lm", "-o"]).arg(&program);
+    assert!(command.status().expect("cc starts").success());
+    let mut node = Command::new(&program)
+        .args(["udp", "0"])
+        .stdin(Stdio::piped())
+        .stdout(Stdio::piped())
+        .spawn()
+        .expect("the node starts");
+    let mut line = String::new();
+    BufReader::new(node.stdout.as_mut().expect("piped")).read_line(&mut line).expect("it says where");
+    let folder = house_with(&["--panel", &format!("node:{}", line.trim().trim_start_matches("at "))]);
+    let daemon = desk_in(folder);
+    daemon.await_line("node host node 1 in slot 5");
+    writeln!(node.stdin.as_mut().expect("piped"), "move 8 1\nmove 8 0").expect("it listens");
+    wait_until("its first button opens the first strip", || {
+        daemon.ask("/channel/line-up/switch") == Argument::Text("open".to_owned())
+    });
+    node.kill().expect("it runs");
+    node.wait().expect("it ends");
+}
+
+#[test]
+fn a_panel_whose_controls_are_not_known_yet_is_written_empty_for_assign_to_fill() {
+    for panel in ["midi:A box nobody has", "jack-midi:box:out 1"] {
+        let folder = house_with(&["--panel", panel]);
+        let read = |name: &str| std::fs::read_to_string(folder.path().join(name)).expect("written");
+        assert!(!read("panel.toml").contains("[control."), "{}", read("panel.toml"));
+        assert!(read("profile.toml").ends_with("[moves]\n"));
+        let (_, name) = panel.split_once(':').expect("both");
+        assert!(read("rig.toml").contains(&format!(" = \"{name}\"")), "{}", read("rig.toml"));
+        let mut daemon = desk_in(folder);
+        assert_eq!(daemon.stop(), Some(0));
+    }
+    // The usual panel, by answers too.
+    let folder = tempfile::tempdir().expect("a folder");
+    let options =
+        ["new", "--folder", ".", "--device", "none", "--player", "none", "--guest", "none", "--encoder", "none"];
+    let made = longthrow(&options, folder.path(), "A house\nmidi:Box\n1:7-8\nlater\n", NOBODY);
+    assert!(made.status.success() && text(&made).contains("What is the panel?"), "{}", text(&made));
+    let panel = std::fs::read_to_string(folder.path().join("panel.toml")).expect("written");
+    assert_eq!(panel.matches("[control.").count(), 2, "{panel}");
+}
+
 #[test]
 fn answers_that_make_no_sense_are_explained_and_write_nothing() {
     let folder = tempfile::tempdir().expect("a folder");
     let device = ["--device", "hw:CARD=Box,DEV=0", "--inputs", "2", "--outputs", "2"];
-    let wrong: [(&[&str], &str); 6] = [
+    let wrong: [(&[&str], &str); 9] = [
         (&["--microphone", "Lectern=3"], "1 to 2"),
         (&["--microphone", "A=1", "--guest", "a"], "two things are called \"a\""),
         (&["--headphones", "1,2", "--encoder", "1,2"], "used twice"),
         (&["--headphones", "5,6"], "1 to 2"),
         (&["--microphone", "7th=1"], "begins with a letter"),
         (&["--encoder", "somewhere"], "--encoder"),
+        (&["--panel", "usb"], "jack-midi:CLIENT:PORT"),
+        (&["--panel", "midi:Box", "--faders", "1:120-128"], "as in 1:16-23"),
+        (&["--panel", "node:/dev/ttyACM0", "--faders", "/fader"], "with N"),
     ];
     for (options, why) in wrong {
         let arguments = [&["new", "--yes", "--folder", "x"], &device[..], options].concat();
@@ -156,9 +259,9 @@ fn whoever_speaks_chooses_the_device_and_the_channel() {
 
     let folder = tempfile::tempdir().expect("a folder");
     let options = ["new", "--folder", ".", "--player", "none", "--guest", "none", "--encoder", "here"];
-    // The house, the device and the channel by what was heard, one microphone, no headphones, no loudspeakers.
+    // The house, the device and the channel by what was heard, one microphone, no headphones, no loudspeakers, the usual panel.
     let server = std::env::var("JACK_DEFAULT_SERVER").expect("named");
-    let made = longthrow(&options, folder.path(), "\n\nLectern\n\nnone\nnone\n", &server);
+    let made = longthrow(&options, folder.path(), "\n\nLectern\n\nnone\nnone\n\n", &server);
     let said = text(&made);
     println!("{said}");
     assert!(made.status.success());

@@ -793,6 +793,102 @@ fn a_tally_lights_on_the_node_by_a_press_on_the_node_and_the_room_lamp_with_it()
     );
 }
 
+/// A panel whose buttons move contacts themselves, and the lines of its profile.
+fn panel_for_contacts() -> (String, String) {
+    let panel = PANEL.to_owned()
+        + "\n[control.b2]\nkind = \"momentary\"\nport = \"frame\"\nmessage = \"osc\"\naddress = \"/strip-2/button\"\n";
+    let profile = PROFILE
+        .replace("b1 = \"channel.a.switch\"", "b1 = \"contact.start.pulse\"\nb2 = \"contact.mute.state\"")
+        .replace("live = \"channel.a.switch\"", "live = \"contact.mute.state\"");
+    (panel, profile)
+}
+
+#[test]
+fn a_button_pulses_and_moves_contacts_and_its_lamp_shows_how_they_stand_whoever_moved_them() {
+    if !have(&["cc"]) {
+        return;
+    }
+    let (mut node, at) = Node::udp(0);
+    let (panel, profile) = panel_for_contacts();
+    let daemon = Daemon::start(&rig(&format!("address = \"{at}\"")), Some(&panel), &profile);
+    daemon.await_line("node host node 1 in slot 5");
+    // At their safe states, and the lamp says so.
+    node.await_line("lost=0 lamps=0010 contacts=011");
+    let mark = node.mark();
+    node.say("move 8 1");
+    node.say("move 8 0");
+    node.after(mark, "contacts=111");
+    daemon.await_line("contact start-1 made its pulse of");
+    let press = |node: &mut Node| {
+        let mark = node.mark();
+        node.say("move 9 1");
+        node.say("move 9 0");
+        mark
+    };
+    let mark = press(&mut node);
+    node.after(mark, "lamps=0000 contacts=010");
+    assert_eq!(daemon.ask("/contact/mute/state"), Argument::Text("open".to_owned()));
+    // A message moves it, the lamp follows, and the next press goes on from there.
+    let mark = node.mark();
+    daemon.word("/contact/mute/state", "closed");
+    node.after(mark, "lamps=0010 contacts=011");
+    let mark = press(&mut node);
+    node.after(mark, "lamps=0000 contacts=010");
+    // A locked panel starts and moves nothing.
+    daemon.word("/desk/lock", "on");
+    assert_eq!(daemon.ask("/desk/lock"), Argument::Text("on".to_owned()));
+    press(&mut node);
+    // What a locked panel may do, said after it by the same node: so the press has been heard.
+    node.say("move 0 0.5");
+    node.say("move 0 0.0");
+    wait_until("the fader is off", || daemon.ask("/channel/a/fader") == Argument::Text("off".to_owned()));
+    assert_eq!(daemon.ask("/contact/mute/state"), Argument::Text("open".to_owned()));
+    daemon.word("/desk/lock", "off");
+    assert_eq!(daemon.ask("/desk/lock"), Argument::Text("off".to_owned()));
+    let mark = press(&mut node);
+    node.after(mark, "contacts=011");
+    assert_eq!(daemon.count("made its pulse of"), 1);
+}
+
+#[test]
+fn no_control_moves_the_lamp_or_the_mute_of_a_room_nor_a_contact_that_is_not_made_for_it() {
+    let rig = rig("address = \"127.0.0.1:9\"")
+        + "\n[device.box]\nhost = \"jack\"\nidentity = \"nobody\"\ninputs = 1\n\n\
+           [input.mic]\nkind = \"microphone\"\ndevice = \"box\"\nchannels = [1]\nroom = \"hall\"\n\n\
+           [room.hall]\nlamp = \"room-lamp\"\n";
+    let (panel, profile) = panel_for_contacts();
+    let found = |from: &str, to: &str| {
+        assert!(profile.contains(from), "{from}");
+        let source = |name: &str, text: &str| Source { name: name.into(), text: text.to_owned() };
+        let texts = Texts {
+            rig: vec![source("rig.toml", &rig)],
+            panel: Some(source("panel.toml", &panel)),
+            profile: Some(source("profile.toml", &profile.replace(from, to))),
+            ..Texts::default()
+        };
+        let (checked, diagnostics) = check(&texts);
+        let text = diagnostics.iter().map(ToString::to_string).collect::<Vec<_>>().join("\n");
+        (checked.is_some(), text)
+    };
+    assert!(found("b1 = \"contact.start.pulse\"", "b1 = \"contact.start.pulse\"").0);
+    for (from, to, why) in [
+        ("b2 = \"contact.mute.state\"", "b2 = \"contact.room-lamp.state\"", "it is the lamp or the mute of a room"),
+        ("b1 = \"contact.start.pulse\"", "b1 = \"contact.mute.pulse\"", "it stands open or closed"),
+        ("b2 = \"contact.mute.state\"", "b2 = \"contact.start.state\"", "it makes pulses"),
+        ("b2 = \"contact.mute.state\"", "b2 = \"contact.mut.state\"", "there is no contact \"mut\""),
+        (
+            "{ target = \"channel.a.fader\", rejoin = \"at-once\" }",
+            "\"contact.mute.state\"",
+            "only buttons move contacts",
+        ),
+    ] {
+        let (sound, text) = found(from, to);
+        assert!(!sound && text.contains(why), "{to}: {text}");
+    }
+    // A lamp may show what nothing moves.
+    assert!(found("live = \"contact.mute.state\"", "live = \"contact.room-lamp.state\"").0);
+}
+
 #[test]
 fn a_node_strapped_for_another_slot_is_not_taken() {
     if !have(&["cc"]) {

@@ -645,6 +645,13 @@ fn a_satellite_that_is_killed_stopped_or_loses_its_server_comes_back_while_the_e
     };
     heard(&mut ears, &partner);
     assert_eq!(desk.told("far"), (0, 1));
+    // The bridge's cushion is 30 ms, and a block of each side comes on top.
+    wait_until("it is told how late the far outputs are", || {
+        let notices = desk.notices.lock().expect("nobody panicked");
+        notices
+            .iter()
+            .any(|n| matches!(n, DriverNotice::Late { device, ms } if &**device == "far" && (30.0..100.0).contains(ms)))
+    });
     let went_and_came = |ears: &mut Ears, before: (usize, usize), what: &str, undo: &mut dyn FnMut()| {
         wait_until(&format!("the device is told away: {what}"), || desk.told("far").0 > before.0);
         assert!(!desk.far().present);

@@ -12,7 +12,7 @@ mod show;
 #[allow(dead_code, reason = "each test uses a part of it")]
 mod through;
 
-use longthrow::daemon::offline::{Buffers, Offline};
+use longthrow::daemon::offline::Offline;
 use longthrow::desk::Reading;
 use longthrow::dsp::lanes::Form;
 use longthrow::params::{Address, Value};
@@ -59,16 +59,8 @@ const OWN: [&str; 4] = ["b1", "b2", "b3", "b4"];
 
 /// Runs the inputs through.
 fn run(desk: &mut Offline, inputs: Vec<Vec<f32>>, callback: usize) -> Vec<Vec<f32>> {
-    let length = inputs[0].len();
     desk.measure_levels_only();
-    let outputs = 2 * desk.desk().rig().outputs.len();
-    let mut wires = Buffers { inputs, outputs: vec![vec![0.0; length]; outputs], offset: 0, frames: 0 };
-    while wires.offset < length {
-        wires.frames = callback.min(length - wires.offset);
-        desk.process(&mut wires);
-        wires.offset += wires.frames;
-    }
-    wires.outputs
+    through::run(desk, inputs, callback)
 }
 
 fn noises(count: usize, frames: usize, db: &[f64]) -> Vec<Vec<f32>> {

@@ -2,6 +2,7 @@
 
 use super::{complain, exit, print, print_json, talk};
 use crate::daemon::talk::{Answer, Question, Revision, SceneAsk};
+use crate::words::history as words;
 use clap::Args;
 use std::path::{Path, PathBuf};
 
@@ -18,7 +19,8 @@ pub(super) struct History {
 
 /// Puts a file back to an earlier accepted revision; the desk reads it as if somebody had saved it.
 ///
-/// What its text changes is heard at once where it falls or closes; what rises or comes on air glides up in half a second. No
+/// What "longthrow assign" wrote into panel and profile goes back together, unless a file is named.
+/// What a text changes is heard at once where it falls or closes; what rises or comes on air glides up in half a second. No
 /// microphone and no guest is opened by it. After "keep" it takes the mix on air back, too. Undoing again goes further back, and
 /// a file that was deleted is written again.
 #[derive(Debug, Args)]
@@ -131,8 +133,8 @@ fn text(revisions: &[Revision]) -> String {
 impl Undo {
     pub(super) fn run(self) -> u8 {
         match talk::ask(self.state.as_deref(), &Question::Undo { file: self.file, to: self.to }) {
-            Ok(Answer::Undone { path, number }) => {
-                let said = format!("{path} says what it said in revision {number}; the desk reads it now\n");
+            Ok(Answer::Undone { files }) => {
+                let said = files.iter().map(|(path, number)| words::undone(path, *number)).collect::<String>();
                 if print(&said) { exit::FINE } else { exit::COULD_NOT_RUN }
             }
             other => refused(other),

@@ -13,13 +13,13 @@ use std::cell::RefCell;
 use std::path::{Path, PathBuf};
 use std::rc::Rc;
 
-/// Loudness, true peak and stereo of WAV files (16, 24 and 32 bits, floating point, RF64).
+/// Loudness, true peak and stereo of WAV files (16, 24 and 32 bits, floating point, RF64; 8 to 384 kHz).
 ///
 /// A file that ends before its header says is measured as far as it goes, and that it ends early is said. Exit code 0: every file
 /// was measured; 1: one is not as --target asks; 2: bad usage; 3: one could not be measured.
 #[derive(Debug, clap::Args)]
 pub(super) struct Measure {
-    /// Files to measure
+    /// Files to measure; a pipe, or - for the standard input, is measured as it comes
     #[arg(value_name = "FILE")]
     files: Vec<PathBuf>,
     /// As JSON: one object, or a list where there are several files; null where a figure is not defined; with --target also
@@ -140,7 +140,7 @@ struct Measured {
 }
 
 fn measure(file: &Path) -> Result<Measured, WavError> {
-    let mut wav = WavBytes::open(file)?;
+    let mut wav = WavBytes::open_once(file)?;
     let trace = Rc::new(RefCell::new(Trace::default()));
     let hear = Rc::clone(&trace);
     let mut programme = Programme::new(wav.format().clone(), wav.frames(), Vectors::widest(), move |m, s| {
@@ -187,7 +187,8 @@ impl Figures {
 
     /// To what the figures mean: a thousandth, and for DC a step of 24 bits.
     fn rounded(mut self) -> Self {
-        let round = |value: f64| (value * 1e3).round() / 1e3;
+        // The 0 is for what would be a negative nothing.
+        let to = |value: f64, parts: f64| (value * parts).round() / parts + 0.0;
         for figure in [
             &mut self.integrated_lufs,
             &mut self.loudness_range_lu,
@@ -197,10 +198,10 @@ impl Figures {
             &mut self.sample_peak_dbfs,
             &mut self.mono_loss_db,
         ] {
-            *figure = figure.map(round);
+            *figure = figure.map(|value| to(value, 1e3));
         }
-        self.correlation = self.correlation.map(|value| (value * 1e4).round() / 1e4);
-        self.dc_offset = self.dc_offset.map(|value| (value * 1e7).round() / 1e7);
+        self.correlation = self.correlation.map(|value| to(value, 1e4));
+        self.dc_offset = self.dc_offset.map(|value| to(value, 1e7));
         self
     }
 
@@ -215,8 +216,11 @@ fn list() -> String {
 
 fn table(figures: &[Figures]) -> String {
     let mut text = String::new();
+    // Rounded before it is written, so that nothing reads as less than nothing.
+    let shown = |value: f64, digits: i32| (value * 10_f64.powi(digits)).round() / 10_f64.powi(digits) + 0.0;
+    let none = || "none".to_owned();
     let number =
-        |value: Option<f64>, unit: &str| value.map_or_else(|| "none".to_owned(), |value| format!("{value:.1} {unit}"));
+        |value: Option<f64>, unit: &str| value.map_or_else(none, |value| format!("{:.1} {unit}", shown(value, 1)));
     for found in figures {
         text += &found.file;
         let rows = [
@@ -226,9 +230,9 @@ fn table(figures: &[Figures]) -> String {
             ("highest short-term", number(found.max_short_term_lufs, "LUFS")),
             ("true peak", number(found.true_peak_dbtp, "dBTP")),
             ("sample peak", number(found.sample_peak_dbfs, "dBFS")),
-            ("correlation", found.correlation.map_or_else(|| "none".to_owned(), |value| format!("{value:+.2}"))),
+            ("correlation", found.correlation.map_or_else(none, |value| format!("{:+.2}", shown(value, 2)))),
             ("mono loss", number(found.mono_loss_db, "dB")),
-            ("DC offset", found.dc_offset.map_or_else(|| "none".to_owned(), |value| format!("{value:+.6}"))),
+            ("DC offset", found.dc_offset.map_or_else(none, |value| format!("{:+.6}", shown(value, 6)))),
             ("duration", format!("{:.1} s", found.duration_s)),
         ];
         for (name, value) in rows {
@@ -310,7 +314,7 @@ fn plot(found: &Figures, trace: &Trace) -> String {
         TOP + HEIGHT + 40.0,
         escaped(&found.file),
     );
-    for lufs in (0..=6).map(|ten| -10.0 * f64::from(ten)) {
+    for lufs in (-6..=0).map(|ten| 10.0 * f64::from(ten)) {
         let y = y(lufs);
         svg += &format!(
             "<path d=\"M{LEFT} {y:.1}h{WIDTH}\" stroke=\"#ccc\"/><text x=\"{}\" y=\"{:.1}\" text-anchor=\"end\">{lufs:.0}</text>\n",

@@ -10,10 +10,10 @@ mod listen;
 use super::exit;
 use super::prompt::{Prompt, Stop, usual_folder};
 use crate::ports::applications::volumes_not_at_unity;
-use crate::ports::{cards, jack_audio, storage};
+use crate::ports::{cards, jack_audio, midi, storage};
 use crate::profile::{Device, Host, Source, Texts, check};
 use crate::words::new as words;
-use answers::{Answers, Encoder, Microphone, channels, listed, microphone};
+use answers::{Answers, Controls, Encoder, Microphone, Wire, channels, controls, listed, microphone, wire};
 use clap::Args;
 use std::path::{Path, PathBuf};
 
@@ -59,6 +59,17 @@ pub(super) struct New {
     /// Output channels of loudspeakers, as in 3,4, or "none"
     #[arg(long, value_name = "CHANNELS")]
     loudspeakers: Option<String>,
+    /// The panel: "osc" from any program on this machine, midi:NAME as `longthrow ports` prints it, jack-midi:CLIENT:PORT,
+    /// serial:/dev/... for MIDI on a serial line, node:/dev/... or node:ADDRESS:PORT for a node of the wire document
+    #[arg(long, value_name = "WHERE")]
+    panel: Option<String>,
+    /// What the faders of the strips say: "later" by `longthrow assign`, CHANNEL:FIRST-LAST for MIDI controllers as in
+    /// 1:16-23, or an OSC address with N for the strip as in /strip-N/fader
+    #[arg(long, value_name = "WHAT")]
+    faders: Option<String>,
+    /// What the buttons of the strips say, as for the faders
+    #[arg(long, value_name = "WHAT")]
+    buttons: Option<String>,
     /// Asks nothing: what no option says takes its default
     #[arg(long)]
     yes: bool,
@@ -148,7 +159,20 @@ impl New {
             other => channels(other, outputs).map(Encoder::Outputs),
         };
         let encoder = ask.answer(self.encoder.as_ref(), "encoder", question, "here", encoder)?;
-        let answers = Answers { name, device, microphones, players, guests, encoder, headphones, loudspeakers };
+        let (panel, faders, buttons) = self.panel(&mut ask)?;
+        let answers = Answers {
+            name,
+            device,
+            microphones,
+            players,
+            guests,
+            encoder,
+            headphones,
+            loudspeakers,
+            panel,
+            faders,
+            buttons,
+        };
         answers.sound().map_err(|why| Stop(exit::USAGE, why))?;
         Ok(answers)
     }
@@ -215,6 +239,28 @@ impl New {
         Ok(ask
             .answer(None, "device", "Which one?", &usual.map_or("none".to_owned(), |usual| usual.to_string()), number)?
             .map(counted))
+    }
+
+    /// The panel, and what its faders and buttons say.
+    fn panel(&self, ask: &mut Prompt) -> Result<(Wire, Controls, Controls), Stop> {
+        // Nobody is told of ports that the option has named already.
+        if self.panel.is_none() && !self.yes {
+            for name in midi::midi_names().unwrap_or_default() {
+                ask.say(&words::midi_port(&name));
+            }
+        }
+        let panel = ask.answer(self.panel.as_ref(), "panel", words::PANEL, "osc", wire)?;
+        let [faders, buttons] = match &panel {
+            Wire::Osc => ["/panel/fader-N", "/panel/switch-N"],
+            Wire::Node(_) => ["/strip-N/fader", "/strip-N/button"],
+            Wire::Midi(_) | Wire::JackMidi(_) | Wire::Serial(_) => ["later", "later"],
+        };
+        // A program plays whatever addresses it is told.
+        let mut quiet = Prompt::new(self.yes || panel == Wire::Osc);
+        let read = |text: &str| controls(text, &panel);
+        let faders = quiet.answer(self.faders.as_ref(), "faders", words::FADERS, faders, read)?;
+        let buttons = quiet.answer(self.buttons.as_ref(), "buttons", words::BUTTONS, buttons, read)?;
+        Ok((panel, faders, buttons))
     }
 
     fn microphones(&self, ask: &mut Prompt, device: Option<&Device>) -> Result<Vec<Microphone>, Stop> {

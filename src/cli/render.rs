@@ -10,7 +10,7 @@ use super::{complain, exit, print, print_json};
 use crate::daemon::offline::Offline;
 use crate::daemon::player::{FileSource, PatientTape};
 use crate::desk::journal::{self, Journal, Ports, What};
-use crate::desk::{Desk, Effects, Event, FLOOR_DBFS, wiring};
+use crate::desk::{Desk, Effects, Event, FLOOR_DBFS, LipSync, wiring};
 use crate::dsp::lanes::{Form, Vectors};
 use crate::dsp::level::db_from_linear;
 use crate::engine::limits::OUTPUT_COLUMNS;
@@ -197,7 +197,7 @@ impl Render {
             "refused": remarks.refused,
             "notes": remarks.notes,
         });
-        tally.borrow().write(&mut report);
+        tally.borrow().write(&mut report, rate);
         let path = self.out.join("report.json");
         let text = serde_json::to_string_pretty(&report).map_err(|error| Stop::CouldNotRun(error.to_string()))?;
         std::fs::write(&path, text + "\n")
@@ -748,6 +748,9 @@ struct Measured {
     width: usize,
     clips: u64,
     not_audio: u64,
+    /// The output, when it is one, and the most that its limiter looked ahead, in frames.
+    output: Option<Output>,
+    late_frames: f32,
 }
 
 #[derive(Clone, Copy, Debug, Default)]
@@ -801,8 +804,20 @@ impl Tally {
             let Some(columns) = desk.columns(bank, id) else { continue };
             let known = self.measured.iter().position(|measured| measured.bank == bank && measured.id == *id);
             let index = known.unwrap_or_else(|| {
+                let output =
+                    desk.rig().outputs.iter().find(|output| bank == Bank::Outputs && output.id == *id).cloned();
                 let (id, input, after) = (id.clone(), Default::default(), Default::default());
-                self.measured.push(Measured { bank, id, input, after, width: 0, clips: 0, not_audio: 0 });
+                self.measured.push(Measured {
+                    bank,
+                    id,
+                    input,
+                    after,
+                    width: 0,
+                    clips: 0,
+                    not_audio: 0,
+                    output,
+                    late_frames: 0.0,
+                });
                 self.measured.len() - 1
             });
             self.measured[index].width = self.measured[index].width.max(columns.len());
@@ -824,11 +839,12 @@ impl Tally {
                 measured.after[side].take(group.peak[lane], group.energy[lane], frame.frames);
                 measured.clips += u64::from(group.clips[lane]);
                 measured.not_audio += u64::from(group.not_audio[lane]);
+                measured.late_frames = measured.late_frames.max(group.latency[lane]);
             }
         }
     }
 
-    fn write(&self, report: &mut Json) {
+    fn write(&self, report: &mut Json, rate: SampleRate) {
         for (key, bank) in [("channels", Bank::Sources), ("buses", Bank::Buses), ("outputs", Bank::Outputs)] {
             let mut things = serde_json::Map::new();
             for measured in self.measured.iter().filter(|measured| measured.bank == bank) {
@@ -847,7 +863,13 @@ impl Tally {
                         "not_audio": measured.not_audio,
                     })
                 } else {
-                    levels(&measured.after)
+                    let mut thing = levels(&measured.after);
+                    if let Some(output) = &measured.output {
+                        // A file has no device that is late.
+                        let limiter_ms = f64::from(measured.late_frames) * 1e3 / f64::from(rate.hz());
+                        thing["lip_sync"] = json!(LipSync::new(output, limiter_ms, None));
+                    }
+                    thing
                 };
                 things.insert(measured.id.to_string(), thing);
             }

@@ -90,6 +90,10 @@ fn text(status: &Status) -> String {
     text += &status.wrong.iter().skip(1).map(|wrong| words::also(&wrong.what, &wrong.remedy)).collect::<String>();
     text += &words::programme(status.programme_dbfs);
     text += &status.meters.iter().map(meter).collect::<String>();
+    for late in status.lip_sync.iter().filter(|late| late.to_picture) {
+        let frames = late.video_frames.get("25").copied().unwrap_or(0.0);
+        text += &words::lip_sync(&late.output, late.total_ms, frames, late.limiter_ms, late.device_ms);
+    }
     if !status.others.is_empty() {
         text += words::OPEN_BESIDES;
         text += &list(&status.others);

@@ -33,11 +33,13 @@ const OPEN_PATIENCE: Duration = Duration::from_secs(5);
 const OPEN_HANGING: usize = 3;
 /// An open device that has not called for this long is closed and opened anew.
 const CALL_PATIENCE: Duration = Duration::from_secs(10);
+/// A change of a device's delay that is told, ms.
+pub(super) const LATE_TOLD_MS: f32 = 0.05;
 /// No driver has this number.
 const NOBODY: u64 = u64::MAX;
 
 /// What the watch tells the daemon.
-#[derive(Clone, Debug, PartialEq, Eq)]
+#[derive(Clone, Debug, PartialEq)]
 pub enum DriverNotice {
     /// The engine goes on without the device.
     Away {
@@ -63,6 +65,13 @@ pub enum DriverNotice {
         from: u64,
         /// The next that was.
         to: u64,
+    },
+    /// By how much the device says that its outputs are late; again whenever that has changed.
+    Late {
+        /// Which.
+        device: Id,
+        /// In ms.
+        ms: f32,
     },
     /// Something to show that changes nothing.
     Note(String),
@@ -205,6 +214,8 @@ struct Watch {
     ever_driven: bool,
     /// It has been said that the device opens and does not call.
     mute_told: bool,
+    /// By how much the device was said to be late, ms.
+    told_late: Option<f32>,
     attempts: usize,
     next_attempt: u64,
     opening: Vec<Opening>,
@@ -264,6 +275,7 @@ impl Drivers {
             away_since: now,
             ever_driven: false,
             mute_told: false,
+            told_late: None,
             attempts: 0,
             next_attempt: now,
             opening: Vec::new(),
@@ -451,6 +463,7 @@ impl Watch {
             return State::Closed;
         }
         if fresh(&running, self.shared.rate) {
+            self.tell_late(&running);
             return State::Driving(running);
         }
         running.seen.number.store(NOBODY, Ordering::Release);
@@ -459,8 +472,24 @@ impl Watch {
         State::Waiting(running)
     }
 
+    /// Tells by how much what leaves is late, when that has changed.
+    #[expect(clippy::cast_precision_loss, reason = "some thousand frames")]
+    fn tell_late(&mut self, running: &Running) {
+        let frames = running.device.latency_frames().1;
+        let ms = frames as f32 * 1e3 / self.shared.rate.hz() as f32;
+        // Until it knows, a device says 0.
+        if let Some(device) = &self.device
+            && frames > 0
+            && self.told_late.is_none_or(|told| (told - ms).abs() > LATE_TOLD_MS)
+        {
+            self.told_late = Some(ms);
+            (self.notice)(DriverNotice::Late { device: device.id.clone(), ms });
+        }
+    }
+
     fn go_on_silently(&mut self, why: &str) {
         self.away_since = nanos();
+        self.told_late = None;
         let number = self.shared.lease.transfer();
         self.silent.drive(number);
         if let Some(device) = &self.device {

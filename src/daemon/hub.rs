@@ -330,6 +330,11 @@ impl Hub {
         self.memory.aim_show(target_lufs, whole_s);
     }
 
+    /// By how much a device says that its outputs are late, ms: a part of the lip-sync figure of those outputs.
+    pub fn note_device_late(&mut self, device: &Id, ms: Option<f32>) {
+        self.memory.note_device_late(device, ms);
+    }
+
     /// Sends what is due and ends what has ended. `now` is time on the monotonic clock; `send` sends a datagram now
     /// and says whether it went.
     pub fn poll(&mut self, now: Duration, send: &mut dyn FnMut(SocketAddr, &[u8]) -> bool) {

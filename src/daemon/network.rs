@@ -321,6 +321,11 @@ impl Network {
         lock(&self.shared.hub).shown()
     }
 
+    /// By how much a device says that its outputs are late, ms; none when it is gone.
+    pub fn note_device_late(&self, device: &crate::profile::Id, ms: Option<f32>) {
+        lock(&self.shared.hub).note_device_late(device, ms);
+    }
+
     /// The mix-minus buses of which the proof lately found that somebody hears themselves.
     #[must_use]
     pub fn leaks(&self) -> Vec<crate::profile::Id> {

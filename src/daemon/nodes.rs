@@ -10,18 +10,19 @@
 
 use super::inbox::{Ask, DAEMON_LANE, Inbox, Item, Origin};
 use super::network::{Answers, To};
-use crate::desk::Event;
 use crate::desk::journal::What;
+use crate::desk::{By, Event};
 use crate::panel::PortIndex;
 use crate::panel::node::{FromNode, Link, LinkEvent, Standing, ToNode};
 use crate::panel::osc::{Argument, Message};
 use crate::panel::slip::{Deframer, FrameCounts, frame};
+use crate::params::{Address, Key, Value};
 use crate::ports::clock::nanos;
 use crate::ports::control::ControlOut;
 use crate::ports::osc;
 use crate::profile::{self, Contact, ControlKind, Id, NodeLine, Panel, Reach, Rig};
 use crate::units::Frames;
-use std::collections::BTreeSet;
+use std::collections::{BTreeMap, BTreeSet};
 use std::fmt;
 use std::sync::mpsc::{Receiver, SyncSender, sync_channel};
 use std::sync::{Arc, Mutex, MutexGuard, OnceLock, PoisonError};
@@ -104,6 +105,8 @@ struct Inner {
     contacts: Vec<Contact>,
     /// Contacts that the desk's own logic moves.
     of_rooms: BTreeSet<Id>,
+    /// How the desk was told that each contact stands.
+    told: BTreeMap<Id, bool>,
 }
 
 struct Port {
@@ -180,8 +183,9 @@ impl Nodes {
             inner.ports.push(Some(port));
         }
         inner.contacts.clone_from(&rig.contacts);
-        let rooms = rig.console.rooms.iter();
-        inner.of_rooms = rooms.flat_map(|room| room.lamp.iter().chain(&room.mute)).cloned().collect();
+        inner.told.clear();
+        let of_rooms = rig.contacts.iter().map(|contact| &contact.id).filter(|id| rig.console.is_of_a_room(id));
+        inner.of_rooms = of_rooms.cloned().collect();
     }
 
     fn with<T>(&self, index: usize, then: impl FnOnce(&mut Port, &mut Vec<LinkEvent>) -> T) -> Option<T> {
@@ -252,6 +256,21 @@ impl Nodes {
             let mut events = Vec::new();
             port.link.tick(now_ms(), &mut events);
             self.carry_out(port, events);
+        }
+        self.tell_contacts(&mut inner);
+    }
+
+    /// Lets the desk know how contacts stand, whoever moved them: a message, a room, or a node that was away for too long.
+    fn tell_contacts(&self, inner: &mut Inner) {
+        let Inner { ports, contacts, told, .. } = inner;
+        for contact in contacts.iter() {
+            let port = ports.iter().flatten().find(|port| port.id == contact.port);
+            let Some(closed) = port.and_then(|port| port.link.contact_closed(&contact.name)) else { continue };
+            if told.insert(contact.id.clone(), closed) != Some(closed) {
+                let address = Address::new(Key::ContactState, &contact.id);
+                let value = Value::Word(if closed { "closed" } else { "open" }.into());
+                self.inbox.push(DAEMON_LANE, Item::event(Event::Set { address, value, by: By::Desk }));
+            }
         }
     }
 

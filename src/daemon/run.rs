@@ -257,16 +257,16 @@ impl Daemon {
         let desk = std::thread::Builder::new().name("desk".into()).spawn(move || thread.run());
         let desk = desk.map_err(system("the desk's thread"))?;
         let drivers = {
-            let shared = Arc::clone(&shared);
+            let (shared, network) = (Arc::clone(&shared), Arc::clone(&network));
             let device = wiring::driving(&installation.rig).cloned();
-            let notice = move |notice| hear_driver(&shared, notice);
+            let notice = move |notice| hear_driver(&shared, &network, notice);
             let open: super::drivers::Open = Arc::new(audio::open);
             Drivers::start(seat, Arc::clone(&clock), Arc::clone(&counts), rate, device, open, notice)
                 .map_err(system("the driver's thread"))?
         };
         let satellites = {
-            let shared = Arc::clone(&shared);
-            let notice = move |notice| hear_driver(&shared, notice);
+            let (shared, network) = (Arc::clone(&shared), Arc::clone(&network));
+            let notice = move |notice| hear_driver(&shared, &network, notice);
             Satellites::start(&installation.rig, rate, links, satellite::Settings::default(), notice)
                 .map_err(system("the satellites' thread"))?
         };
@@ -502,10 +502,11 @@ pub fn microphones_come_back(shown: &Shown, now: u64, away: Duration) -> bool {
 }
 
 /// The driver's watch says something: the desk hears of devices, people read the rest.
-fn hear_driver(shared: &DeskShared, notice: DriverNotice) {
+fn hear_driver(shared: &DeskShared, network: &Network, notice: DriverNotice) {
     match notice {
         DriverNotice::Away { device, why } => {
             tracing::error!("device {device} is gone ({why}): the engine goes on without it");
+            network.note_device_late(&device, None);
             shared.inbox.push(DAEMON_LANE, Item::event(Event::DeviceAway { device }));
         }
         DriverNotice::Back { device, format, away, first } => {
@@ -522,6 +523,7 @@ fn hear_driver(shared: &DeskShared, notice: DriverNotice) {
             let microphones_open = microphones_come_back(&shared.shown(), nanos(), away);
             shared.inbox.push(DAEMON_LANE, Item::event(Event::DeviceBack { device, microphones_open }));
         }
+        DriverNotice::Late { device, ms } => network.note_device_late(&device, Some(ms)),
         DriverNotice::Jump { from, to } => {
             tracing::error!("{} frames were left out: nothing could make them in time", to - from);
             let ask = Ask::Note(What::Jump { from: Frames(from), to: Frames(to) });

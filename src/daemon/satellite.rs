@@ -18,7 +18,7 @@ mod wire;
 
 pub use child::run as run_satellite;
 
-use super::drivers::DriverNotice;
+use super::drivers::{DriverNotice, LATE_TOLD_MS};
 use super::join_until;
 use crate::desk::wiring;
 use crate::dsp::bridge::{BridgeIn, BridgeReadings, BridgeSettings, bridge};
@@ -232,6 +232,8 @@ struct Satellite {
     attempts: usize,
     next_attempt: u64,
     told_drift: Option<f64>,
+    /// By how much its outputs were said to be late since it plays, ms.
+    told_late: Option<f32>,
     xruns: u64,
     starts: u64,
     outgoing: BridgeReadings,
@@ -319,6 +321,7 @@ impl Watch {
                 attempts: 0,
                 next_attempt: 0,
                 told_drift: None,
+                told_late: None,
                 xruns: 0,
                 starts: 0,
                 outgoing: BridgeReadings::default(),
@@ -360,6 +363,7 @@ impl Watch {
         } else if !process.playing && fresh && process.heard.blocks.load(Ordering::Relaxed) >= STEADY_BLOCKS {
             let Some(format) = process.format else { return };
             process.playing = true;
+            satellite.told_late = None;
             let first = !std::mem::replace(&mut satellite.ever, true);
             let away = Duration::from_nanos(now.saturating_sub(satellite.away_since));
             (self.notice)(DriverNotice::Back { device: id, format, away, first });
@@ -403,6 +407,14 @@ impl Watch {
             }
             Event::Said(Said::Outgoing(readings)) => {
                 satellite.outgoing = readings.into();
+                None
+            }
+            Event::Said(Said::Late(ms)) => {
+                let playing = satellite.process.as_ref().is_some_and(|process| process.playing);
+                if playing && ms > 0.0 && satellite.told_late.is_none_or(|told| (told - ms).abs() > LATE_TOLD_MS) {
+                    satellite.told_late = Some(ms);
+                    (self.notice)(DriverNotice::Late { device: id.clone(), ms });
+                }
                 None
             }
             Event::Said(Said::Open { .. }) => None,

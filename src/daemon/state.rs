@@ -261,6 +261,51 @@ pub fn accept(folder: &Path, what: &str, text: &str) -> io::Result<u64> {
     }
 }
 
+/// Where it is written which revisions of several files were one change.
+const TOGETHER: &str = "accepted/together.json";
+
+/// The first accepted revision of a file that has this text.
+fn stands_at(folder: &Path, what: &str, text: &str) -> Option<u64> {
+    let kept = accepted_revisions(folder, what).ok()?;
+    kept.into_iter().find(|revision| revision.text == text).map(|revision| revision.number)
+}
+
+fn changes_together(folder: &Path) -> Vec<BTreeMap<String, u64>> {
+    let text = std::fs::read_to_string(folder.join(TOGETHER)).unwrap_or_default();
+    // One that cannot be read is as if none had been written: then each file goes back by itself.
+    serde_json::from_str(&text).unwrap_or_default()
+}
+
+/// Says that these texts, each of a file that has been accepted, are one change, to be undone together. As many such changes are
+/// kept as there are revisions.
+///
+/// # Errors
+/// The file system's.
+pub fn note_together(folder: &Path, texts: &BTreeMap<String, String>) -> io::Result<()> {
+    let numbers = texts.iter().filter_map(|(what, text)| Some((what.clone(), stands_at(folder, what, text)?)));
+    let change: BTreeMap<String, u64> = numbers.collect();
+    let mut all = changes_together(folder);
+    if change.len() < 2 || all.contains(&change) {
+        return Ok(());
+    }
+    all.push(change);
+    all.drain(..all.len().saturating_sub(REVISIONS));
+    write_atomically(&folder.join(TOGETHER), json!(all).to_string().as_bytes())
+}
+
+/// The files whose texts of now were written by one change together with that of `what`, which is not among them.
+#[must_use]
+pub fn written_together(folder: &Path, what: &str, now: &BTreeMap<String, String>) -> Vec<String> {
+    let stands = |(file, number): (&String, &u64)| {
+        now.get(file).is_some_and(|text| stands_at(folder, file, text) == Some(*number))
+    };
+    let change = changes_together(folder)
+        .into_iter()
+        .rev()
+        .find(|change| change.contains_key(what) && change.iter().all(stands));
+    change.into_iter().flat_map(BTreeMap::into_keys).filter(|file| file != what).collect()
+}
+
 /// Writes the mix.
 ///
 /// # Errors

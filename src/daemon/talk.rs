@@ -183,12 +183,10 @@ pub enum Answer {
         /// Whether it is done now.
         set: bool,
     },
-    /// A file was put back: which, to which revision. The desk reads it again as if somebody had saved it.
+    /// A file was put back, or those that one change wrote. The desk reads them again as if somebody had saved them.
     Undone {
-        /// The file.
-        path: String,
-        /// The revision whose text it has now.
-        number: u64,
+        /// Each file, and the revision whose text it has now.
+        files: Vec<(String, u64)>,
     },
     /// A session of teaching has begun, of this number.
     Teach(u64),
@@ -303,18 +301,46 @@ fn revisions(folder: &Path, paths: &Paths) -> Result<Vec<Revision>, String> {
     Ok(all)
 }
 
-/// Puts a file back. The watch of the files reads it then, with all the care that an edit by hand gets.
+/// Puts a file back, and with it those that one change wrote together with it. The watch of the files reads them then, with all
+/// the care that an edit by hand gets.
 fn undo(folder: &Path, paths: &Paths, file: Option<&str>, to: Option<u64>) -> Result<Answer, String> {
     let named = paths.named();
-    let file = match file {
+    let changed = match file {
         Some(file) => file.to_owned(),
         None => changed_last(folder, &named).ok_or("no file has an earlier revision")?,
     };
+    let read = |path: &PathBuf| std::fs::read_to_string(path).ok();
+    let mut files = Vec::new();
+    if file.is_none() {
+        let now = named.iter().filter_map(|(what, path)| Some((what.clone(), read(path)?))).collect();
+        files = state::written_together(folder, &changed, &now);
+    }
+    files.push(changed);
+    // The profile first, as when a change is put back: a control that moves nothing harms nobody.
+    files.sort_by_key(|file| file != "profile");
+    let back: Vec<(PathBuf, state::AcceptedText)> =
+        files.iter().map(|file| earlier(folder, &named, file, to)).collect::<Result<_, _>>()?;
+    let texts: Vec<(&Path, &[u8])> = back.iter().map(|(path, revision)| (&**path, revision.text.as_bytes())).collect();
+    storage::write_all(&texts, true).map_err(|why| words::log::cannot_be_written(&why))?;
+    for (path, revision) in &back {
+        tracing::info!("{}", words::log::put_back(path.display(), revision.number));
+    }
+    let files = back.into_iter().map(|(path, revision)| (path.display().to_string(), revision.number));
+    Ok(Answer::Undone { files: files.collect() })
+}
+
+/// The revision to which a file goes back: this one, or the one before.
+fn earlier(
+    folder: &Path,
+    named: &[(String, PathBuf)],
+    file: &str,
+    to: Option<u64>,
+) -> Result<(PathBuf, state::AcceptedText), String> {
     let Some((_, path)) = named.iter().find(|(name, _)| *name == file) else {
         let names: Vec<&str> = named.iter().map(|(name, _)| &**name).collect();
         return Err(format!("\"{file}\" is none of the files of this desk: {}", names.join(", ")));
     };
-    let kept = state::accepted_revisions(folder, &file).map_err(|error| format!("the revisions of {file}: {error}"))?;
+    let kept = state::accepted_revisions(folder, file).map_err(|error| format!("the revisions of {file}: {error}"))?;
     let now = match std::fs::read_to_string(path) {
         Ok(now) => Some(now),
         // Deleted: back to what is in force.
@@ -331,14 +357,11 @@ fn undo(folder: &Path, paths: &Paths, file: Option<&str>, to: Option<u64>) -> Re
             None => kept.last(),
         },
     };
-    let revision = revision.ok_or_else(|| match to {
+    let revision = revision.cloned().ok_or_else(|| match to {
         Some(number) => format!("{file} has no revision {number}; \"longthrow history\" lists them"),
         None => format!("{file} has no earlier revision"),
     })?;
-    storage::write_atomically(path, revision.text.as_bytes())
-        .map_err(|error| format!("{} cannot be written by the desk: {error}", path.display()))?;
-    tracing::info!("{} is put back to revision {}", path.display(), revision.number);
-    Ok(Answer::Undone { path: path.display().to_string(), number: revision.number })
+    Ok((path.clone(), revision))
 }
 
 /// Writes the mix into the profile. What is read again then is what is already there, so nothing moves.
@@ -443,14 +466,16 @@ fn shown(value: &Value) -> String {
     }
 }
 
-/// The file whose newest revision is the youngest, of those that have an earlier one.
+/// The file whose newest revision is the youngest, of those whose text of now has an earlier one.
 fn changed_last(folder: &Path, named: &[(String, PathBuf)]) -> Option<String> {
     let files = named.iter().filter_map(|(file, path)| {
         let kept = state::accepted_revisions(folder, file).ok()?;
         // Another text, none at all, or no file.
-        let now = std::fs::read_to_string(path);
-        let refused = kept.last().is_some_and(|last| now.map_or(true, |now| now != last.text));
-        (kept.len() > 1 || refused).then(|| (refused, kept.last().map(|last| last.at), file.clone()))
+        let now = std::fs::read_to_string(path).ok();
+        let refused = kept.last().is_some_and(|last| now.as_ref() != Some(&last.text));
+        let place = kept.iter().position(|revision| Some(&revision.text) == now.as_ref());
+        (refused || place.is_some_and(|place| place > 0))
+            .then(|| (refused, kept.last().map(|last| last.at), file.clone()))
     });
     files.max().map(|(.., file)| file)
 }

@@ -21,6 +21,7 @@ use crate::params::{Address, Domain, Taper, id_of, is_id, meant};
 use crate::ports::clock::nanos;
 use crate::ports::storage;
 use crate::profile::{Control, ControlKind, Id, Installation, StepCoding, edit};
+use crate::words;
 use serde::{Deserialize, Serialize};
 use std::path::PathBuf;
 use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
@@ -477,6 +478,12 @@ impl Teacher {
             change: change.number,
         };
         self.come_into_force(&change, |(.., new)| new);
+        let named = self.paths.named();
+        let of = |path: &PathBuf| named.iter().find(|(_, named)| named == path).map(|(what, _)| what.clone());
+        let texts = change.files.iter().filter_map(|(path, _, new)| Some((of(path)?, new.clone()))).collect();
+        if let Err(error) = state::note_together(&self.folder, &texts) {
+            tracing::warn!("{}", words::log::not_together(&error));
+        }
         *last = Some(change);
         tracing::info!("control {} moves {}", assigned.control, assigned.parameter.as_deref().unwrap_or("nothing"));
         Ok(assigned)

@@ -12,7 +12,7 @@ use crate::units::{Decibels, Pan};
 /// A channel and its gain groups together give no more than this, dB.
 const MOST_DB: f32 = 20.0;
 /// What the pad takes off: 20 dB.
-const PAD: f32 = 0.1;
+pub(super) const PAD: f32 = 0.1;
 
 impl Desk {
     /// A value that is always there: the mix holds one for every parameter of every thing.

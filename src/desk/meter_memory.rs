@@ -9,6 +9,7 @@ use crate::dsp::ballistics::{Needle, NeedleLaw, PeakBar};
 use crate::dsp::k_weighting::KWeighting;
 use crate::dsp::loudness::{Loudness, STEPS_PER_SECOND};
 use crate::engine::MeterFrame;
+use crate::profile::Id;
 use std::collections::BTreeMap;
 
 /// Silence that is put in for frames that were never made; more changes no window.
@@ -34,6 +35,8 @@ pub struct Thing {
     places: Vec<(usize, usize)>,
     /// Its loudness.
     pub loudness: Loudness,
+    /// Frames that the limiter of an output looks ahead.
+    pub late_frames: f32,
     /// The highest true peak while the measurement ran, as amplitude.
     pub true_peak_max: f32,
     /// One for each column.
@@ -60,6 +63,8 @@ pub struct MeterMemory {
     runs: bool,
     /// The loudness that a show is to come to, LUFS, and how long it lasts, s.
     show: (f64, f64),
+    /// By how much devices say that their outputs are late, ms.
+    devices: BTreeMap<Id, f32>,
 }
 
 impl Default for MeterMemory {
@@ -74,6 +79,7 @@ impl Default for MeterMemory {
             runs: true,
             // AES TD1008 (2021) for speech, and an hour.
             show: (-18.0, 3_600.0),
+            devices: BTreeMap::new(),
         }
     }
 }
@@ -87,8 +93,10 @@ impl MeterMemory {
             if things.contains_key(of) {
                 continue;
             }
-            self.hertz = u64::from(name.rate().hz());
-            self.trim = KWeighting::new(name.rate()).trim;
+            if self.hertz != u64::from(name.rate().hz()) {
+                self.hertz = u64::from(name.rate().hz());
+                self.trim = KWeighting::new(name.rate()).trim;
+            }
             let places: Vec<_> = name.places().collect();
             let thing = match self.things.remove(of) {
                 Some(known) => Thing { places, ..known },
@@ -99,7 +107,7 @@ impl MeterMemory {
                     }
                     let (needles, bars) = (Default::default(), Default::default());
                     let (magnitudes, peaks) = ([0.0; 2], [0.0; 2]);
-                    Thing { places, loudness, true_peak_max: 0.0, needles, bars, magnitudes, peaks }
+                    Thing { places, loudness, late_frames: 0.0, true_peak_max: 0.0, needles, bars, magnitudes, peaks }
                 }
             };
             things.insert(of.to_owned(), thing);
@@ -112,11 +120,12 @@ impl MeterMemory {
         #[expect(clippy::cast_precision_loss, reason = "2^53 frames are 5,900 years")]
         let frames = frame.frames.max(1) as f64;
         for thing in self.things.values_mut() {
-            (thing.magnitudes, thing.peaks) = ([0.0; 2], [0.0; 2]);
+            (thing.magnitudes, thing.peaks, thing.late_frames) = ([0.0; 2], [0.0; 2], 0.0);
             for (side, (group, lane)) in thing.places.iter().enumerate() {
                 let group = &frame.groups[*group];
                 thing.magnitudes[side.min(1)] = group.magnitude[*lane] / frames;
                 thing.peaks[side.min(1)] = f64::from(group.peak[*lane]);
+                thing.late_frames = thing.late_frames.max(group.latency[*lane]);
                 if thing.loudness.runs() {
                     thing.true_peak_max = thing.true_peak_max.max(group.true_peak[*lane]).max(group.peak[*lane]);
                 }
@@ -191,6 +200,20 @@ impl MeterMemory {
     #[must_use]
     pub fn heading(&self, address: &str) -> Option<f64> {
         self.of(address)?.loudness.heading_for(self.show.0, self.show.1)
+    }
+
+    /// By how much a device says that its outputs are late, ms; none when it is gone or says nothing.
+    pub fn note_device_late(&mut self, device: &Id, ms: Option<f32>) {
+        match ms {
+            Some(ms) => self.devices.insert(device.clone(), ms),
+            None => self.devices.remove(device),
+        };
+    }
+
+    /// The same.
+    #[must_use]
+    pub fn device_late_ms(&self, device: &Id) -> Option<f32> {
+        self.devices.get(device).copied()
     }
 
     /// What is remembered of a channel or bus.

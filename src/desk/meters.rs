@@ -3,14 +3,17 @@
 //! ```text
 //! /meter/channel/ID/input/{peak,level,clips}                  after the trim
 //! /meter/channel/ID/after-fader/{peak,level,...}              the highest of both sides of a stereo channel
+//! /meter/talkback/ID/input/{peak,level,clips}                 before its key
 //! /meter/bus/ID/{left,right}/{peak,level,...}                 each side of a bus, and the same of every output
 //! /meter/bus/ID/stereo/{correlation,mono-loss}                and of stereo channels
 //! /meter/bus/ID/loudness/{momentary,short-term,...}           and of channels, after the fader
 //! /meter/bus/ID/leveller/gain                                 what is measured above is before it
-//! /meter/output/ID/limiter/{reduction,latency}                what is measured above is before it
+//! /meter/output/ID/limiter/reduction                          what is measured above is before it
+//! /meter/output/ID/lip-sync/{limiter,device,total}            by how much the output is late, ms, and nothing above is
 //! ```
 
 use super::Desk;
+use super::console::source_of;
 use super::layout::Place;
 use super::meter_memory::{MeterMemory, Thing};
 use super::stages::OCTAVE_DB;
@@ -19,6 +22,7 @@ use crate::dsp::level::db_from_linear;
 use crate::dsp::math::log10;
 use crate::dsp::scale::{self, Alignment};
 use crate::engine::{Bank, MeterFrame};
+use crate::profile::Id;
 use crate::units::SampleRate;
 
 /// What a meter without a signal shows: infinities do not go over the wire.
@@ -83,8 +87,12 @@ pub enum Quantity {
     Heading,
     /// Highest reduction by the true-peak limiter, dB.
     Reduction,
-    /// By how much that limiter delays, ms: what an output adds to the lip-sync figure.
-    Latency,
+    /// By how much that limiter delays, ms: a part of the lip-sync figure.
+    LimiterLate,
+    /// By how much the output's device does, ms: the other part; -1 while it has not said.
+    DeviceLate,
+    /// The lip-sync figure, ms: both.
+    Late,
 }
 
 /// What every point after a fader shows.
@@ -107,7 +115,11 @@ const LEVELS: [(&str, Quantity); 12] = [
 const STEREO: [(&str, Quantity); 2] = [("correlation", Quantity::Correlation), ("mono-loss", Quantity::MonoLoss)];
 
 /// What the true-peak limiter of an output shows.
-const LIMITER: [(&str, Quantity); 2] = [("reduction", Quantity::Reduction), ("latency", Quantity::Latency)];
+const LIMITER: [(&str, Quantity); 1] = [("reduction", Quantity::Reduction)];
+
+/// By how much an output is late.
+const LIP_SYNC: [(&str, Quantity); 3] =
+    [("limiter", Quantity::LimiterLate), ("device", Quantity::DeviceLate), ("total", Quantity::Late)];
 
 /// What a measurement of loudness shows.
 const LOUDNESS: [(&str, Quantity); 9] = [
@@ -150,6 +162,8 @@ pub struct MeterName {
     /// Which columns of that one: 0 for the first.
     side: usize,
     rate: SampleRate,
+    /// The device of an output.
+    device: Option<Id>,
 }
 
 /// What one follower has not yet seen of one meter.
@@ -165,7 +179,6 @@ pub struct Reading {
     clips: u32,
     flat_tops: u32,
     reduction: f32,
-    latency: f32,
     leveller: f32,
     frames: u64,
 }
@@ -198,7 +211,6 @@ impl MeterName {
             into.flat_tops = into.flat_tops.saturating_add(group.flat_tops[lane]);
             into.reduction = into.reduction.max(group.reduction[lane]);
             into.leveller = group.leveller[lane];
-            into.latency = into.latency.max(group.latency[lane]);
         }
     }
 
@@ -292,10 +304,21 @@ impl MeterName {
             Quantity::Leveller => return reading.leveller,
             Quantity::Heading => memory.heading(&self.of).map_or(FLOOR_DBFS, |lufs| lufs as f32),
             Quantity::Reduction => return -db_from_linear(1.0 - reading.reduction).max(FLOOR_DBFS),
-            Quantity::Latency => return reading.latency * 1e3 / self.rate.hz() as f32,
+            Quantity::LimiterLate => return self.limiter_late_ms(memory),
+            Quantity::DeviceLate => return self.device_late_ms(memory).unwrap_or(-1.0),
+            Quantity::Late => return self.limiter_late_ms(memory) + self.device_late_ms(memory).unwrap_or(0.0),
             Quantity::Measured => return remembered(|thing| Some(thing.loudness.measured_s())),
         };
         shown.max(FLOOR_DBFS)
+    }
+
+    #[expect(clippy::cast_precision_loss, reason = "a rate in Hz")]
+    fn limiter_late_ms(&self, memory: &MeterMemory) -> f32 {
+        memory.of(&self.of).map_or(0.0, |thing| thing.late_frames * 1e3 / self.rate.hz() as f32)
+    }
+
+    fn device_late_ms(&self, memory: &MeterMemory) -> Option<f32> {
+        memory.device_late_ms(self.device.as_ref()?)
     }
 }
 
@@ -306,6 +329,10 @@ impl Desk {
     pub fn meter_table(&self) -> Vec<MeterName> {
         let mut table = Vec::new();
         let rate = self.rate();
+        let device = |of: &str| {
+            let id = of.strip_prefix("/output/")?;
+            self.rig().outputs.iter().find(|output| *output.id == *id).map(|output| output.device.clone())
+        };
         let mut add = |of: &str, point: Point, bank, place: Place, side, rows: &[(&str, Quantity)], word: &str| {
             table.extend(rows.iter().map(|(name, quantity)| MeterName {
                 path: format!("/meter{of}/{word}/{name}"),
@@ -316,6 +343,7 @@ impl Desk {
                 of: of.to_owned(),
                 side,
                 rate,
+                device: device(of),
             }));
         };
         let input = [("peak", Quantity::Peak), ("level", Quantity::Level), ("clips", Quantity::Clips)];
@@ -339,6 +367,10 @@ impl Desk {
                 add(&of, point, Bank::Sources, place, 0, &[row], word);
             }
         }
+        for talkback in self.talkbacks() {
+            let Some(place) = self.stage.place(Bank::Sources, &source_of(&talkback.id)) else { continue };
+            add(&format!("/talkback/{}", talkback.id), Point::Input, Bank::Sources, place, 0, &input, "input");
+        }
         let buses = self.buses().map(|bus| ("bus", &bus.id, Bank::Buses));
         let outputs = self.rig().outputs.iter().map(|output| ("output", &output.id, Bank::Outputs));
         for (word, id, bank) in buses.chain(outputs) {
@@ -358,6 +390,7 @@ impl Desk {
             }
             if bank == Bank::Outputs {
                 add(&of, Point::After, bank, place, 0, &LIMITER, "limiter");
+                add(&of, Point::After, bank, place, 0, &LIP_SYNC, "lip-sync");
             }
         }
         table

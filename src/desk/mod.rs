@@ -11,6 +11,7 @@ mod console;
 mod hands;
 pub mod journal;
 mod layout;
+mod lip_sync;
 mod meter_memory;
 mod meters;
 mod scenes;
@@ -24,6 +25,7 @@ mod why;
 pub mod wiring;
 
 pub use console::ContactDo;
+pub use lip_sync::LipSync;
 pub use meter_memory::{MeterMemory, Order, Thing};
 pub use meters::{FLOOR_DBFS, MeterName, Quantity, Reading};
 pub use scenes::{Change, Recall, SceneToKeep, is_fade};
@@ -486,6 +488,7 @@ impl Desk {
             Scope::Room => self.rig().console.rooms.iter().map(|room| room.id.clone()).collect(),
             Scope::Talkback => self.talkbacks().iter().map(|talkback| talkback.id.clone()).collect(),
             Scope::Desk => vec!["".into()],
+            Scope::Contact => self.rig().contacts.iter().map(|contact| contact.id.clone()).collect(),
         }
     }
 
@@ -567,7 +570,7 @@ impl Desk {
                 self.gain_groups().filter(|group| group.id == id).flat_map(|group| group.members.clone()).collect()
             }
             Scope::Talkback => return value.is_word("on") && self.is_by_microphone(&address.id),
-            Scope::Bus | Scope::Output | Scope::Room | Scope::Desk => {
+            Scope::Bus | Scope::Output | Scope::Room | Scope::Desk | Scope::Contact => {
                 let before = self.live_microphones();
                 return console::decides_who_is_live(address.key, self.value(address).as_ref(), value)
                     && self.live_with(std::iter::once((address.clone(), value.clone())), before.clone()) != before;
@@ -673,7 +676,7 @@ impl Desk {
                 }
                 self.aim_output(&id);
             }
-            Scope::Room | Scope::Talkback | Scope::Desk => {}
+            Scope::Room | Scope::Talkback | Scope::Desk | Scope::Contact => {}
         }
     }
 

@@ -3,6 +3,7 @@
 //! [`Desk::status`] is a function of the desk and of what the daemon knows besides ([`Facts`]); no I/O, no clock.
 
 use super::Desk;
+use super::LipSync;
 use super::why::few;
 use crate::dsp::scale::Scale;
 use crate::panel::ControlIndex;
@@ -153,6 +154,9 @@ pub struct Status {
     pub programme_dbfs: f32,
     /// Buses and outputs, each on its meter.
     pub meters: Vec<Metered>,
+    /// By how much each output is late.
+    #[serde(default)]
+    pub lip_sync: Vec<LipSync>,
     /// What is wrong, the worst first.
     pub wrong: Vec<Wrong>,
     /// Whom to call when something is wrong, if the rig says.
@@ -206,6 +210,7 @@ impl Desk {
             idle_s: facts.idle_s,
             programme_dbfs,
             meters: self.metered(facts),
+            lip_sync: self.lip_sync(facts),
             call: self.rig().call.clone(),
             nodes: facts.nodes.clone(),
             waiting: self.waiting_to_rejoin(),
@@ -234,6 +239,16 @@ impl Desk {
             Some(Metered { of: format!("{word}.{id}"), meter: meter.into(), unit: scale.unit.to_owned(), readings })
         });
         metered.collect()
+    }
+
+    /// By how much each output is late, as the meters have it.
+    fn lip_sync(&self, facts: &Facts) -> Vec<LipSync> {
+        let figure = |output: &Output| {
+            let shown = |end: &str| facts.meters.get(&format!("/meter/output/{}/lip-sync/{end}", output.id)).copied();
+            let device_ms = shown("device").filter(|ms| *ms >= 0.0).map(f64::from);
+            Some(LipSync::new(output, shown("limiter")?.into(), device_ms))
+        };
+        self.rig().outputs.iter().filter_map(figure).collect()
     }
 
     /// Each control that waits, with its way; those that have not said where they stand share one line.

@@ -263,7 +263,7 @@ impl Desk {
             Scope::GainGroup => {
                 profile.gain_groups.iter_mut().filter(|group| group.id == *was).for_each(|group| group.id = id.clone());
             }
-            Scope::Output | Scope::Room | Scope::Talkback | Scope::Desk => {}
+            Scope::Output | Scope::Room | Scope::Talkback | Scope::Desk | Scope::Contact => {}
         }
     }
 
@@ -405,6 +405,7 @@ impl Desk {
         for id in ids {
             self.aim_bus(&id);
         }
+        self.aim_listen_bus();
         let ids: Vec<Id> = self.rig().outputs.iter().map(|output| output.id.clone()).collect();
         for id in ids {
             self.aim_output(&id);

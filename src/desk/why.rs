@@ -1,25 +1,28 @@
 //! Why something is silent, lit, or does not obey: the path from the source to the output, and what blocks it.
 //!
-//! Along a channel: device, signal at its input, trim, gate, switch, fader, the other stages, balance, groups, bus, output.
-//! An input that is soft and not dead comes last: it is often only somebody who does not speak.
+//! Along a channel: device, signal at its input, trim, gate, switch, gain groups, fader, the other stages, balance, groups, bus,
+//! muted room, output. An input that is soft and not dead comes last: it is often only somebody who does not speak. What is asked of
+//! gain groups, rooms, talkbacks and controls is in `why/console.rs`; every text is in `words.rs`.
 
+mod console;
+
+use super::Desk;
+use super::aims::PAD;
 use super::status::{Facts, FileTrouble, Heard, SILENT_DBFS};
-use super::{Desk, hands};
 use crate::dsp::level::db_from_linear;
 use crate::dsp::pan::balance;
 use crate::engine::Tap;
 use crate::panel::ControlIndex;
-use crate::params::{Address, CHANNEL_BANDS, Key, Value, nearest};
-use crate::profile::{Bus, Control, ControlKind, Id, Input, InputFrom, Signal};
+use crate::params::{Address, BUS_BANDS, CHANNEL_BANDS, Key, Value, nearest};
+use crate::profile::{Bus, Id, Input, InputFrom, Output, Signal};
 use crate::units::Pan;
+use crate::words::why as words;
 use serde::{Deserialize, Serialize};
 
 /// A level from which on the path counts as closed, dB.
 const CLOSED_DB: f32 = -60.0;
 /// No microphone in a room is as soft: nothing is plugged in, or nothing plays. Common practice, no source.
 const DEAD_DBFS: f32 = -100.0;
-/// What the pad takes off.
-const PAD_DB: f32 = 20.0;
 
 /// One element of a path.
 #[derive(Clone, Debug, Serialize, Deserialize, PartialEq, Eq)]
@@ -60,14 +63,14 @@ impl Walk {
 
     fn end(self, path: &str, fine: impl FnOnce() -> String) -> Why {
         let first = self.0.iter().find(|step| !step.passes);
-        let sentence = first.map_or_else(fine, |step| format!("{path}: {}", step.says));
+        let sentence = words::sentence(path, &first.map_or_else(fine, |step| step.says.clone()));
         Why { path: path.to_owned(), sentence, blocking: first.map(|step| step.element.clone()), steps: self.0 }
     }
 }
 
 impl Desk {
-    /// Why what a path names is silent, lit, or does not obey. Accepted: a channel, bus, output or control, as
-    /// `channel.lectern`, `/channel/lectern/fader` or the bare id.
+    /// Why what a path names is silent, lit, or does not obey. Accepted: a channel, bus, output, gain group, room, talkback or
+    /// control, as `channel.lectern`, `/channel/lectern/fader` or the bare id.
     ///
     /// # Errors
     /// Nothing is called so; the nearest that is, in words.
@@ -84,15 +87,18 @@ impl Desk {
         {
             let mut walk = Walk::default();
             let sounds = self.walk_members(id, facts, &mut walk);
-            self.walk_bus(id, facts, &mut walk);
+            self.walk_bus(id, sounds.as_ref().is_some_and(|step| step.passes), facts, &mut walk);
             walk.0.extend(sounds);
             return Ok(walk.end(&dotted, || match self.ears() {
-                Some(none) => format!("{dotted}: nothing blocks it; {none}"),
-                None => format!("{dotted}: it is heard, {:.0} dBFS", self.bus_peak(id, facts)),
+                Some(none) => words::nothing_blocks(Some(none)),
+                None => words::heard_at(self.bus_peak(id, facts)),
             }));
         }
         if is("output") && self.rig().outputs.iter().any(|output| &*output.id == id) {
             return Ok(self.why_output(&dotted, id, facts));
+        }
+        if let Some(why) = self.why_of_console(scope, id, &dotted, facts) {
+            return Ok(why);
         }
         // A control's OSC address is the control as well.
         let control = self.panel().controls.iter().position(|control| {
@@ -106,33 +112,25 @@ impl Desk {
         let buses = self.buses().map(|bus| format!("bus.{}", bus.id));
         let outputs = self.rig().outputs.iter().map(|output| format!("output.{}", output.id));
         let controls = self.panel().controls.iter().map(|control| format!("control.{}", control.id));
-        let all: Vec<String> = channels.chain(buses).chain(outputs).chain(controls).collect();
+        let groups = self.gain_groups().map(|group| format!("gain-group.{}", group.id));
+        let rooms = self.rig().console.rooms.iter().map(|room| format!("room.{}", room.id));
+        let talkbacks = self.talkbacks().iter().map(|talkback| format!("talkback.{}", talkback.id));
+        let console = groups.chain(rooms).chain(talkbacks);
+        let all: Vec<String> = channels.chain(buses).chain(outputs).chain(console).chain(controls).collect();
         let near = nearest(&dotted, all.iter().map(String::as_str))
             .or_else(|| all.iter().find(|name| nearest(id, name.split('.').skip(1)).is_some()).map(String::as_str));
-        let hint = near.map(|near| format!("; the nearest is {near}")).unwrap_or_default();
-        Err(format!("nothing is called \"{path}\"{hint}"))
+        Err(words::nothing_called(path, near))
     }
 
     /// What is said of a rig without outputs: no fault of what was asked about, and nothing to hear it by.
     fn ears(&self) -> Option<&'static str> {
-        self.rig().outputs.is_empty().then_some("to hear it the rig needs an [output.ID]")
+        self.rig().outputs.is_empty().then_some(words::NO_OUTPUTS)
     }
 
     fn why_channel(&self, path: &str, id: &Id, facts: &Facts) -> Why {
         let mut walk = Walk::default();
         let input = self.input_of(id);
-        match input.map(|input| (&input.id, &input.from)) {
-            None => walk.step("source", false, "its source is no input of the rig: name one with its parameter source"),
-            Some((input, InputFrom::Device { device, .. })) if self.away.contains(device) => walk.step(
-                "device",
-                false,
-                format!("device {device}, which brings input {input}, is not there: look at its plug and power"),
-            ),
-            Some((input, InputFrom::Device { device, .. })) => {
-                walk.step("device", true, format!("{device} brings input {input}"));
-            }
-            Some((input, _)) => walk.step("source", true, format!("it carries input {input}, which is made here")),
-        }
+        self.walk_source(input, &mut walk);
         let heard = facts.heard.get(&format!("/meter/channel/{id}/input/peak")).zip(input).filter(|_| walk.passes());
         let mut soft = None;
         let sounds =
@@ -143,14 +141,14 @@ impl Desk {
         let behind = |tap: Tap| ways.iter().any(|bus| direct(bus) || self.send_tap(id, &bus.id) == tap);
         if ways.is_empty() || behind(Tap::AfterFader) || behind(Tap::PreFader) {
             let open = self.stands_on(&Address::new(Key::ChannelSwitch, id));
-            walk.step(
-                "switch",
-                open,
-                if open { "its switch is open" } else { "its switch is closed: open it by hand" },
-            );
+            walk.step("switch", open, if open { words::SWITCH_OPEN } else { words::SWITCH_CLOSED });
         }
         if let Some(says) = self.why_held_closed(id) {
             walk.step("held closed", false, says);
+        }
+        // A send from before the switch passes gain groups by.
+        if ways.is_empty() || behind(Tap::AfterFader) || behind(Tap::PreFader) {
+            self.walk_gain_groups(id, facts, &mut walk);
         }
         if ways.is_empty() || behind(Tap::AfterFader) {
             self.step_fader(&Address::new(Key::ChannelFader, id), "fader", facts, &mut walk);
@@ -160,10 +158,13 @@ impl Desk {
         }
         let names: Vec<&str> = ways.iter().map(|bus| &*bus.id).collect();
         if names.is_empty() {
-            walk.step("assign", false, "it is assigned to no bus: set its assign.programme to on");
+            walk.step("assign", false, words::NO_BUS);
         } else {
-            walk.step("assign", true, format!("it goes to {}", names.join(", ")));
+            walk.step("assign", true, words::goes_to(&names.join(", ")));
         }
+        // What a bus makes of it is asked of a channel that is heard behind its fader.
+        let after = facts.heard.get(&format!("/meter/channel/{id}/after-fader/peak"));
+        let plays = walk.passes() && after.is_some_and(Heard::sounds);
         // One way out is enough; with none, the programme's is told, or else that of the first.
         let programme = ways.iter().position(|bus| &*bus.id == "programme");
         let mut walks: Vec<Walk> = ways
@@ -172,10 +173,9 @@ impl Desk {
                 let mut way = Walk::default();
                 if !direct(bus) {
                     let level = self.send_level(id, &bus.id).decibels().get();
-                    let says = format!("its send to {} is at {level:.1} dB", bus.id);
-                    way.step(format!("send {}", bus.id), level > CLOSED_DB, says);
+                    way.step(format!("send {}", bus.id), level > CLOSED_DB, words::send_at(&bus.id, level));
                 }
-                self.walk_bus(&bus.id, facts, &mut way);
+                self.walk_bus(&bus.id, plays && direct(bus), facts, &mut way);
                 way
             })
             .collect();
@@ -186,15 +186,27 @@ impl Desk {
             walk.0.append(&mut walks[way].0);
         }
         if let Some(waiting) = self.pending.get(id).filter(|waiting| !waiting.is_empty()) {
-            walk.step("profile", true, format!("{} values of the profile wait until it is closed", waiting.len()));
+            walk.step("profile", true, words::values_wait(waiting.len()));
         }
         walk.0.extend(soft);
         let live = self.is_open_on_air(id);
         walk.end(path, || match self.ears() {
-            Some(none) => format!("{path}: nothing blocks it; {none}"),
-            None if live => format!("{path}: it is heard"),
-            None => format!("{path}: nothing blocks it"),
+            Some(none) => words::nothing_blocks(Some(none)),
+            None if live => words::HEARD.to_owned(),
+            None => words::nothing_blocks(None),
         })
+    }
+
+    /// Where a channel's or talkback's sound comes from, and whether that is there.
+    fn walk_source(&self, input: Option<&Input>, walk: &mut Walk) {
+        match input.map(|input| (&input.id, &input.from)) {
+            None => walk.step("source", false, words::NO_INPUT),
+            Some((input, InputFrom::Device { device, .. })) => {
+                let there = !self.away.contains(device);
+                walk.step("device", there, words::device_of_input(device, input, there));
+            }
+            Some((input, _)) => walk.step("source", true, words::made_here(input)),
+        }
     }
 
     /// Whether a switch is open, or an assignment on.
@@ -217,31 +229,28 @@ impl Desk {
         let (trim, pad) = (number(Key::ChannelTrim), self.stands_on(&Address::new(Key::ChannelPad, id)));
         // The meter stands behind both.
         let now = heard.peak_dbfs;
-        let arrives = now - trim + if pad { PAD_DB } else { 0.0 };
+        let arrives = now - trim - if pad { db_from_linear(PAD) } else { 0.0 };
         let (name, sounds) = (&input.id, heard.sounds() || arrives > SILENT_DBFS);
         if let InputFrom::File { path, looped, .. } = &input.from {
             let file = path.file_name().unwrap_or(path.as_os_str()).to_string_lossy();
             match facts.files.get(path) {
                 Some(FileTrouble::Unreadable(why)) => {
-                    walk.step("input", false, format!("the file of input {name} cannot be played: {why}"));
+                    walk.step("input", false, words::file_unreadable(name, why));
                     return false;
                 }
                 _ if !looped && !self.is_open(id) => {
-                    walk.step("input", true, format!("{file} starts when the channel is opened"));
+                    walk.step("input", true, words::file_starts(&file));
                     return false;
                 }
                 Some(FileTrouble::Ended) if arrives <= SILENT_DBFS => {
-                    let says =
-                        format!("{file} of input {name} has come to its end: close the channel and open it again");
-                    walk.step("input", false, says);
+                    walk.step("input", false, words::file_ended(&file, name));
                     return false;
                 }
                 _ => {}
             }
         }
         if !sounds {
-            let look = at_source(&input.from);
-            let says = format!("no signal arrives at input {name} ({arrives:.0} dBFS): {look}");
+            let says = words::no_signal(name, arrives, at_source(&input.from));
             if arrives <= DEAD_DBFS {
                 walk.step("input", false, says);
             } else {
@@ -249,25 +258,22 @@ impl Desk {
             }
             return false;
         }
-        walk.step("input", true, format!("input {name} has {arrives:.0} dBFS"));
-        let gain = format!("{}trim at {trim:.1} dB", if pad { "pad on and " } else { "" });
+        walk.step("input", true, words::input_has(name, arrives));
         if now <= SILENT_DBFS && !heard.sounds() {
-            let says = format!("its {gain} brings input {name} from {arrives:.0} to {now:.0} dBFS: raise it");
-            walk.step("trim", false, says);
+            walk.step("trim", false, words::trim_takes(pad, trim, name, arrives, now));
             return false;
         }
-        walk.step("trim", true, format!("its {gain} makes it {now:.0} dBFS"));
+        walk.step("trim", true, words::trim_makes(pad, trim, now));
         if self.stands_on(&Address::new(Key::ChannelGate, id)) {
             let threshold = number(Key::ChannelGateThreshold);
             // As the stage's own curve has it, for what is below the threshold.
             let below = (threshold - now).max(0.0) * (number(Key::ChannelGateRatio) - 1.0);
             let closes = below.min(number(Key::ChannelGateRange));
             if now > SILENT_DBFS && now - closes <= SILENT_DBFS {
-                let says = format!("its gate stays closed: {now:.0} dBFS is below its threshold of {threshold:.0} dB");
-                walk.step("gate", false, says);
+                walk.step("gate", false, words::gate_closed(now, threshold));
                 return false;
             }
-            walk.step("gate", true, format!("its gate takes {closes:.0} dB"));
+            walk.step("gate", true, words::gate_takes(closes));
         }
         now > SILENT_DBFS
     }
@@ -278,21 +284,20 @@ impl Desk {
             let number = |key: Key| self.held(key, id).decibels().get();
             (number(Key::ChannelTrim), number(Key::ChannelFader))
         };
-        let expected = heard.peak_dbfs + fader;
+        let groups = self.gain_groups_of(id).map(|group| self.held(Key::GroupFader, &group.id).decibels().get());
+        let groups: f32 = groups.filter(|db| db.is_finite()).sum();
+        let expected = heard.peak_dbfs + fader + groups;
         if expected <= SILENT_DBFS {
-            let says = format!(
-                "its fader at {fader:.1} dB and its trim of {trim:.1} dB leave {expected:.0} dBFS of input {input}"
-            );
-            walk.step("fader", false, says + ": raise them");
+            let names: Vec<&str> = self.gain_groups_of(id).map(|group| &*group.id).collect();
+            let groups = (!names.is_empty()).then(|| (names.join(", "), groups));
+            walk.step("fader", false, words::gains_leave(fader, trim, groups, expected, input));
             return;
         }
         let Some(after) = facts.heard.get(&format!("/meter/channel/{id}/after-fader/peak")) else { return };
         if after.peak_dbfs <= SILENT_DBFS && !after.sounds() {
             let stages = self.filters(id);
             if !stages.is_empty() {
-                let says =
-                    format!("its {} takes all but {:.0} dBFS: turn it off", stages.join(" or its "), after.peak_dbfs);
-                walk.step(stages[0], false, says);
+                walk.step(stages[0], false, words::stages_take(&stages, after.peak_dbfs));
             }
             return;
         }
@@ -305,9 +310,7 @@ impl Desk {
             let kept = (sides[0] + left).max(sides[1] + right);
             let (to, from) = if left > right { ("left", "right") } else { ("right", "left") };
             if kept <= SILENT_DBFS && sides[0].max(sides[1]) > SILENT_DBFS {
-                let says =
-                    format!("its balance is on the {to}, and input {input} sounds on the {from} only: turn pan back");
-                walk.step("pan", false, says);
+                walk.step("pan", false, words::balance_away(to, from, input));
             }
         }
     }
@@ -332,61 +335,87 @@ impl Desk {
     fn step_fader(&self, address: &Address, element: &str, facts: &Facts, walk: &mut Walk) {
         let Some(value) = self.value(address) else { return };
         let name = match address.key {
-            Key::BusFader => format!("the fader of bus {}", address.id),
-            Key::OutputLevel => format!("the level of output {}", address.id),
-            _ => "its fader".to_owned(),
+            Key::BusFader => words::fader_of_bus(&address.id),
+            Key::OutputLevel => words::level_of_output(&address.id),
+            Key::GroupFader => words::fader_of_gain_group(&address.id),
+            _ => words::ITS_FADER.to_owned(),
         };
-        let mut says = match &value {
-            Value::Off => format!("{name} is off"),
-            value => format!("{name} is at {:.1} dB", value.decibels().get()),
-        };
+        let mut says = words::stands_at(&name, (value != Value::Off).then(|| value.decibels().get()));
         let hands = self.hands.iter().filter(|(_, hand)| hand.moves.target == *address);
         let mut waits = false;
         for (control, _) in hands {
             let Some(at) = self.panel().controls.get(control.0) else { continue };
             if let Some(why) = facts.ports_away.get(&at.port) {
-                says += &format!("; its control {} is not there ({why})", at.id);
+                says += &words::control_away(&at.id, why);
             } else if let Some(way) = self.way_to_rejoin(*control) {
                 waits = true;
-                says += &format!("; {} is {way}", at.id);
+                says += &words::control_waits(&at.id, &way);
             }
         }
         let passes = value != Value::Off && value.decibels().get() > CLOSED_DB;
         if !passes && !waits {
-            says += ": raise it";
+            says += words::RAISE_IT;
         }
         walk.step(element, passes, says);
     }
 
-    /// From a bus to whatever carries it: an output, or a bus that it is a group of.
-    fn walk_bus(&self, bus: &Id, facts: &Facts, walk: &mut Walk) {
+    /// Why an output gives nothing of what it carries, if so: muted for a microphone, device away, level down.
+    fn output_stopped(&self, output: &Output) -> Option<String> {
+        self.why_muted(&output.id)
+            .map(|why| words::output_muted(&output.id, &why))
+            .or_else(|| self.output_blocked(output))
+    }
+
+    /// From a bus to whatever carries it: an output, or a bus that it is a group of. `plays`: what comes to it is heard.
+    fn walk_bus(&self, bus: &Id, plays: bool, facts: &Facts, walk: &mut Walk) {
         self.step_fader(&Address::new(Key::BusFader, bus), &format!("bus {bus}"), facts, walk);
+        let plays = plays && walk.passes() && self.bus_keeps(bus, facts, walk);
         if let Some(none) = self.ears() {
             walk.step("output", true, none);
             return;
         }
         let carriers: Vec<_> = self.rig().outputs.iter().filter(|output| self.carried(&output.id) == **bus).collect();
-        let blocked: Vec<Option<String>> = carriers.iter().map(|output| self.output_blocked(output)).collect();
+        let blocked: Vec<Option<String>> = carriers.iter().map(|output| self.output_stopped(output)).collect();
         if let Some(way) = blocked.iter().position(Option::is_none) {
-            walk.step(format!("output {}", carriers[way].id), true, format!("output {} carries it", carriers[way].id));
+            walk.step(format!("output {}", carriers[way].id), true, words::carried_by(&carriers[way].id));
             return;
         }
         let onward = |to: &&Bus| to.id != *bus && self.stands_on(&Address::with_further(Key::BusAssign, bus, &to.id));
         let mut groups: Vec<Walk> = Vec::new();
         for to in self.buses().filter(onward) {
             let mut way = Walk::default();
-            way.step(format!("assign of bus {bus}"), true, format!("bus {bus} goes to {}", to.id));
-            self.walk_bus(&to.id, facts, &mut way);
+            way.step(format!("assign {bus}"), true, words::bus_goes_to(bus, &to.id));
+            self.walk_bus(&to.id, plays, facts, &mut way);
             groups.push(way);
         }
         let way = groups.iter().position(Walk::passes);
         if let Some(Some(why)) = blocked.into_iter().next().filter(|_| way.is_none()) {
             walk.step(format!("output {}", carriers[0].id), false, why);
         } else if groups.is_empty() {
-            walk.step("output", false, format!("no output carries bus {bus}: set the source of one to {bus}"));
+            walk.step("output", false, words::no_output_carries(bus));
         } else {
             walk.0.append(&mut groups[way.unwrap_or(0)].0);
         }
+    }
+
+    /// Whether a bus gives on what comes to it: its stages and its fader together may leave nothing.
+    fn bus_keeps(&self, bus: &Id, facts: &Facts, walk: &mut Walk) -> bool {
+        let sides = ["left", "right"].map(|side| facts.heard.get(&format!("/meter/bus/{bus}/{side}/peak")));
+        let mut known = sides.into_iter().flatten().peekable();
+        if self.is_mix_minus(bus) || known.peek().is_none() || known.any(Heard::sounds) {
+            return true;
+        }
+        let mut takers = Vec::new();
+        let is_on = |key: Key| self.stands_on(&Address::new(key, bus));
+        if is_on(Key::BusEqualiser) && BUS_BANDS.iter().any(|band| self.held(band.gain, bus) != Value::Number(0.0)) {
+            takers.push("equaliser");
+        }
+        if is_on(Key::BusCompressor) {
+            takers.push("compressor");
+        }
+        let fader = self.held(Key::BusFader, bus).decibels().get();
+        walk.step(format!("stages {bus}"), false, words::bus_takes(bus, self.bus_peak(bus, facts), &takers, fader));
+        false
     }
 
     /// Whether anything of a channel comes to a bus: itself, by groups that are not down, or by what a mix-minus is of.
@@ -409,7 +438,11 @@ impl Desk {
     fn walk_members(&self, bus: &Id, facts: &Facts, walk: &mut Walk) -> Option<Step> {
         let all = || self.channels().map(|channel| &channel.id);
         if !all().any(|channel| self.reaches(channel, bus, false)) {
-            walk.step("channels", false, format!("no channel is assigned to bus {bus}"));
+            let says = match self.minus_of(bus) {
+                Some(minus) => words::nothing_but_the_own(bus, &minus.of, &few(minus.less.iter().map(|id| &**id))),
+                None => words::no_channel_on(bus),
+            };
+            walk.step("channels", false, says);
             return None;
         }
         let members: Vec<&Id> = all().filter(|channel| self.reaches(channel, bus, true)).collect();
@@ -420,8 +453,7 @@ impl Desk {
                     && all().any(|channel| self.reaches(channel, &group.id, false) && self.reaches(channel, bus, false))
             };
             let groups: Vec<&str> = self.buses().filter(down).map(|group| &*group.id).collect();
-            let says = format!("what goes to bus {bus} comes by {}, which is down: raise its fader", groups.join(", "));
-            walk.step("groups", false, says);
+            walk.step("groups", false, words::groups_down(bus, &groups.join(", ")));
             return None;
         }
         let open: Vec<&str> =
@@ -429,108 +461,38 @@ impl Desk {
         let sounding =
             |id: &&str| facts.heard.get(&format!("/meter/channel/{id}/after-fader/peak")).is_some_and(Heard::sounds);
         let (says, passes) = match &open[..] {
-            [] => {
-                (format!("none of the channels of bus {bus} is open: {}", few(members.iter().map(|id| &***id))), false)
-            }
-            open if open.iter().any(sounding) => (format!("open on it: {}", few(open.iter().copied())), true),
-            open => (format!("the channels that are open have no signal: {}", few(open.iter().copied())), false),
+            [] => (words::none_open(bus, &few(members.iter().map(|id| &***id))), false),
+            open if open.iter().any(sounding) => (words::open_on_it(&few(open.iter().copied())), true),
+            open => (words::open_without_signal(&few(open.iter().copied())), false),
         };
         Some(Step { element: "channels".to_owned(), says, passes })
     }
 
     fn why_output(&self, path: &str, id: &str, facts: &Facts) -> Why {
         let mut walk = Walk::default();
+        let mut heard = words::carries_and_is_heard(&self.carried(id));
         if let Some(output) = self.rig().outputs.iter().find(|output| &*output.id == id) {
             let bus: Id = self.carried(id).into();
-            let sounds = self.walk_members(&bus, facts, &mut walk);
-            self.step_fader(&Address::new(Key::BusFader, &bus), &format!("bus {bus}"), facts, &mut walk);
-            self.step_fader(&Address::new(Key::OutputLevel, id), "level", facts, &mut walk);
-            if self.away.contains(&output.device) {
-                let says = format!("device {} is not there: look at its plug and power", output.device);
-                walk.step("device", false, says);
+            let mut sounds = None;
+            if self.listens_now(&output.id) {
+                heard = self.walk_listened(&output.id, facts, &mut walk);
             } else {
-                walk.step("device", true, format!("it hangs on device {}", output.device));
+                sounds = self.walk_members(&bus, facts, &mut walk);
+                self.step_fader(&Address::new(Key::BusFader, &bus), &format!("bus {bus}"), facts, &mut walk);
+                if walk.passes() && sounds.as_ref().is_some_and(|step| step.passes) {
+                    self.bus_keeps(&bus, facts, &mut walk);
+                }
             }
             if let Some(says) = self.why_muted(id) {
-                walk.step("muted", false, says);
+                walk.step("muted", false, words::output_muted(id, &says));
             }
+            self.step_fader(&Address::new(Key::OutputLevel, id), "level", facts, &mut walk);
+            let there = !self.away.contains(&output.device);
+            walk.step("device", there, words::device_of_output(&output.device, there));
             walk.0.extend(sounds);
         }
-        walk.end(path, || format!("{path}: it carries {} and is heard", self.carried(id)))
+        walk.end(path, || heard)
     }
-
-    fn why_control(&self, path: &str, index: ControlIndex, facts: &Facts) -> Why {
-        let mut walk = Walk::default();
-        let Some(control) = self.panel().controls.get(index.0) else { return walk.end(path, String::new) };
-        let away = facts.ports_away.get(&control.port);
-        walk.step(
-            format!("control port {}", control.port),
-            away.is_none(),
-            away.map_or_else(
-                || format!("control port {} is there", control.port),
-                |why| format!("control port {} is not there ({why})", control.port),
-            ),
-        );
-        let targets: Vec<&Address> =
-            self.hands.iter().filter(|(of, _)| *of == index).map(|(_, hand)| &hand.moves.target).collect();
-        if targets.is_empty() {
-            let says = format!("profile \"{}\" gives it nothing to {}", self.profile_name(), verb(control));
-            walk.step("profile", false, says);
-        }
-        for target in targets {
-            let value = self.value(target).map_or_else(String::new, |value| value.to_string());
-            if control.kind == ControlKind::Lamp {
-                let lit = self
-                    .hands
-                    .iter()
-                    .find(|(of, _)| *of == index)
-                    .and_then(|(_, hand)| hand.travel_of(&self.value(target)?));
-                let word = if lit.is_some_and(|travel| travel.get() > 0.0) { "lit" } else { "dark" };
-                walk.step("lamp", true, format!("it is {word} since {target} is {value}"));
-            } else {
-                let way = self.way_to_rejoin(index);
-                let says = match &way {
-                    Some(way) => format!("it moves {target}, which is {value}, and is {way}"),
-                    None => format!("it moves {target}, which is {value}"),
-                };
-                walk.step(target.to_string(), way.is_none(), says);
-            }
-        }
-        let last = walk.0.last().map(|step| step.says.clone()).unwrap_or_default();
-        walk.end(path, || format!("{path}: {last}"))
-    }
-
-    /// What a fader or knob that waits has to do: `waiting: lower 12 mm`.
-    pub(super) fn way_to_rejoin(&self, control: ControlIndex) -> Option<String> {
-        let (_, hand) = self.hands.iter().find(|(of, _)| *of == control)?;
-        if hand.joined || !matches!(hand.kind, ControlKind::Fader | ControlKind::Knob) {
-            return None;
-        }
-        let at = self.panel().controls.get(control.0)?;
-        let there = hand.travel_of(&self.value(&hand.moves.target)?)?;
-        let Some(last) = hand.last else { return Some("waiting: its place is not known, move it once".to_owned()) };
-        Some(format!("waiting: {}", way(at, last.get() - there.get())))
-    }
-}
-
-/// The way back to the desk's value, by how much the control stands too high.
-fn way(control: &Control, too_high: f32) -> String {
-    let amount = too_high.abs();
-    let far = match control.kind {
-        ControlKind::Fader => format!("{:.0} mm", amount * control.travel_mm),
-        _ => format!("{:.0} % of its turn", amount * 100.0),
-    };
-    if amount < hands::MET {
-        "move it a little".to_owned()
-    } else if too_high > 0.0 {
-        format!("lower {far}")
-    } else {
-        format!("raise {far}")
-    }
-}
-
-fn verb(control: &Control) -> &'static str {
-    if control.kind == ControlKind::Lamp { "show" } else { "move" }
 }
 
 /// The first of several names.
@@ -538,15 +500,15 @@ pub(super) fn few<'n>(names: impl ExactSizeIterator<Item = &'n str>) -> String {
     const SHOWN: usize = 4;
     let more = names.len().saturating_sub(SHOWN);
     let shown: Vec<&str> = names.take(SHOWN).collect();
-    if more > 0 { format!("{} and {more} more", shown.join(", ")) } else { shown.join(", ") }
+    words::names(&shown.join(", "), more)
 }
 
 /// Where to look when an input is silent.
 fn at_source(from: &InputFrom) -> &'static str {
     match from {
-        InputFrom::Device { .. } => "look at the cable, the source and its own switch",
-        InputFrom::File { .. } => "its file is silent here",
-        InputFrom::Generator { signal: Signal::Silence, .. } => "it is made of silence",
-        InputFrom::Generator { .. } => "it is turned down at its source",
+        InputFrom::Device { .. } => words::LOOK_AT_CABLE,
+        InputFrom::File { .. } => words::LOOK_AT_FILE,
+        InputFrom::Generator { signal: Signal::Silence, .. } => words::MADE_OF_SILENCE,
+        InputFrom::Generator { .. } => words::LOOK_AT_GENERATOR,
     }
 }

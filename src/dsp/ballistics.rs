@@ -15,6 +15,10 @@ pub struct Needle {
     speed: f64,
 }
 
+/// Solved for 99 % at 300 ms and 1.25 % overshoot.
+const DAMPING: f64 = 0.8127;
+const RADIANS_PER_S: f64 = 13.512;
+
 /// What a needle keeps and gains in one step.
 #[derive(Clone, Copy, Debug)]
 pub struct NeedleLaw {
@@ -25,9 +29,6 @@ impl NeedleLaw {
     /// The step response of x'' + 2 d w x' + w^2 x = w^2 u, exact for a u that stands still within each step.
     #[must_use]
     pub fn vu() -> Self {
-        // Solved for 99 % at 300 ms and 1.25 % overshoot.
-        const DAMPING: f64 = 0.8127;
-        const RADIANS_PER_S: f64 = 13.512;
         let decay = DAMPING * RADIANS_PER_S;
         let swing = RADIANS_PER_S * (1.0 - DAMPING * DAMPING).sqrt();
         let turns = swing * STEP_S / std::f64::consts::TAU;
@@ -132,6 +133,36 @@ mod tests {
             assert!((0.27..=0.33).contains(&((there + 1) as f64 * STEP_S)), "{there} steps");
             assert!((1.010..=1.015).contains(&highest), "{highest}");
         }
+    }
+
+    /// The step response of x'' + 2 d w x' + w^2 x = w^2: with 1.25 % overshoot d is 0.8127, and 99 % at 300 ms makes w 13.512 rad/s
+    /// (both +/-0.01; evaluated with scipy 1.17.1). A one-pole that is at 99 % after 300 ms has 1 - exp(-t / 65.14 ms), and is no VU:
+    /// it never overshoots, and at 100 ms it is 14 % ahead of the needle.
+    #[test]
+    fn the_needle_is_of_second_order_and_no_one_pole() {
+        let damping = {
+            let l = 0.0125_f64.ln().powi(2);
+            (l / (std::f64::consts::PI.powi(2) + l)).sqrt()
+        };
+        assert!((DAMPING - damping).abs() < 0.001, "{damping} has 1.25 % overshoot");
+        let swing = (1.0 - DAMPING * DAMPING).sqrt();
+        let at = |wt: f64| 1.0 - (-DAMPING * wt).exp() * ((swing * wt).cos() + DAMPING / swing * (swing * wt).sin());
+        assert!((at(RADIANS_PER_S * 0.3) - 0.99).abs() < 0.001);
+        let law = NeedleLaw::vu();
+        let mut needle = Needle::default();
+        for step in 1..=100 {
+            needle.step(&law, 1.0);
+            let expected = at(RADIANS_PER_S * STEP_S * f64::from(step));
+            assert!((needle.place - expected).abs() < 1e-9, "{} for {expected} at step {step}", needle.place);
+        }
+        let tau_ms = 300.0 / 100.0_f64.ln();
+        assert!((tau_ms - 65.14).abs() < 0.1, "{tau_ms}");
+        let one_pole = |ms: f64| 1.0 - (-ms / tau_ms).exp();
+        assert!(
+            (one_pole(300.0) - 0.99).abs() < 1e-9 && (1..1_000).all(|step| one_pole(f64::from(step) * 10.0) <= 1.0)
+        );
+        let ahead = one_pole(100.0) - at(RADIANS_PER_S * 0.1);
+        assert!(ahead > 0.1, "{ahead}");
     }
 
     /// Arithmetic: 20 dB in 1.7 s is a factor of 0.9999717824 for each of the 480 samples of a step.

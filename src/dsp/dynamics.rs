@@ -97,20 +97,21 @@ impl Detector {
 }
 
 impl<V: Lanes> Detecting<V> {
-    /// The highest magnitude of late, frame by frame.
+    /// Levels in octaves below full scale, frame by frame.
     #[inline(always)]
-    fn crests(&mut self, sound: &[Row], crests: &mut [V]) {
+    fn levels(&mut self, sound: &[Row], levels: &mut [V]) {
         if self.any_linked {
-            for (row, crest) in sound.iter().zip(crests) {
-                *crest = self.crest::<true>(V::load(row));
+            for (row, at) in sound.iter().zip(levels) {
+                *at = level(self.crest::<true>(V::load(row)));
             }
         } else {
-            for (row, crest) in sound.iter().zip(crests) {
-                *crest = self.crest::<false>(V::load(row));
+            for (row, at) in sound.iter().zip(levels) {
+                *at = level(self.crest::<false>(V::load(row)));
             }
         }
     }
 
+    /// The highest magnitude of late.
     #[inline(always)]
     fn crest<const LINKED: bool>(&mut self, x: V) -> V {
         let one = V::splat(1.0);
@@ -131,10 +132,10 @@ fn level<V: Lanes>(crest: V) -> V {
     crest.max(V::splat(LOWEST_LEVEL)).log2()
 }
 
-/// Some of the values one frame further on their ways.
+/// Values one frame further on their ways.
 #[inline(always)]
-fn advance<V: Lanes, const N: usize, const OF: usize>(now: &mut [V; N], steps: &[V; N], values: [usize; OF]) {
-    for value in values {
+fn advance<V: Lanes, const N: usize>(now: &mut [V; N], steps: &[V; N]) {
+    for value in 0..N {
         now[value] = now[value].add(steps[value]);
     }
 }
@@ -449,6 +450,25 @@ impl Kernel for Kept<'_> {
     }
 }
 
+/// What does not change from frame to frame while a compressor stands still.
+#[derive(Clone, Copy)]
+struct Knee<V> {
+    from: V,
+    to: V,
+    /// `1 / (2 W)`.
+    bent: V,
+}
+
+impl<V: Lanes> Knee<V> {
+    #[inline(always)]
+    fn new(threshold: V, knee: V) -> Self {
+        let half = V::splat(0.5);
+        let half_knee = knee.mul(half);
+        let bent = half.div(knee.max(V::splat(KNEE_LEAST)));
+        Self { from: threshold.sub(half_knee), to: threshold.add(half_knee), bent }
+    }
+}
+
 impl Through<'_, Compressor> {
     #[inline(always)]
     fn compress<V: Lanes, const KEPT: bool>(self, gains: &mut [Row]) {
@@ -459,27 +479,21 @@ impl Through<'_, Compressor> {
         let mut detector: Detecting<V> = stage.detector.load(self.linked, self.grid);
         let mut reduction = settled(V::load(&stage.reduction), self.grid);
         let mut most = V::load(&stage.most);
-        let (zero, half) = (V::splat(0.0), V::splat(0.5));
-        let mut bent = half.div(now[2].max(V::splat(KNEE_LEAST)));
+        let zero = V::splat(0.0);
+        let mut knee = Knee::new(now[0], now[2]);
         for (pass, rows) in self.audio.chunks_mut(PASS).enumerate() {
-            let mut aims = [zero; PASS];
-            let aims = &mut aims[..rows.len()];
-            detector.crests(rows, aims);
-            for aim in aims.iter_mut() {
+            let mut levels = [zero; PASS];
+            let levels = &mut levels[..rows.len()];
+            detector.levels(rows, levels);
+            for (frame, (row, level)) in rows.iter_mut().zip(levels).enumerate() {
                 if moving {
-                    advance(&mut now, &steps, [0, 1, 2]);
-                    bent = half.div(now[2].max(V::splat(KNEE_LEAST)));
+                    advance(&mut now, &steps);
+                    knee = Knee::new(now[0], now[2]);
                 }
-                let (level, half_knee) = (level(*aim), now[2].mul(half));
-                let within = level.sub(now[0].sub(half_knee)).max(zero).min(now[2]);
-                let above = level.sub(now[0].add(half_knee)).max(zero);
-                *aim = now[1].mul(within.mul(within).mul(bent).add(above)).min(V::splat(MOST_REDUCTION));
-            }
-            for (frame, (row, aim)) in rows.iter_mut().zip(aims).enumerate() {
-                if moving {
-                    advance(&mut now, &steps, [3, 4, 5]);
-                }
-                reduction = follow(reduction, *aim, now[3], now[4]);
+                let within = level.sub(knee.from).max(zero).min(now[2]);
+                let above = level.sub(knee.to).max(zero);
+                let aim = now[1].mul(within.mul(within).mul(knee.bent).add(above)).min(V::splat(MOST_REDUCTION));
+                reduction = follow(reduction, aim, now[3], now[4]);
                 most = reduction.max(most);
                 let gain = reduction.sub(now[5]).half_to();
                 V::load(row).mul(gain).store(row);
@@ -509,20 +523,18 @@ impl Kernel for Through<'_, Gate> {
         let (mut open, mut left, mut aim) = (V::load(was_open), V::load(held), V::load(aimed));
         let (zero, one) = (V::splat(0.0), V::splat(1.0));
         let moving = stage.values.moving();
+        let mut closing = now[0].sub(now[1]);
         for rows in self.audio.chunks_mut(PASS) {
             let mut levels = [zero; PASS];
             let levels = &mut levels[..rows.len()];
-            detector.crests(rows, levels);
-            for of in levels.iter_mut() {
-                *of = level(*of);
-            }
+            detector.levels(rows, levels);
             for (row, level) in rows.iter_mut().zip(levels) {
                 let level = *level;
                 if moving {
-                    advance(&mut now, &steps, [0, 1, 2, 3, 4, 5, 6]);
+                    advance(&mut now, &steps);
+                    closing = now[0].sub(now[1]);
                 }
-                let [threshold, hysteresis, slope, range, attack, release, hold] = now;
-                let closing = threshold.sub(hysteresis);
+                let [threshold, _, slope, range, attack, release, hold] = now;
                 left = hold.pick_le(left.sub(one), closing, level);
                 // Below the lower threshold it stays open until the hold is over; above the upper one it opens.
                 let stays = open.pick_le(open.where_le(one, left), closing, level);
@@ -568,26 +580,25 @@ impl Kernel for Through<'_, DeEsser> {
         // A division per frame would be the longest wait of the loop.
         let mut inverse = one.div(now[0].mul(now[0].add(k)).add(one));
         for rows in self.audio.chunks_mut(PASS) {
-            let (mut hisses, mut aims) = ([[0.0; LANES]; PASS], [zero; PASS]);
-            let (hisses, aims) = (&mut hisses[..rows.len()], &mut aims[..rows.len()]);
+            let (mut hisses, mut levels) = ([[0.0; LANES]; PASS], [zero; PASS]);
+            let (hisses, levels) = (&mut hisses[..rows.len()], &mut levels[..rows.len()]);
+            let mut g = now[0];
             for (row, hiss) in rows.iter().zip(hisses.iter_mut()) {
                 if moving {
-                    advance(&mut now, &steps, [0]);
-                    inverse = one.div(now[0].mul(now[0].add(k)).add(one));
+                    g = g.add(steps[0]);
+                    inverse = one.div(g.mul(g.add(k)).add(one));
                 }
-                let v = states[0].add(now[0].mul(V::load(row).sub(states[1]))).mul(inverse);
-                states = [v.mul(two).sub(states[0]), states[1].add(now[0].mul(v).mul(two))];
+                let v = states[0].add(g.mul(V::load(row).sub(states[1]))).mul(inverse);
+                states = [v.mul(two).sub(states[0]), states[1].add(g.mul(v).mul(two))];
                 k.mul(v).store(hiss);
             }
-            detector.crests(hisses, aims);
-            for aim in aims.iter_mut() {
+            detector.levels(hisses, levels);
+            for (row, (hiss, level)) in rows.iter_mut().zip(hisses.iter().zip(levels)) {
                 if moving {
-                    advance(&mut now, &steps, [1, 2]);
+                    advance(&mut now, &steps);
                 }
-                *aim = level(*aim).sub(now[1]).max(zero).mul(V::splat(DE_ESS_SLOPE)).min(now[2]);
-            }
-            for (row, (hiss, aim)) in rows.iter_mut().zip(hisses.iter().zip(aims)) {
-                reduction = follow(reduction, *aim, attack, release);
+                let aim = level.sub(now[1]).max(zero).mul(V::splat(DE_ESS_SLOPE)).min(now[2]);
+                reduction = follow(reduction, aim, attack, release);
                 most = reduction.max(most);
                 V::load(row).add(reduction.half_to().sub(one).mul(V::load(hiss))).store(row);
             }

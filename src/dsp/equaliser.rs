@@ -282,7 +282,7 @@ fn value(c: &[f64; 3], x: f64) -> f64 {
 }
 
 /// The first `count` unknowns of symmetric equations whose right side stands last, columns scaled alike first.
-fn solved(mut equations: [[f64; 5]; 4], count: usize) -> [f64; 4] {
+pub(super) fn solved(mut equations: [[f64; 5]; 4], count: usize) -> [f64; 4] {
     let mut scale = [1.0; 4];
     for (index, scale) in scale.iter_mut().enumerate().take(count) {
         *scale = 1.0 / equations[index][index].max(f64::MIN_POSITIVE).sqrt();

@@ -341,6 +341,70 @@ mod tests {
         near(of(&[(-69.9, 1_000)]).integrated(), -69.9, 0.006);
     }
 
+    /// BS.1770-5 Annex 1: the constant of the formula is -0.691; a block is 400 ms long and the next one begins 100 ms later
+    /// (75 % overlap); one that is not whole at the end is not used.
+    #[test]
+    fn blocks_and_the_constant_are_those_of_bs_1770() {
+        assert!((lufs(1.0) + 0.691).abs() < 1e-12 && (mean_square(-0.691) - 1.0).abs() < 1e-12);
+        for (steps, blocks) in [(39, 0), (40, 1), (49, 1), (50, 2), (100, 7), (109, 7), (110, 8)] {
+            assert_eq!(of(&[(-23.0, steps)]).blocks.total, blocks, "{steps} steps of 10 ms");
+        }
+    }
+
+    /// BS.1770-5 Annex 1: a block has to be above -70 LKFS, not at it, and above the mean of those less 10 LU.
+    #[test]
+    fn the_gates_stand_where_bs_1770_has_them() {
+        let mut classes = Classes::new();
+        [-70.0, -70.01, f64::NAN, f64::NEG_INFINITY].into_iter().for_each(|lufs| classes.add(lufs));
+        assert_eq!(classes.total, 0);
+        classes.add(-69.999);
+        assert_eq!(classes.total, 1);
+        // 100 s at -20 LUFS and 25 s of something quiet: their mean is close to -20.97 LUFS, the gate to -30.97.
+        for (quiet, kept) in [(-31.1, false), (-30.7, true)] {
+            let loudness = of(&[(-20.0, 10_000), (quiet, 2_500)]);
+            let loud = 10_f64.powf(-2.0);
+            let all = 10.0 * (0.8 * loud + 0.2 * 10_f64.powf(quiet / 10.0)).log10();
+            near(loudness.integrated(), if kept { all } else { -20.0 }, 0.02);
+        }
+    }
+
+    /// Tech 3342 (2023): short-term loudness above -70 LUFS, and above the mean of those less 20 LU, ten times a second; from the
+    /// 10th to the 95th percentile.
+    #[test]
+    fn the_range_has_the_gates_and_percentiles_of_tech_3342() {
+        let loudness = of(&[(-20.0, 1_300)]);
+        assert_eq!(loudness.short_terms.total, 101, "the first after 3 s, then ten a second");
+        // The mean is close to -20.46 LUFS, and the gate to -40.46: what is quiet counts above it, and makes the lower end.
+        for (quiet, kept) in [(-40.2, true), (-40.8, false)] {
+            let range = of(&[(-20.0, 90_000), (quiet, 10_000)]).range().expect("a range");
+            let range_of_more = of(&[(-20.0, 90_000), (quiet, 11_000)]).range().expect("a range");
+            assert!(range_of_more >= range);
+            near(Some(range_of_more), if kept { -20.0 - quiet } else { 0.0 }, 0.02);
+        }
+        // A hundred levels, a tenth of a LU apart, each for 30 s: between rank 10 and rank 95 lie 8.5 LU.
+        let ramp: Vec<(f64, usize)> = (0..=100).map(|n| (-30.0 + 0.1 * f64::from(n), 3_000)).collect();
+        near(of(&ramp).range(), 8.5, 0.06);
+    }
+
+    /// Tech 3341 (2023) clauses 2.1 to 2.7: windows are rectangular, 0.4 s and 3 s, and nothing else smooths what they show; both
+    /// are there a hundred times a second, where a live meter has to show short-term loudness ten times.
+    #[test]
+    fn the_windows_are_rectangles_and_nothing_smooths_them() {
+        let mut loudness = of(&[(-200.0, 400)]);
+        for step in 1..=300 {
+            loudness.step(mean_square(-20.0));
+            for (shown, window) in [(loudness.momentary(), 40.0), (loudness.short_term(), 300.0)] {
+                let part = (f64::from(step) / window).min(1.0);
+                near(Some(shown), -20.0 + 10.0 * part.log10(), 1e-6);
+            }
+        }
+        (0..40).for_each(|_| loudness.step(0.0));
+        assert!(loudness.momentary().is_infinite() && (loudness.short_term() + 20.0).abs() < 0.7);
+        (0..260).for_each(|_| loudness.step(0.0));
+        assert!(loudness.short_term().is_infinite());
+        assert!(STEPS_PER_SECOND >= 10);
+    }
+
     #[test]
     fn readings_before_the_first_whole_window_are_none() {
         let loudness = of(&[(-23.0, 39)]);

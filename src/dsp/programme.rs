@@ -18,6 +18,8 @@ use crate::units::SampleRate;
 const TILE: usize = 16;
 /// The steps of a piece: 100 ms at least, for the filters to begin early in, 1 s at most.
 const PIECE_STEPS: (u64, u64) = (10, STEPS_PER_SECOND);
+/// About the most bytes of a stretch, where pieces need not be whole seconds.
+const STRETCH_BYTES: u64 = 1 << 26;
 
 /// What samples look like.
 #[derive(Clone, Debug, PartialEq)]
@@ -100,16 +102,20 @@ impl std::fmt::Debug for Programme {
 }
 
 impl Programme {
-    /// A measurement of samples of this format; `frames` is how many are expected and decides only how they are cut. Every
+    /// A measurement of samples of this format; `frames` is how many are expected (`u64::MAX` when nobody knows) and
+    /// decides only how they are cut. Every
     /// 100 ms `hear` is given momentary and short-term loudness in LUFS, negative infinity before their first windows.
     ///
     /// Real-time: never
     #[must_use]
     pub fn new(format: Format, frames: u64, vectors: Vectors, hear: impl FnMut(f64, f64) + 'static) -> Self {
         let rate = u64::from(format.rate.hz());
+        // Of what has many channels less at a time.
+        let second_bytes = (rate * LANES as u64).saturating_mul(format.frame_bytes().max(1) as u64);
+        let most = (STRETCH_BYTES * STEPS_PER_SECOND / second_bytes).clamp(PIECE_STEPS.0, PIECE_STEPS.1);
         // A piece has whole frames at any rate when it is a whole second; a shorter one only at rates that 100 divides.
         let steps = if rate.is_multiple_of(STEPS_PER_SECOND) {
-            (frames * STEPS_PER_SECOND).div_ceil(LANES as u64 * rate).clamp(PIECE_STEPS.0, PIECE_STEPS.1)
+            frames.saturating_mul(STEPS_PER_SECOND).div_ceil(LANES as u64 * rate).clamp(PIECE_STEPS.0, most)
         } else {
             PIECE_STEPS.1
         };

@@ -103,9 +103,14 @@ impl Columns {
         (&mut self.strips[usize::from(column) / LANES], usize::from(column) % LANES)
     }
 
-    fn settle(&mut self, tapped: u64) {
-        for (group, strip) in self.strips.iter_mut().enumerate() {
-            strip.settle(tapped & (1 << group) != 0);
+    fn settle(&mut self, taps: &mut Taps) {
+        for (group, (strip, audio)) in self.strips.iter_mut().zip(&mut self.audio).enumerate() {
+            if strip.settle(taps.tapped & (1 << group) != 0) {
+                // Nothing runs there any more, and crosspoints from there may still stand: what the last segment left is not to be
+                // taken again and again.
+                audio.fill([0.0; LANES]);
+                taps.fill_with_silence(group, TICK);
+            }
         }
         for (stages, strip) in self.stages.iter_mut().zip(&self.strips) {
             if strip.in_use() {
@@ -654,11 +659,11 @@ impl Engine {
         self.to_buses.iter_mut().for_each(Matrix::settle);
         self.to_outputs.settle();
         self.taps.tapped = self.to_buses[Tap::PreFader as usize].taken() | self.to_buses[Tap::Input as usize].taken();
-        self.sources.settle(self.taps.tapped);
-        self.buses.settle(0);
+        self.sources.settle(&mut self.taps);
+        self.buses.settle(&mut self.untapped);
         self.sharing.settle(&mut self.sources.strips, &mut self.buses.strips);
-        self.followers.columns.settle(0);
-        self.outputs.settle(0);
+        self.followers.columns.settle(&mut self.untapped);
+        self.outputs.settle(&mut self.untapped);
         if std::mem::take(&mut self.openings_changed) {
             self.tell_tapes();
         }

@@ -354,13 +354,14 @@ impl Strip {
     }
 
     /// At a grid line: what has arrived stands still, and columns that have left are out of use. `tapped` says whether
-    /// anybody takes these columns before their faders.
+    /// anybody takes these columns before their faders. Says whether the last column in use has just left.
     ///
     /// Real-time: safe
-    pub fn settle(&mut self, tapped: bool) {
+    pub fn settle(&mut self, tapped: bool) -> bool {
         if !self.moving {
-            return;
+            return false;
         }
+        let was_in_use = self.in_use();
         if !tapped {
             self.send.finish();
         }
@@ -373,6 +374,7 @@ impl Strip {
                 self.leaving &= !(1 << lane);
             }
         }
+        was_in_use && !self.in_use()
     }
 
     /// A segment of silence that changes nothing: only counted.

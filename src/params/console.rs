@@ -39,7 +39,9 @@ impl Key {
             | Self::BusTone
             | Self::DeskListenClear
             | Self::DeskPanic
-            | Self::DeskRestore => Nature::Passing,
+            | Self::DeskRestore
+            | Self::ContactPulse
+            | Self::ContactState => Nature::Passing,
             _ => Nature::Kept,
         }
     }
@@ -261,5 +263,19 @@ pub(super) const ROWS: &[Parameter] = &[
         "restore",
         OFF_ON,
         "on brings back the mix that the profile starts with, switches apart, and is off again",
+    ),
+    states(
+        Key::ContactPulse,
+        Scope::Contact,
+        "pulse",
+        OFF_ON,
+        "on makes one pulse of a contact that has pulse_ms, and is off again",
+    ),
+    states(
+        Key::ContactState,
+        Scope::Contact,
+        "state",
+        &["open", "closed"],
+        "how a contact stands that is for no pulses; the lamp and the mute of a room follow its microphones alone",
     ),
 ];

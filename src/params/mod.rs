@@ -34,12 +34,22 @@ pub enum Scope {
     Talkback,
     /// The desk itself, of which there is one: its addresses have no id.
     Desk,
+    /// A contact of a panel node, described in the rig.
+    Contact,
 }
 
 impl Scope {
     /// All scopes, in signal order.
-    pub const ALL: [Self; 7] =
-        [Self::Channel, Self::Bus, Self::GainGroup, Self::Output, Self::Room, Self::Talkback, Self::Desk];
+    pub const ALL: [Self; 8] = [
+        Self::Channel,
+        Self::Bus,
+        Self::GainGroup,
+        Self::Output,
+        Self::Room,
+        Self::Talkback,
+        Self::Desk,
+        Self::Contact,
+    ];
 
     /// The first word of an address.
     #[must_use]
@@ -52,6 +62,7 @@ impl Scope {
             Self::Room => "room",
             Self::Talkback => "talkback",
             Self::Desk => "desk",
+            Self::Contact => "contact",
         }
     }
 }
@@ -337,6 +348,10 @@ pub enum Key {
     DeskNovice,
     /// `desk.restore`
     DeskRestore,
+    /// `contact.ID.pulse`
+    ContactPulse,
+    /// `contact.ID.state`
+    ContactState,
 }
 
 /// What a number means.
@@ -1427,7 +1442,7 @@ const GROUPS_AND_OUTPUTS: &[Parameter] = &[
         default: "off",
         taper: Taper::Linear,
         glide: Glide::CrossFade { ms: 20 },
-        summary: "highest true peak that leaves (dBTP), by a limiter that delays by 1.6 ms; off has neither",
+        summary: "highest true peak that leaves (dBTP), by a limiter that delays by 1.7 ms; off has neither",
     },
     meter(Key::OutputMeter, Scope::Output),
 ];

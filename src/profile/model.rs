@@ -613,6 +613,13 @@ impl Output {
 }
 
 impl RigConsole {
+    /// Whether a contact is the lamp or the mute of a room: then only the truth moves it.
+    #[must_use]
+    pub fn is_of_a_room(&self, contact: &str) -> bool {
+        let mut owned = self.rooms.iter().flat_map(|room| room.lamp.iter().chain(&room.mute));
+        owned.any(|id| **id == *contact)
+    }
+
     /// Whether an output leads out of the rooms in which the desk is worked.
     #[must_use]
     pub fn is_outside(&self, output: &Output) -> bool {

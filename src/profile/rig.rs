@@ -62,8 +62,21 @@ pub(super) struct RigNames {
     pub(super) monitors: Vec<String>,
     /// Rooms.
     pub(super) rooms: Vec<String>,
+    /// Contacts, and what they are for, where that is known.
+    pub(super) contacts: BTreeMap<String, Option<ContactUse>>,
     /// Control ports, and whether they carry OSC, where that is known.
     pub(super) control_ports: BTreeMap<String, Option<bool>>,
+}
+
+/// What a control may do with a contact.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) enum ContactUse {
+    /// One pulse.
+    Pulse,
+    /// Stand open or closed.
+    Stand,
+    /// Nothing: it is the lamp or the mute of a room.
+    OfRoom,
 }
 
 /// Reads a rig whose layers are merged. `text` is the text that an empty rig is blamed on.
@@ -134,9 +147,18 @@ pub(super) fn read(tree: &Tree, text: usize, log: &mut Log) -> (Rig, RigNames) {
     let mut contacts = Vec::new();
     let mut named: BTreeMap<(Id, String), Place> = BTreeMap::new();
     for thing in contact_things {
+        names.contacts.insert(thing.id.to_owned(), None);
         contacts.extend(contact(thing, &names, &control_ports, &mut named, log));
     }
     let console = in_rooms.read(&mut top, &inputs, &outputs, &contacts, log);
+    for contact in &contacts {
+        let used = match contact.pulse_ms {
+            _ if console.is_of_a_room(&contact.id) => ContactUse::OfRoom,
+            Some(_) => ContactUse::Pulse,
+            None => ContactUse::Stand,
+        };
+        names.contacts.insert(contact.id.to_string(), Some(used));
+    }
     let microphones = inputs.iter().filter(|input| input.kind == InputKind::Microphone);
     names.microphones = microphones.map(|input| input.id.to_string()).collect();
     let outside = outputs.iter().filter(|output| console.is_outside(output));

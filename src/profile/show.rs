@@ -6,7 +6,7 @@ use super::graph::{self, Standing};
 use super::log::{Log, Place};
 use super::model::{Bus, Channel, ControlKind, GainGroup, Id, Minus, Move, Profile, Rejoin};
 use super::panel::ControlKinds;
-use super::rig::RigNames;
+use super::rig::{ContactUse, RigNames};
 use super::scenes;
 use super::talkback;
 use super::text::{Node, Raw, Tree};
@@ -485,6 +485,7 @@ fn read_move(control: &str, node: &Node, kind: Option<ControlKind>, known: &Know
     if let Raw::Text(_) = node.value {
         let target = target(node, known, log)?;
         fits(kind, &target, node, log);
+        fits_contact(kind, &target, known, node, log);
         return Some(Move { control: control.into(), target, response: None, step: None, rejoin: Rejoin::default() });
     }
     let Raw::Table(_) = node.value else {
@@ -498,6 +499,7 @@ fn read_move(control: &str, node: &Node, kind: Option<ControlKind>, known: &Know
     let target = table.need("target", "a parameter, as \"channel.lectern.fader\"", log).and_then(|node| {
         let target = target(node, known, log)?;
         fits(kind, &target, node, log);
+        fits_contact(kind, &target, known, node, log);
         Some(target)
     });
     let range = target.as_ref().and_then(|target| match target.key.parameter().domain {
@@ -570,6 +572,26 @@ fn fits(kind: Option<ControlKind>, target: &Address, node: &Node, log: &mut Log)
     log.error(Code::S08, node.at, "this control cannot move this parameter", label).help(help);
 }
 
+/// Whether a control may move a contact: a button only, as the contact is made, and never what belongs to a room.
+fn fits_contact(kind: Option<ControlKind>, target: &Address, known: &Known<'_>, node: &Node, log: &mut Log) {
+    let Some(used) = known.rig.and_then(|rig| *rig.contacts.get(&*target.id)?) else { return };
+    let slides = matches!(kind, Some(ControlKind::Fader | ControlKind::Knob | ControlKind::Encoder(_)));
+    let help = match (used, target.key) {
+        _ if slides => "only buttons move contacts",
+        _ if kind == Some(ControlKind::Lamp) => return,
+        (ContactUse::OfRoom, _) => {
+            "it is the lamp or the mute of a room, and tells the truth about its microphones; name another contact"
+        }
+        (ContactUse::Stand, Key::ContactPulse) => {
+            "it stands open or closed: move its state, or give it a pulse_ms in the rig"
+        }
+        (ContactUse::Pulse, Key::ContactState) => "it makes pulses of its pulse_ms: move its pulse",
+        _ => return,
+    };
+    let label = log.found(node.at);
+    log.error(Code::S08, node.at, "this control cannot move this contact", label).help(help);
+}
+
 fn target(node: &Node, known: &Known<'_>, log: &mut Log) -> Option<Address> {
     let written = cursor::text(node, "target", log)?;
     let address = match Address::from_dotted(&written) {
@@ -591,6 +613,7 @@ fn target(node: &Node, known: &Known<'_>, log: &mut Log) -> Option<Address> {
     let scope = address.key.parameter().scope;
     let outputs: Option<Vec<&str>> = known.rig.map(|rig| rig.outputs.iter().map(|output| &**output).collect());
     let rooms: Option<Vec<&str>> = known.rig.map(|rig| rig.rooms.iter().map(|room| &**room).collect());
+    let contacts: Option<Vec<&str>> = known.rig.map(|rig| rig.contacts.keys().map(|contact| &**contact).collect());
     let ids = match scope {
         Scope::Channel => Some(known.channel_ids),
         Scope::Bus => Some(known.bus_ids),
@@ -598,6 +621,7 @@ fn target(node: &Node, known: &Known<'_>, log: &mut Log) -> Option<Address> {
         Scope::Output => outputs.as_deref(),
         Scope::Room => rooms.as_deref(),
         Scope::Talkback => Some(known.talkbacks),
+        Scope::Contact => contacts.as_deref(),
         Scope::Desk => None,
     };
     if let Some(ids) = ids.filter(|ids| !ids.contains(&&*address.id)) {

@@ -94,6 +94,12 @@ pub enum Written {
 
 /// A WAV file of these channels.
 pub fn write(path: &Path, planar: &Planar, hz: u32, written: Written) {
+    std::fs::write(path, bytes(planar, hz, written, None, true)).expect("a temporary file");
+}
+
+/// What such a file holds. With a mask it says where its channels are (WAVE_FORMAT_EXTENSIBLE); one that does not count its bytes is
+/// written as programs write into a pipe, before they know how many there will be.
+pub fn bytes(planar: &Planar, hz: u32, written: Written, mask: Option<u32>, counted: bool) -> Vec<u8> {
     let (tag, bytes) = match written {
         Written::Int16 => (1_u16, 2_usize),
         Written::Int24 | Written::Rf64 => (1, 3),
@@ -103,7 +109,7 @@ pub fn write(path: &Path, planar: &Planar, hz: u32, written: Written) {
     let (channels, frames) = (planar.len(), planar[0].len());
     let data = frames * channels * bytes;
     let rf64 = written == Written::Rf64;
-    let size = |bytes: usize| if rf64 { u32::MAX } else { u32::try_from(bytes).expect("a short file") };
+    let size = |bytes: usize| if rf64 || !counted { u32::MAX } else { u32::try_from(bytes).expect("a short file") };
     let mut file = Vec::with_capacity(data + 100);
     file.extend(if rf64 { b"RF64" } else { b"RIFF" });
     file.extend(size(data + 36).to_le_bytes());
@@ -111,23 +117,32 @@ pub fn write(path: &Path, planar: &Planar, hz: u32, written: Written) {
     if rf64 {
         file.extend(b"ds64");
         file.extend(28_u32.to_le_bytes());
-        file.extend((data as u64 + 72).to_le_bytes());
-        file.extend((data as u64).to_le_bytes());
-        file.extend((frames as u64).to_le_bytes());
+        for count in [data + 72, data, frames] {
+            file.extend(if counted { count as u64 } else { 0 }.to_le_bytes());
+        }
         file.extend(0_u32.to_le_bytes());
     }
     // A chunk of odd size, with the byte behind it that it does not count.
     file.extend(b"odd \x03\x00\x00\x00abc\x00");
     file.extend(b"fmt ");
-    file.extend(16_u32.to_le_bytes());
+    file.extend(if mask.is_some() { 40_u32 } else { 16 }.to_le_bytes());
     let frame = u16::try_from(channels * bytes).expect("few channels");
-    for word in [tag, u16::try_from(channels).expect("few channels")] {
+    let old = if mask.is_some() { 0xFFFE } else { tag };
+    for word in [old, u16::try_from(channels).expect("few channels")] {
         file.extend(word.to_le_bytes());
     }
     file.extend(hz.to_le_bytes());
     file.extend((hz * u32::from(frame)).to_le_bytes());
     for word in [frame, u16::try_from(bytes * 8).expect("few bits")] {
         file.extend(word.to_le_bytes());
+    }
+    if let Some(mask) = mask {
+        // What follows: its length, the bits that count, the mask, and the format's identifier.
+        file.extend(22_u16.to_le_bytes());
+        file.extend(u16::try_from(bytes * 8).expect("few bits").to_le_bytes());
+        file.extend(mask.to_le_bytes());
+        file.extend(tag.to_le_bytes());
+        file.extend(b"\x00\x00\x00\x00\x10\x00\x80\x00\x00\xaa\x00\x38\x9b\x71");
     }
     file.extend(b"data");
     file.extend(size(data).to_le_bytes());
@@ -143,5 +158,5 @@ pub fn write(path: &Path, planar: &Planar, hz: u32, written: Written) {
             }
         }
     }
-    std::fs::write(path, file).expect("a temporary file");
+    file
 }

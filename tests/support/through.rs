@@ -5,17 +5,23 @@ use longthrow::daemon::offline::{Buffers, Offline};
 use longthrow::dsp::lanes::{Form, Vectors};
 use longthrow::engine::Feed;
 use longthrow::profile::Installation;
+use longthrow::units::SampleRate;
 
 /// A desk in a form of vectors, to which no file is there.
 pub fn offline(installation: Installation, form: Form) -> Offline {
-    let vectors = Vectors::new(form).expect("this machine has it");
-    Offline::new(installation, RATE, vectors, Box::new(|_, _, _| Feed::Silent))
+    offline_at(installation, RATE, form)
 }
 
-/// Runs the inputs through in callbacks of this size.
+pub fn offline_at(installation: Installation, rate: SampleRate, form: Form) -> Offline {
+    let vectors = Vectors::new(form).expect("this machine has it");
+    Offline::new(installation, rate, vectors, Box::new(|_, _, _| Feed::Silent))
+}
+
+/// Runs the inputs through in callbacks of this size; gives what the wires of the device carry.
 pub fn run(desk: &mut Offline, inputs: Vec<Vec<f32>>, callback: usize) -> Vec<Vec<f32>> {
     let length = inputs[0].len();
-    let mut wires = Buffers { inputs, outputs: vec![vec![0.0; length]; 2], offset: 0, frames: 0 };
+    let outputs = usize::from(desk.desk().rig().devices[0].outputs);
+    let mut wires = Buffers { inputs, outputs: vec![vec![0.0; length]; outputs], offset: 0, frames: 0 };
     while wires.offset < length {
         wires.frames = callback.min(length - wires.offset);
         desk.process(&mut wires);

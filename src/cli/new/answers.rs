@@ -18,6 +18,74 @@ pub(super) struct Answers {
     /// Channels counted from 1; empty for none.
     pub(super) headphones: Vec<u16>,
     pub(super) loudspeakers: Vec<u16>,
+    pub(super) panel: Wire,
+    pub(super) faders: Controls,
+    pub(super) buttons: Controls,
+}
+
+/// By what the panel speaks.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub(super) enum Wire {
+    /// OSC of any program on this machine.
+    Osc,
+    /// A MIDI port of the system, by the name that `longthrow ports` prints.
+    Midi(String),
+    /// A MIDI port of the JACK server, as `CLIENT:PORT`.
+    JackMidi(String),
+    /// MIDI on a serial line: its device file.
+    Serial(String),
+    /// A node of configs/node/WIRE.md: a device file, or an address and port.
+    Node(String),
+}
+
+/// What the controls of a kind say, one for each strip.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub(super) enum Controls {
+    /// That is learned later by touch.
+    Later,
+    /// Controllers of a MIDI channel, counted from 1: from this number to that.
+    Controllers(u8, u8, u8),
+    /// An OSC address in which N is the number of the strip.
+    Address(String),
+}
+
+/// `osc`, or a way with a name.
+pub(super) fn wire(text: &str) -> Result<Wire, String> {
+    let accepted = "accepted: osc, midi:NAME, jack-midi:CLIENT:PORT, serial:/dev/... (MIDI on a serial line), node:/dev/... or \
+                    node:ADDRESS:PORT";
+    match text.split_once(':') {
+        None if text == "osc" => Ok(Wire::Osc),
+        Some(("midi", name)) if !name.is_empty() => Ok(Wire::Midi(name.to_owned())),
+        Some(("jack-midi", port)) if port.contains(':') => Ok(Wire::JackMidi(port.to_owned())),
+        Some(("serial", path)) if path.starts_with('/') => Ok(Wire::Serial(path.to_owned())),
+        Some(("node", place)) if place.starts_with('/') || place.contains(':') => Ok(Wire::Node(place.to_owned())),
+        _ => Err(accepted.to_owned()),
+    }
+}
+
+/// `later`, or for MIDI `CHANNEL:FIRST-LAST`, for OSC an address with N.
+pub(super) fn controls(text: &str, wire: &Wire) -> Result<Controls, String> {
+    if text == "later" {
+        return Ok(Controls::Later);
+    }
+    if matches!(wire, Wire::Osc | Wire::Node(_)) {
+        return if text.starts_with('/') && text.contains('N') {
+            Ok(Controls::Address(text.to_owned()))
+        } else {
+            Err("accepted: later, or an address with N for the number of the strip, as in /strip-N/fader".to_owned())
+        };
+    }
+    let accepted =
+        "accepted: later, or CHANNEL:FIRST-LAST, channels from 1 to 16 and controllers from 0 to 127, as in 1:16-23";
+    let Some((channel, range)) = text.split_once(':') else { return Err(accepted.to_owned()) };
+    let (first, last) = range.split_once('-').unwrap_or((range, range));
+    let number = |text: &str| text.trim().parse::<u8>().ok();
+    match (number(channel), number(first), number(last)) {
+        (Some(channel @ 1..=16), Some(first), Some(last @ 0..=127)) if first <= last => {
+            Ok(Controls::Controllers(channel, first, last))
+        }
+        _ => Err(accepted.to_owned()),
+    }
 }
 
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -113,5 +181,20 @@ mod tests {
         }
         assert_eq!(microphone("Lectern=2", 2), Ok(Microphone { name: "Lectern".into(), channel: 2 }));
         assert!(microphone("Lectern", 2).is_err() && microphone("Lectern=3", 2).is_err());
+        assert_eq!(wire("midi:A box: 1"), Ok(Wire::Midi("A box: 1".into())));
+        assert_eq!(wire("node:10.20.0.9:9124"), Ok(Wire::Node("10.20.0.9:9124".into())));
+        for wrong in ["midi", "midi:", "jack-midi:box", "serial:ttyACM0", "node:box", "usb"] {
+            assert!(wire(wrong).is_err_and(|why| why.contains("jack-midi:CLIENT:PORT")), "{wrong}");
+        }
+        let midi = Wire::Serial("/dev/a".into());
+        assert_eq!(controls("1:16-23", &midi), Ok(Controls::Controllers(1, 16, 23)));
+        assert_eq!(controls("16:7", &midi), Ok(Controls::Controllers(16, 7, 7)));
+        for wrong in ["0:1-2", "17:1-2", "1:9-8", "1:120-128", "1", "/strip-N/fader"] {
+            assert!(controls(wrong, &midi).is_err_and(|why| why.contains("1:16-23")), "{wrong}");
+        }
+        let node = Wire::Node("/dev/a".into());
+        assert_eq!(controls("/f/N", &node), Ok(Controls::Address("/f/N".into())));
+        assert!(controls("/f/1", &node).is_err() && controls("1:16-23", &node).is_err());
+        assert_eq!(controls("later", &node), Ok(Controls::Later));
     }
 }

@@ -1,6 +1,6 @@
 //! The texts of the three files. Their comments are for whoever opens them next.
 
-use super::answers::{Answers, Encoder};
+use super::answers::{Answers, Controls, Encoder, Wire};
 use crate::params::id_of;
 use crate::profile::{Device, Host};
 
@@ -94,15 +94,44 @@ fn rig(answers: &Answers) -> String {
         add!(text, "[output.to-{}]\nkind = \"application\"", id_of(guest));
         add!(text, "name = \"to {}\"\n", id_of(guest).replace('-', " "));
     }
-    text += "# ---- control ----\n\n\
-             # The panel, as long as it is any program on this machine that sends OSC. A real one is a MIDI port (kind = \"midi\",\n\
-             # name = \"...\"), a serial line (kind = \"serial\", path = \"/dev/serial/by-id/...\"), or OSC from its own address.\n\
-             [control-port.table-top]\nkind = \"osc\"\naddress = \"127.0.0.1\"\n\n\
-             # OSC is heard from this machine only, until this line and [network.remote.\"ADDRESS\"] say more.\n\
+    text += "# ---- control ----\n\n";
+    text += &control_port(&answers.panel);
+    text += "# OSC is heard from this machine only, until this line and [network.remote.\"ADDRESS\"] say more.\n\
              [network]\nlisten = \"127.0.0.1:9123\"\n\n\
              # \"longthrow status\" shows it, above all when something is wrong.\n\
              # [help]\n# call = \"who knows this desk, and where to reach them\"\n";
     text
+}
+
+/// The port by which the panel speaks.
+fn control_port(wire: &Wire) -> String {
+    let mut text = String::new();
+    let (kind, reach) = match wire {
+        Wire::Osc => {
+            text += "# The panel, as long as it is any program on this machine that sends OSC. A real one is a MIDI port (kind = \"midi\",\n\
+                     # name = \"...\"), a serial line (kind = \"serial\", path = \"/dev/serial/by-id/...\"), or OSC from its own address.\n";
+            ("osc", "address = \"127.0.0.1\"".to_owned())
+        }
+        Wire::Midi(name) => ("midi", format!("name = {}", quoted(name))),
+        Wire::JackMidi(port) => ("jack-midi", format!("link_input = {}", quoted(port))),
+        Wire::Serial(path) => {
+            text += "# MIDI on a serial line: its own 31,250 baud unless the line below says otherwise.\n";
+            ("serial", format!("path = {}\n# baud = 115200", quoted(path)))
+        }
+        Wire::Node(place) => {
+            text += "# A node of the panel (configs/node/WIRE.md); \"longthrow node-check\" tries it on the bench. With slot = N only the one\n\
+                     # whose straps say so is taken.\n";
+            let key = if place.starts_with('/') { "path" } else { "address" };
+            ("node", format!("{key} = {}", quoted(place)))
+        }
+    };
+    add!(text, "[control-port.{}]\nkind = \"{kind}\"\n{reach}\n", port_id(wire));
+    text
+}
+
+/// What the rig calls that port.
+fn port_id(wire: &Wire) -> &'static str {
+    if *wire == Wire::Osc { "table-top" } else { "panel" }
 }
 
 fn device_of(device: &Device, text: &mut String) {
@@ -126,20 +155,52 @@ fn device_of(device: &Device, text: &mut String) {
     }
 }
 
+/// What a control says on the wire; nothing when that is learned later, or the panel has no more of them.
+fn says(controls: &Controls, strip: usize) -> Option<String> {
+    match controls {
+        Controls::Later => None,
+        Controls::Controllers(channel, first, last) => {
+            let number = usize::from(*first) + strip - 1;
+            (number <= usize::from(*last))
+                .then(|| format!("message = \"control-change\"\nchannel = {channel}\nnumber = {number}"))
+        }
+        Controls::Address(address) => {
+            Some(format!("message = \"osc\"\naddress = {}", quoted(&address.replace('N', &strip.to_string()))))
+        }
+    }
+}
+
+/// Each control of a strip: its name, its kind, what it says, and the parameter of the channel that it moves.
+fn strip(answers: &Answers, strip: usize) -> impl Iterator<Item = (String, &'static str, String, &'static str)> {
+    let kinds = [(&answers.faders, "fader", "fader", "fader"), (&answers.buttons, "switch", "momentary", "switch")];
+    kinds.into_iter().filter_map(move |(controls, name, kind, parameter)| {
+        Some((format!("{name}-{strip}"), kind, says(controls, strip)?, parameter))
+    })
+}
+
+/// How many strips there are: at least one for each channel, and all that the panel has.
+fn strips(answers: &Answers) -> usize {
+    let of = |controls: &Controls| match controls {
+        Controls::Controllers(_, first, last) => usize::from(last - first) + 1,
+        Controls::Later | Controls::Address(_) => 0,
+    };
+    answers.channels().count().max(of(&answers.faders)).max(of(&answers.buttons))
+}
+
 fn panel(answers: &Answers) -> String {
     let mut text = String::from(
-        "# The panel: every control, where it sits, and what it says on the wire. It belongs to whoever looks after it.\n\
-         # Until yours is wired, any program on this machine that sends OSC plays it:  oscsend localhost 9123 /panel/fader-1 f 0.7\n\n\
-         form = 1\nkind = \"panel\"\n",
+        "# The panel: every control, where it sits, and what it says on the wire. It belongs to whoever looks after it.\n",
     );
-    for (number, (_, label)) in (1..).zip(answers.channels()) {
-        for (name, kind) in [("fader", "fader"), ("switch", "momentary")] {
-            add!(
-                text,
-                "\n[control.{name}-{number}]\nplace = {}\nkind = \"{kind}\"",
-                quoted(&format!("strip {number}: {label}"))
-            );
-            add!(text, "port = \"table-top\"\nmessage = \"osc\"\naddress = \"/panel/{name}-{number}\"");
+    if answers.panel == Wire::Osc {
+        text += "# Until yours is wired, any program on this machine that sends OSC plays it:  oscsend localhost 9123 /panel/fader-1 f 0.7\n";
+    }
+    text += "# \"longthrow assign\" adds a control that somebody touches, and says what it moves.\n\nform = 1\nkind = \"panel\"\n";
+    let labels: Vec<String> = answers.channels().map(|(_, label)| label).collect();
+    for number in 1..=strips(answers) {
+        let label = labels.get(number - 1).map(|label| format!(": {label}")).unwrap_or_default();
+        for (name, kind, says, _) in strip(answers, number) {
+            add!(text, "\n[control.{name}]\nplace = {}", quoted(&format!("strip {number}{label}")));
+            add!(text, "kind = \"{kind}\"\nport = \"{}\"\n{says}", port_id(&answers.panel));
         }
     }
     text
@@ -187,7 +248,9 @@ fn profile(answers: &Answers) -> String {
     }
     text += "# ---- which control moves what ----\n\n[moves]\n";
     for (number, (id, _)) in (1..).zip(answers.channels()) {
-        add!(text, "fader-{number} = \"channel.{id}.fader\"\nswitch-{number} = \"channel.{id}.switch\"");
+        for (name, _, _, parameter) in strip(answers, number) {
+            add!(text, "{name} = \"channel.{id}.{parameter}\"");
+        }
     }
     text
 }

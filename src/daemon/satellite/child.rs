@@ -113,7 +113,8 @@ fn attend(
     let rate_hz = format.rate.hz();
     wire::say(&Said::Open { rate_hz, nominal_hz: rate.hz(), period_frames: format.period_frames }, &mut bytes);
     kernel::hurry_this_thread();
-    let mut pump = Pump { bytes, socket, carried, notices, shown, rate_hz };
+    let desk_hz = setup.rate_hz;
+    let mut pump = Pump { bytes, socket, carried, notices, shown, rate_hz, desk_hz, device: &*opened };
     let ended = pump.run(over);
     let (closed_in, closed) = mpsc::channel();
     let close = move || {
@@ -135,11 +136,13 @@ struct Pump<'a> {
     notices: mpsc::Receiver<DeviceNotice>,
     shown: Option<Arc<Shown>>,
     rate_hz: u32,
+    desk_hz: u32,
+    device: &'a dyn OpenDevice,
 }
 
 impl Pump<'_> {
     fn run(&mut self, over: &AtomicBool) -> Result<(), String> {
-        let Self { bytes, socket, carried, notices, shown, rate_hz } = self;
+        let Self { bytes, socket, carried, notices, shown, rate_hz, desk_hz, device } = self;
         let mut next_readings = Instant::now();
         while !over.load(Relaxed) {
             while wire::forward(carried, bytes) {}
@@ -164,7 +167,11 @@ impl Pump<'_> {
                 && Instant::now() >= next_readings
             {
                 next_readings = Instant::now() + BETWEEN_READINGS;
-                wire::say(&Said::Outgoing(shown.read().into()), bytes);
+                let readings = shown.read();
+                wire::say(&Said::Outgoing(readings.into()), bytes);
+                let bridge_ms = readings.target_frames * 1e3 / f64::from(*desk_hz);
+                let device_ms = f64::from(device.latency_frames().1) * 1e3 / f64::from(*rate_hz);
+                wire::say(&Said::Late((bridge_ms + device_ms) as f32), bytes);
             }
             // The daemon is gone: the thread that receives ends this process.
             socket.write_all(bytes).map_err(|error| error.to_string())?;

@@ -82,6 +82,8 @@ pub(super) enum Said {
     Note(String),
     /// How the bridge to the device's outputs runs.
     Outgoing(Outgoing),
+    /// By how much what leaves the device is late, ms: the bridge, and what the device says of itself.
+    Late(f32),
 }
 
 /// [`BridgeReadings`] of the bridge to the outputs.

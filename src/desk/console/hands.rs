@@ -26,6 +26,7 @@ use crate::engine::Tap;
 use crate::params::{Address, Key, Scope, Value};
 use crate::profile::{Id, InputKind, RemoteStart};
 use crate::units::Frames;
+use crate::words::refused as words;
 use std::collections::{BTreeMap, BTreeSet};
 
 /// From this level on a source is started, dB.
@@ -96,6 +97,20 @@ impl Desk {
         }
     }
 
+    /// Why a contact is not moved, if so: it is the lamp or the mute of a room, it is of the other sort, or whoever says it may
+    /// start nothing.
+    pub(super) fn contact_refuses(&self, address: &Address, by: By) -> Option<String> {
+        let contact = self.rig().contacts.iter().find(|contact| *contact.id == *address.id)?;
+        match (address.key, contact.pulse_ms) {
+            _ if by == By::Desk => None,
+            _ if by == NETWORK => Some(words::CONTACT_OF_STRANGER.to_owned()),
+            _ if self.rig().console.is_of_a_room(&contact.id) => Some(words::CONTACT_OF_ROOM.to_owned()),
+            (Key::ContactPulse, None) => Some(words::contact_stands(&contact.id)),
+            (Key::ContactState, Some(_)) => Some(words::contact_pulses(&contact.id)),
+            _ => None,
+        }
+    }
+
     /// Whether a locked panel may do this all the same.
     pub(in crate::desk) fn is_allowed_when_locked(address: &Address, value: &Value) -> bool {
         match address.key {
@@ -128,7 +143,7 @@ impl Desk {
         }
     }
 
-    pub(super) fn novice_refuses(&self, address: &Address, value: &Value, by: By) -> Option<String> {
+    pub(in crate::desk) fn novice_refuses(&self, address: &Address, value: &Value, by: By) -> Option<String> {
         let refused = match address.key {
             Key::ChannelAssign | Key::ChannelSource | Key::OutputSource | Key::BusAir => "no route",
             Key::BusFader | Key::OutputLevel => "no bus or output level",

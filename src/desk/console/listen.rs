@@ -18,6 +18,7 @@ use super::super::{By, Desk, Effects};
 use crate::engine::{Bank, Tap, Target};
 use crate::params::{Address, Key, Value};
 use crate::profile::Id;
+use crate::words::why as words;
 
 /// The bus that holds the channels listened to. No id of a profile has a colon.
 pub(in crate::desk) const LISTEN_BUS: &str = "listen:";
@@ -35,7 +36,7 @@ impl Desk {
     }
 
     /// Whether an output plays what is listened to instead of its source.
-    fn listens_now(&self, output: &Id) -> bool {
+    pub(in crate::desk) fn listens_now(&self, output: &Id) -> bool {
         let console = &self.console;
         !(console.listened_channels.is_empty() && console.listened_buses.is_empty())
             && self.is_monitor(output)
@@ -58,6 +59,15 @@ impl Desk {
     pub(in crate::desk) fn monitor_gain(&self, output: &Id) -> f32 {
         let dim = self.held(Key::OutputDim, output).is_word("on") || self.console.dimmed_outputs.contains(output);
         if dim { DIM } else { 1.0 }
+    }
+
+    /// Aims the bus for listening itself: it is no bus of the profile, so it has no fader and passes what it gets as it comes.
+    pub(in crate::desk) fn aim_listen_bus(&mut self) {
+        let Some(place) = self.stage.place(Bank::Buses, LISTEN_BUS) else { return };
+        for column in place.columns() {
+            self.stage.aim(Target::Level { bank: Bank::Buses, column }, 1.0);
+            self.stage.aim(Target::Gate { bank: Bank::Buses, column }, 1.0);
+        }
     }
 
     /// Aims what a channel gives to those who listen.
@@ -130,11 +140,11 @@ impl Desk {
     /// Why a channel that may be open is not, in words.
     pub(in crate::desk) fn why_held_closed(&self, id: &Id) -> Option<String> {
         if self.held(Key::ChannelCough, id).is_word("on") {
-            return Some("its cough key is held".to_owned());
+            return Some(words::COUGH.to_owned());
         }
         self.is_held_closed(id).then(|| {
             let soloed: Vec<&str> = self.console.soloed.iter().map(|id| &**id).collect();
-            format!("{} is in solo-in-place", soloed.join(", "))
+            words::soloed(&soloed.join(", "))
         })
     }
 

@@ -22,7 +22,7 @@ pub(super) use tally::decides_who_is_live;
 pub(super) use tone::{SLATE_SOURCE, TONE_SOURCE};
 
 use super::{By, Desk, Effects};
-use crate::params::{Address, Key, Value};
+use crate::params::{Address, Key, Scope, Value};
 use crate::profile::Id;
 use crate::units::Frames;
 use std::collections::{BTreeMap, BTreeSet};
@@ -139,6 +139,9 @@ impl Desk {
         {
             return Some(format!("solo-in-place would cut into bus {}, which is on air: rehearse first", bus.id));
         }
+        if address.key.parameter().scope == Scope::Contact {
+            return self.contact_refuses(address, by);
+        }
         let refused = self.talkback_refuses(address, value).or_else(|| self.tone_refuses(address, value));
         refused.or_else(|| self.novice_refuses(address, value, by))
     }
@@ -192,6 +195,14 @@ impl Desk {
                 self.is_done(address, effects);
             }
             Key::DeskPanic => self.take_rung(value, effects),
+            Key::ContactPulse if on => {
+                effects.contacts.push((id, ContactDo::Pulse));
+                self.is_done(address, effects);
+            }
+            // By the desk itself: it stands so already.
+            Key::ContactState if by != By::Desk => {
+                effects.contacts.push((id, ContactDo::Stand { closed: value.is_word("closed") }));
+            }
             _ => {}
         }
     }

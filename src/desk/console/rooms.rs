@@ -14,6 +14,7 @@ use crate::engine::Bank;
 use crate::params::{Address, Key, Value};
 use crate::profile::{Id, Room};
 use crate::units::Frames;
+use crate::words::why as words;
 use std::collections::BTreeSet;
 
 /// What the engine takes to close an output, and a tick or two.
@@ -165,7 +166,14 @@ impl Desk {
         let room = rooms.iter().find(|room| {
             self.console.muted.contains_key(&room.id) && room.loudspeakers.iter().any(|id| &**id == output)
         })?;
-        Some(format!("a microphone in its room, {}, is live, or was until just now", room.label))
+        Some(words::microphone_live(&room.label, &self.live_in(room)))
+    }
+
+    /// The live microphones of a room, in words.
+    pub(in crate::desk) fn live_in(&self, room: &Room) -> String {
+        let live = self.live_microphones();
+        let here: Vec<&str> = live.iter().filter(|id| self.stands_in(id, room)).map(|id| &**id).collect();
+        here.join(", ")
     }
 
     fn rooms_with_loudspeakers(&self, microphones: &BTreeSet<Id>) -> Vec<Room> {

@@ -78,11 +78,16 @@ impl Desk {
     /// Talkbacks that are keyed, and to whom: for the screen.
     pub(in crate::desk) fn talking(&self) -> Vec<String> {
         let spoken = self.talkbacks().iter().filter_map(|talkback| {
-            let slate = if self.is_slating(talkback) { &*talkback.slate } else { &[] };
-            let to: Vec<Id> = self.spoken_to(talkback).into_iter().chain(slate.iter().cloned()).collect();
+            let to = self.speaks_to(talkback);
             (!to.is_empty()).then(|| format!("{} to {}", talkback.label, to.join(", ")))
         });
         spoken.collect()
+    }
+
+    /// The buses that a talkback speaks to now, by its keys and its slate.
+    pub(in crate::desk) fn speaks_to(&self, talkback: &Talkback) -> Vec<String> {
+        let slate = if self.is_slating(talkback) { &*talkback.slate } else { &[] };
+        self.spoken_to(talkback).iter().chain(slate).map(ToString::to_string).collect()
     }
 
     fn is_slating(&self, talkback: &Talkback) -> bool {
