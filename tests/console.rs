@@ -913,6 +913,22 @@ fn no_change_brings_a_talkback_on_air_and_no_stranger_keys_it() {
 }
 
 #[test]
+fn a_slate_without_buses_and_a_sharing_group_called_none_are_refused_in_words() {
+    let mut installation = control_room("");
+    installation.profile.console.talkbacks[0].slate.clear();
+    let mut driven = Driven::new(installation);
+    for (path, to, why) in
+        [("talkback.producer.slate", "on", "slate_buses"), ("channel.a.sharing.group", "none", "or \"off\"")]
+    {
+        let before = value(&driven.desk, path);
+        driven.set(path, word(to));
+        assert_eq!(value(&driven.desk, path), before, "{path}");
+        let refused = driven.effects.iter().flat_map(|(_, effects)| &effects.refused).last().expect("refused");
+        assert!(refused.why.contains(why), "{}", refused.why);
+    }
+}
+
+#[test]
 fn a_cough_closes_the_microphone_and_leaves_its_lamp_and_its_room_as_they_are() {
     let keys = [("channel.a.cough", ControlKind::Hold)];
     let lines = format!("{CHANNELS}channel.a.fader = 0.0\nchannel.a.assign.programme = on\n");

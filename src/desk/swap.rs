@@ -55,6 +55,7 @@ impl Desk {
         let before = if reread { starting_mix(&old.profile) } else { BTreeMap::new() };
         if !reread {
             self.pending.clear();
+            self.put(&Address::new(Key::DeskPanic, ""), Value::Word("none".into()), By::Desk, effects);
         }
         self.gathering = true;
         let mut starting = starting_mix(&profile);

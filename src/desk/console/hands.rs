@@ -223,7 +223,8 @@ impl Desk {
         self.console.rungs = rungs;
     }
 
-    /// How much of a channel the programme gets now, fader and all, but for the programme's own fader: dB, or off.
+    /// Where the fader of a channel may stand on one straight way into the programme so that no more of it is heard there than
+    /// now; the programme's own fader apart.
     fn in_programme(&self, id: &Id) -> Value {
         let fader = self.held(Key::ChannelFader, id);
         if !self.is_switched_open(id) {
@@ -252,7 +253,13 @@ impl Desk {
             return fader;
         }
         let gain = behind * factor(&fader) + before;
-        if gain > 0.0 { Value::Number(db_from_linear(gain)) } else { Value::Off }
+        if gain <= 0.0 {
+            return Value::Off;
+        }
+        // Fader and ways glide side by side, and their product is not to swell: it never does where the fader stays or the ways
+        // get less, and by less than 0.8 dB for some 10 ms where the fader falls and the ways get more.
+        let stood = Value::Number(db_from_linear(gain) - 1.1);
+        if stood.decibels() < fader.decibels() { stood } else { fader }
     }
 
     /// Whether a channel brings a remote person.
