@@ -4,27 +4,16 @@
 //! leaves the last word to local codes and licensed people. Help of a command stands beside its options, diagnostics of files
 //! in `profile`.
 
-/// What a device is nothing without.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Needs {
-    /// Its plug and its power.
-    Power,
-    /// The JACK server.
-    Jack,
-    /// The sound server of whoever runs the desk.
-    PipeWire,
+/// A level for people. What is below what any converter tells apart is silence.
+#[must_use]
+pub fn level(dbfs: f32) -> String {
+    if dbfs <= -149.5 { "silence".to_owned() } else { format!("{dbfs:.0} dBFS") }
 }
 
-impl Needs {
-    /// What to look at when it is not there.
-    #[must_use]
-    pub const fn look(self) -> &'static str {
-        match self {
-            Self::Power => "look at its plug and power",
-            Self::Jack => "look whether its JACK server runs, and its plug and power",
-            Self::PipeWire => "look whether PipeWire runs for whoever runs the desk (systemctl --user start pipewire)",
-        }
-    }
+/// A number for people: one decimal, more only where it would be 0 otherwise.
+#[must_use]
+pub fn number(number: f32) -> String {
+    if number != 0.0 && number.abs() < 0.05 { format!("{number:.3}") } else { format!("{number:.1}") }
 }
 
 /// What is wrong, and what to do: `longthrow status` and the alarms of the log.
@@ -38,18 +27,44 @@ pub mod wrong {
         (what, remedy.into())
     }
 
+    /// By what an audio device is reached.
+    #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+    pub enum Reach {
+        /// A cable.
+        Plug,
+        /// A server that somebody starts.
+        Jack,
+        /// The desktop's own.
+        PipeWire,
+    }
+
+    impl Reach {
+        /// What to look at when it is not there.
+        #[must_use]
+        pub const fn look(self) -> &'static str {
+            match self {
+                Self::Plug => "look at its plug and power",
+                Self::Jack => "see that its JACK server runs, as this user",
+                Self::PipeWire => {
+                    "see that PipeWire runs in this session, and that pipewire-jack and pipewire-bin are installed"
+                }
+            }
+        }
+    }
+
     /// An audio device.
     #[must_use]
-    pub fn device_away(device: &str, needs: super::Needs) -> Pair {
-        let remedy = format!("{}; it is taken back by itself when it is there again", needs.look());
+    pub fn device_away(device: &str, reach: Reach) -> Pair {
+        let remedy = format!("{}; it is taken back by itself then", reach.look());
         pair(format!("device {device} is not there"), remedy)
     }
 
     /// On air, and nothing is heard.
     #[must_use]
     pub fn programme_silent(dbfs: f32, found: Option<String>) -> Pair {
+        let level = super::level(dbfs);
         let remedy = found.unwrap_or_else(|| "open what should be heard".to_owned());
-        pair(format!("the programme is silent ({dbfs:.0} dBFS)"), remedy)
+        pair(format!("the programme is silent ({level})"), remedy)
     }
 
     /// A file that an input plays.
@@ -123,8 +138,8 @@ pub mod air {
 
     /// Why it does not.
     #[must_use]
-    pub fn device_away(device: &str, output: &str, needs: super::Needs) -> String {
-        format!("device {device}, on which output {output} hangs, is not there: {}", needs.look())
+    pub fn device_away(device: &str, output: &str, reach: super::wrong::Reach) -> String {
+        format!("device {device}, on which output {output} hangs, is not there: {}", reach.look())
     }
 
     /// The same; no level is off.
@@ -132,7 +147,7 @@ pub mod air {
     pub fn level(output: &str, db: Option<f32>) -> String {
         match db {
             None => format!("the level of output {output} is off"),
-            Some(db) => format!("the level of output {output} is {db} dB"),
+            Some(db) => format!("the level of output {output} is {} dB", super::number(db)),
         }
     }
 }
@@ -147,9 +162,15 @@ pub mod status {
 
     /// Above the list of live microphones.
     #[must_use]
-    pub fn microphones(count: usize) -> String {
+    pub fn microphones(count: usize, on_air: bool) -> String {
         match count {
             0 => "No microphone is live.\n".to_owned(),
+            1 if !on_air => {
+                "1 MICROPHONE IS OPEN, and heard as soon as the programme leaves the desk again:\n".to_owned()
+            }
+            count if !on_air => {
+                format!("{count} MICROPHONES ARE OPEN, and heard as soon as the programme leaves the desk again:\n")
+            }
             1 => "1 MICROPHONE IS LIVE:\n".to_owned(),
             count => format!("{count} MICROPHONES ARE LIVE:\n"),
         }
@@ -158,7 +179,7 @@ pub mod status {
     /// A channel that is heard.
     #[must_use]
     pub fn live(label: &str, channel: &str, dbfs: f32) -> String {
-        format!("  {label} ({channel}), {dbfs:.0} dBFS\n")
+        format!("  {label} ({channel}), {}\n", super::level(dbfs))
     }
 
     /// All is well.
@@ -174,6 +195,12 @@ pub mod status {
     /// The panel while it is locked.
     pub const LOCKED: &str =
         "The panel is locked: it closes microphones and takes a rung of the panic ladder, no more.\n";
+
+    /// A rung of the panic ladder, since it was taken.
+    #[must_use]
+    pub fn panic(rung: &str) -> String {
+        format!("PANIC: {rung} is in force; \"desk.restore\" brings the prepared mix back, switches stay with hands\n")
+    }
 
     /// A room in which somebody is heard, or which is muted for them.
     #[must_use]
@@ -216,7 +243,7 @@ pub mod status {
     /// How loud it is.
     #[must_use]
     pub fn programme(dbfs: f32) -> String {
-        format!("\nProgramme: {dbfs:.0} dBFS\n")
+        format!("\nProgramme: {}\n", super::level(dbfs))
     }
 
     /// By how much an output is late beside a picture.
@@ -251,6 +278,38 @@ pub mod status {
 
     /// Above the decisions.
     pub const DECIDED: &str = "\nDecided lately:\n";
+}
+
+/// `longthrow recall`.
+pub mod recall {
+    /// All that differs stays.
+    pub const RECALLS_NOTHING: &str = "nothing of it is done: all of it stays as it is\n";
+
+    /// A time that is still to come.
+    #[must_use]
+    pub fn in_the_future(at: &str, now: &str) -> String {
+        format!("{at} has not been yet: the clock of this machine shows {now}")
+    }
+
+    /// A time before all that is known.
+    #[must_use]
+    pub fn before_the_journal(first: Option<&str>) -> String {
+        match first {
+            Some(first) => {
+                format!("the journal does not reach back so far: it begins at {first}; ask for a time after that")
+            }
+            None => "the journal has no run yet: there is no earlier mix to recall".to_owned(),
+        }
+    }
+}
+
+/// `longthrow assign`.
+pub mod teach {
+    /// Somebody else was first.
+    #[must_use]
+    pub fn somebody_else(left_s: u64) -> String {
+        format!("somebody else is about to touch a control; the panel is free again when they have, or in {left_s} s")
+    }
 }
 
 /// `longthrow new`: questions and cautions.
@@ -313,6 +372,18 @@ pub mod new {
 
 /// `longthrow why`: what blocks, and what to do, in one sentence. Each says how one element of a path stands.
 pub mod why {
+    /// A channel with two sources carries the second.
+    #[must_use]
+    pub fn second_selected(second: &str) -> String {
+        format!("its second source, {second}, is selected: source-select a goes back to the first")
+    }
+
+    /// A channel with two sources carries the first.
+    #[must_use]
+    pub fn first_selected(second: &str) -> String {
+        format!("its first source is selected: source-select b is for {second}")
+    }
+
     /// The answer.
     #[must_use]
     pub fn sentence(path: &str, says: &str) -> String {
@@ -358,19 +429,19 @@ pub mod why {
 
     /// The device of an input.
     #[must_use]
-    pub fn device_of_input(device: &str, input: &str, missing: Option<super::Needs>) -> String {
+    pub fn device_of_input(device: &str, input: &str, missing: Option<super::wrong::Reach>) -> String {
         match missing {
             None => format!("{device} brings input {input}"),
-            Some(needs) => format!("device {device}, which brings input {input}, is not there: {}", needs.look()),
+            Some(reach) => format!("device {device}, which brings input {input}, is not there: {}", reach.look()),
         }
     }
 
     /// The device of an output.
     #[must_use]
-    pub fn device_of_output(device: &str, missing: Option<super::Needs>) -> String {
+    pub fn device_of_output(device: &str, missing: Option<super::wrong::Reach>) -> String {
         match missing {
             None => format!("it hangs on device {device}"),
-            Some(needs) => format!("device {device} is not there: {}", needs.look()),
+            Some(reach) => format!("device {device} is not there: {}", reach.look()),
         }
     }
 

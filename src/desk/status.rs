@@ -139,6 +139,9 @@ pub struct Status {
     pub listening: Vec<String>,
     /// Whether the panel is locked.
     pub locked: bool,
+    /// The rung of the panic ladder that is in force.
+    #[serde(default)]
+    pub panic: Option<String>,
     /// The name of the profile in force.
     pub profile: String,
     /// Which revision of the files.
@@ -198,6 +201,7 @@ impl Desk {
             talking: self.talking(),
             listening: self.listened(),
             locked: self.is_locked(),
+            panic: self.panic_in_force(),
             wrong: self.wrongs(on_air, programme_dbfs, facts),
             microphones,
             others,
@@ -211,6 +215,14 @@ impl Desk {
             nodes: facts.nodes.clone(),
             waiting: self.waiting_to_rejoin(),
             decisions: facts.decisions.clone(),
+        }
+    }
+
+    /// The rung of the panic ladder that was taken last, until the prepared mix or another show is there.
+    fn panic_in_force(&self) -> Option<String> {
+        match self.value(&Address::new(Key::DeskPanic, "")) {
+            Some(Value::Word(rung)) if &*rung != "none" => Some(rung.into()),
+            _ => None,
         }
     }
 
@@ -285,11 +297,11 @@ impl Desk {
     }
 
     /// What a device is nothing without.
-    pub(super) fn without(&self, device: &str) -> words::Needs {
+    pub(super) fn without(&self, device: &str) -> words::wrong::Reach {
         match self.rig().devices.iter().find(|known| *known.id == *device).map(|device| device.host) {
-            Some(Host::Application | Host::PipeWire | Host::PulseAudio) => words::Needs::PipeWire,
-            Some(Host::Jack) => words::Needs::Jack,
-            _ => words::Needs::Power,
+            Some(Host::Application | Host::PipeWire | Host::PulseAudio) => words::wrong::Reach::PipeWire,
+            Some(Host::Jack) => words::wrong::Reach::Jack,
+            _ => words::wrong::Reach::Plug,
         }
     }
 

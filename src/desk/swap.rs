@@ -56,6 +56,7 @@ impl Desk {
         let before = if reread { starting_mix(&old.profile) } else { BTreeMap::new() };
         if !reread {
             self.pending.clear();
+            self.put(&Address::new(Key::DeskPanic, ""), Value::Word("none".into()), By::Desk, effects);
         }
         self.gathering = true;
         let mut starting = starting_mix(&profile);
@@ -205,9 +206,13 @@ impl Desk {
             let lost = match address.key.parameter().domain {
                 Domain::BusId => self.known(Scope::Bus, word).is_err(),
                 Domain::InputId => self.rig().input(word).is_none(),
+                Domain::SecondInputId => &**word != "off" && self.rig().input(word).is_none(),
                 _ => false,
             };
-            if let (true, Some(instead)) = (lost, self.installation.profile.value(&address)) {
+            let written = self.installation.profile.value(&address).filter(|written| *written != value);
+            // A second source that is gone from the rig and not from the profile is none.
+            let instead = written.or_else(|| address.key.parameter().default_value());
+            if let (true, Some(instead)) = (lost, instead) {
                 effects.notes.push(log::named_what_is_gone(&address, word, &instead));
                 self.put(&address, instead, By::Desk, effects);
             }

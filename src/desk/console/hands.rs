@@ -145,7 +145,12 @@ impl Desk {
 
     pub(in crate::desk) fn novice_refuses(&self, address: &Address, value: &Value, by: By) -> Option<String> {
         let refused = match address.key {
-            Key::ChannelAssign | Key::ChannelSource | Key::OutputSource | Key::BusAir => words::NO_ROUTE,
+            Key::ChannelAssign
+            | Key::ChannelSource
+            | Key::ChannelSourceB
+            | Key::ChannelSourceSelect
+            | Key::OutputSource
+            | Key::BusAir => words::NO_ROUTE,
             Key::BusFader | Key::OutputLevel => words::NO_LEVEL,
             Key::ChannelSolo if value.is_word("on") => words::NO_SOLO,
             Key::BusTone if !value.is_word("off") => words::NO_TONE,
@@ -218,7 +223,8 @@ impl Desk {
         self.console.rungs = rungs;
     }
 
-    /// How much of a channel the programme gets now, fader and all, but for the programme's own fader: dB, or off.
+    /// Where the fader of a channel may stand on one straight way into the programme so that no more of it is heard there than
+    /// now; the programme's own fader apart.
     fn in_programme(&self, id: &Id) -> Value {
         let fader = self.held(Key::ChannelFader, id);
         if !self.is_switched_open(id) {
@@ -247,7 +253,13 @@ impl Desk {
             return fader;
         }
         let gain = behind * factor(&fader) + before;
-        if gain > 0.0 { Value::Number(db_from_linear(gain)) } else { Value::Off }
+        if gain <= 0.0 {
+            return Value::Off;
+        }
+        // Fader and ways glide side by side, and their product is not to swell: it never does where the fader stays or the ways
+        // get less, and by less than 0.8 dB for some 10 ms where the fader falls and the ways get more.
+        let stood = Value::Number(db_from_linear(gain) - 1.1);
+        if stood.decibels() < fader.decibels() { stood } else { fader }
     }
 
     /// Whether a channel brings a remote person.
@@ -344,6 +356,10 @@ impl Desk {
         effects.notes.push(log::PREPARED.to_owned());
         for (address, value) in prepared {
             if address.key == Key::ChannelSwitch || matches!(address.key, Key::DeskNovice | Key::DeskLockAfter) {
+                continue;
+            }
+            // Who selects a microphone on an open channel opens it: that is no balance.
+            if self.selects_another_microphone(&address, &value) && self.is_open_on_air(&Id::from(&*address.id)) {
                 continue;
             }
             if let Ok(value) = self.acceptable(&address, &value)

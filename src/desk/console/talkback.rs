@@ -281,6 +281,11 @@ impl Desk {
                 let heard = to.into_iter().find(|bus| self.reaches_people_outside(bus))?;
                 Some(words::talkback_on_air(heard))
             }
+            Key::TalkbackSlate if on => {
+                let talkback = self.talkbacks().iter().find(|talkback| *talkback.id == *address.id)?;
+                let none = talkback.slate.is_empty();
+                none.then(|| format!("talkback {} has no slate: name its buses in slate_buses", talkback.id))
+            }
             Key::TalkbackLatch if on => {
                 let held = self.console.keys.keys().any(|key| key.id == address.id);
                 (!held).then(|| words::NOTHING_TO_LATCH.to_owned())
