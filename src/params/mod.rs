@@ -1597,10 +1597,9 @@ impl Parameter {
             // "off" is also a word of some switches.
             (Domain::Words(words), Value::Off) => words.contains(&"off").then(|| Value::Word("off".into())),
             (Domain::Words(words), Value::Word(word)) => words.contains(&&**word).then(|| value.clone()),
-            (Domain::InputId | Domain::SecondInputId | Domain::BusId | Domain::SharingGroup, Value::Word(word)) => {
             // Words for "no group" are no names of one.
             (Domain::SharingGroup, Value::Word(word)) if ["none", "no", "on"].contains(&&**word) => None,
-            (Domain::InputId | Domain::BusId | Domain::SharingGroup, Value::Word(word)) => {
+            (Domain::InputId | Domain::SecondInputId | Domain::BusId | Domain::SharingGroup, Value::Word(word)) => {
                 is_id(word).then(|| value.clone())
             }
             (Domain::SharingGroup | Domain::SecondInputId, Value::Off) => Some(Value::Word("off".into())),
