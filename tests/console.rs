@@ -1260,3 +1260,63 @@ fn nothing_automatic_selects_a_microphone_on_an_open_channel() {
     driven.set("channel.a.source-select", word("b"));
     assert_eq!(value(&driven.desk, "channel.a.source-select"), "a", "there is none to select");
 }
+
+#[test]
+fn what_is_listened_to_has_the_meters_of_a_bus() {
+    let lines = "channel.a.source = in-4\noutput.ears.listen = on\noutput.ears.source = programme\n";
+    let mut desk =
+        Offline::new(hall(lines), RATE, Vectors::widest(), Box::new(|_, _, _| longthrow::engine::Feed::Silent));
+    desk.at(Frames(10), set("channel.a.listen-point", word("pre-fader")));
+    desk.at(Frames(10), set("channel.a.listen", word("on")));
+    let inputs = vec![vec![0.0; 480]; 4];
+    let mut buffers = Buffers { inputs, outputs: vec![vec![0.0; 480]; 8], frames: 480, ..Buffers::default() };
+    desk.process(&mut buffers);
+    let table = desk.desk().meter_table();
+    for side in ["left", "right"] {
+        let path = format!("/meter/desk/listen/{side}/peak");
+        assert!(table.iter().any(|name| name.path == path), "{path}");
+    }
+    for word in ["loudness/momentary", "stereo/correlation", "left/vu", "right/true-peak"] {
+        assert!(table.iter().any(|name| name.path == format!("/meter/desk/listen/{word}")), "{word}");
+    }
+    // Nobody listens by an output: there is no such bus.
+    let silent = Driven::new(hall(CHANNELS));
+    assert!(silent.desk.meter_table().iter().all(|name| !name.path.starts_with("/meter/desk")));
+}
+
+#[test]
+fn a_button_goes_from_one_source_to_the_other_and_its_lamp_says_so() {
+    let mut installation = two_sources();
+    installation.rig.control_ports = vec![ControlPort {
+        id: id("panel"),
+        reach: Reach::Osc { address: "127.0.0.1".parse().expect("an address"), reply: None },
+    }];
+    installation.panel.controls = vec![Control {
+        id: id("ab"),
+        place: "1".to_owned(),
+        kind: ControlKind::Momentary,
+        port: id("panel"),
+        message: Message::Osc { address: "/ab".to_owned(), lowest: 0.0, highest: 1.0 },
+        calibration: None,
+        travel_mm: 60.0,
+        feedback: true,
+    }];
+    installation.profile.moves = vec![Move {
+        control: id("ab"),
+        target: address("channel.a.source-select"),
+        response: None,
+        step: None,
+        rejoin: Rejoin::Meet,
+    }];
+    let mut driven = Driven::new(installation);
+    for (selected, lamp) in [("b", 1.0), ("a", 0.0), ("b", 1.0)] {
+        driven.effects.clear();
+        let arguments = vec![];
+        let message = longthrow::panel::osc::Message { address: "/ab".to_owned(), arguments };
+        driven.event(Event::PanelOsc { port: PortIndex(0), message });
+        driven.pass(100);
+        assert_eq!(value(&driven.desk, "channel.a.source-select"), selected);
+        let told = driven.effects.iter().flat_map(|(_, effects)| &effects.feedback).last().expect("told");
+        assert_eq!(told.travel.get(), lamp);
+    }
+}
