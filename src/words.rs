@@ -4,6 +4,18 @@
 //! leaves the last word to local codes and licensed people. Help of a command stands beside its options, diagnostics of files
 //! in `profile`.
 
+/// A level for people. What is below what any converter tells apart is silence.
+#[must_use]
+pub fn level(dbfs: f32) -> String {
+    if dbfs <= -149.5 { "silence".to_owned() } else { format!("{dbfs:.0} dBFS") }
+}
+
+/// A number for people: one decimal, more only where it would be 0 otherwise.
+#[must_use]
+pub fn number(number: f32) -> String {
+    if number != 0.0 && number.abs() < 0.05 { format!("{number:.3}") } else { format!("{number:.1}") }
+}
+
 /// What is wrong, and what to do: `longthrow status` and the alarms of the log.
 pub mod wrong {
     use std::fmt::Display;
@@ -15,18 +27,44 @@ pub mod wrong {
         (what, remedy.into())
     }
 
+    /// By what an audio device is reached.
+    #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+    pub enum Reach {
+        /// A cable.
+        Plug,
+        /// A server that somebody starts.
+        Jack,
+        /// The desktop's own.
+        PipeWire,
+    }
+
+    impl Reach {
+        /// What to look at when it is not there.
+        #[must_use]
+        pub const fn look(self) -> &'static str {
+            match self {
+                Self::Plug => "look at its plug and power",
+                Self::Jack => "see that its JACK server runs, as this user",
+                Self::PipeWire => {
+                    "see that PipeWire runs in this session, and that pipewire-jack and pipewire-bin are installed"
+                }
+            }
+        }
+    }
+
     /// An audio device.
     #[must_use]
-    pub fn device_away(device: &str) -> Pair {
-        let remedy = "look at its plug and power; it is taken back by itself when it is there again";
+    pub fn device_away(device: &str, reach: Reach) -> Pair {
+        let remedy = format!("{}; it is taken back by itself then", reach.look());
         pair(format!("device {device} is not there"), remedy)
     }
 
     /// On air, and nothing is heard.
     #[must_use]
     pub fn programme_silent(dbfs: f32, found: Option<String>) -> Pair {
+        let level = super::level(dbfs);
         let remedy = found.unwrap_or_else(|| "open what should be heard".to_owned());
-        pair(format!("the programme is silent ({dbfs:.0} dBFS)"), remedy)
+        pair(format!("the programme is silent ({level})"), remedy)
     }
 
     /// A file that an input plays.
@@ -100,8 +138,8 @@ pub mod air {
 
     /// Why it does not.
     #[must_use]
-    pub fn device_away(device: &str, output: &str) -> String {
-        format!("device {device}, on which output {output} hangs, is not there")
+    pub fn device_away(device: &str, output: &str, reach: super::wrong::Reach) -> String {
+        format!("device {device}, on which output {output} hangs, is not there: {}", reach.look())
     }
 
     /// The same; no level is off.
@@ -109,7 +147,7 @@ pub mod air {
     pub fn level(output: &str, db: Option<f32>) -> String {
         match db {
             None => format!("the level of output {output} is off"),
-            Some(db) => format!("the level of output {output} is {db} dB"),
+            Some(db) => format!("the level of output {output} is {} dB", super::number(db)),
         }
     }
 }
@@ -124,9 +162,15 @@ pub mod status {
 
     /// Above the list of live microphones.
     #[must_use]
-    pub fn microphones(count: usize) -> String {
+    pub fn microphones(count: usize, on_air: bool) -> String {
         match count {
             0 => "No microphone is live.\n".to_owned(),
+            1 if !on_air => {
+                "1 MICROPHONE IS OPEN, and heard as soon as the programme leaves the desk again:\n".to_owned()
+            }
+            count if !on_air => {
+                format!("{count} MICROPHONES ARE OPEN, and heard as soon as the programme leaves the desk again:\n")
+            }
             1 => "1 MICROPHONE IS LIVE:\n".to_owned(),
             count => format!("{count} MICROPHONES ARE LIVE:\n"),
         }
@@ -135,7 +179,7 @@ pub mod status {
     /// A channel that is heard.
     #[must_use]
     pub fn live(label: &str, channel: &str, dbfs: f32) -> String {
-        format!("  {label} ({channel}), {dbfs:.0} dBFS\n")
+        format!("  {label} ({channel}), {}\n", super::level(dbfs))
     }
 
     /// All is well.
@@ -151,6 +195,12 @@ pub mod status {
     /// The panel while it is locked.
     pub const LOCKED: &str =
         "The panel is locked: it closes microphones and takes a rung of the panic ladder, no more.\n";
+
+    /// A rung of the panic ladder, since it was taken.
+    #[must_use]
+    pub fn panic(rung: &str) -> String {
+        format!("PANIC: {rung} is in force; \"desk.restore\" brings the prepared mix back, switches stay with hands\n")
+    }
 
     /// A room in which somebody is heard, or which is muted for them.
     #[must_use]
@@ -193,7 +243,7 @@ pub mod status {
     /// How loud it is.
     #[must_use]
     pub fn programme(dbfs: f32) -> String {
-        format!("\nProgramme: {dbfs:.0} dBFS\n")
+        format!("\nProgramme: {}\n", super::level(dbfs))
     }
 
     /// By how much an output is late beside a picture.
@@ -228,6 +278,38 @@ pub mod status {
 
     /// Above the decisions.
     pub const DECIDED: &str = "\nDecided lately:\n";
+}
+
+/// `longthrow recall`.
+pub mod recall {
+    /// All that differs stays.
+    pub const RECALLS_NOTHING: &str = "nothing of it is done: all of it stays as it is\n";
+
+    /// A time that is still to come.
+    #[must_use]
+    pub fn in_the_future(at: &str, now: &str) -> String {
+        format!("{at} has not been yet: the clock of this machine shows {now}")
+    }
+
+    /// A time before all that is known.
+    #[must_use]
+    pub fn before_the_journal(first: Option<&str>) -> String {
+        match first {
+            Some(first) => {
+                format!("the journal does not reach back so far: it begins at {first}; ask for a time after that")
+            }
+            None => "the journal has no run yet: there is no earlier mix to recall".to_owned(),
+        }
+    }
+}
+
+/// `longthrow assign`.
+pub mod teach {
+    /// Somebody else was first.
+    #[must_use]
+    pub fn somebody_else(left_s: u64) -> String {
+        format!("somebody else is about to touch a control; the panel is free again when they have, or in {left_s} s")
+    }
 }
 
 /// `longthrow new`: questions and cautions.
@@ -290,6 +372,18 @@ pub mod new {
 
 /// `longthrow why`: what blocks, and what to do, in one sentence. Each says how one element of a path stands.
 pub mod why {
+    /// A channel with two sources carries the second.
+    #[must_use]
+    pub fn second_selected(second: &str) -> String {
+        format!("its second source, {second}, is selected: source-select a goes back to the first")
+    }
+
+    /// A channel with two sources carries the first.
+    #[must_use]
+    pub fn first_selected(second: &str) -> String {
+        format!("its first source is selected: source-select b is for {second}")
+    }
+
     /// The answer.
     #[must_use]
     pub fn sentence(path: &str, says: &str) -> String {
@@ -335,21 +429,19 @@ pub mod why {
 
     /// The device of an input.
     #[must_use]
-    pub fn device_of_input(device: &str, input: &str, there: bool) -> String {
-        if there {
-            format!("{device} brings input {input}")
-        } else {
-            format!("device {device}, which brings input {input}, is not there: look at its plug and power")
+    pub fn device_of_input(device: &str, input: &str, missing: Option<super::wrong::Reach>) -> String {
+        match missing {
+            None => format!("{device} brings input {input}"),
+            Some(reach) => format!("device {device}, which brings input {input}, is not there: {}", reach.look()),
         }
     }
 
     /// The device of an output.
     #[must_use]
-    pub fn device_of_output(device: &str, there: bool) -> String {
-        if there {
-            format!("it hangs on device {device}")
-        } else {
-            format!("device {device} is not there: look at its plug and power")
+    pub fn device_of_output(device: &str, missing: Option<super::wrong::Reach>) -> String {
+        match missing {
+            None => format!("it hangs on device {device}"),
+            Some(reach) => format!("device {device} is not there: {}", reach.look()),
         }
     }
 
@@ -739,6 +831,16 @@ pub mod why {
 
 /// `longthrow undo`, `history` and `keep`.
 pub mod history {
+    /// A mix that was kept.
+    #[must_use]
+    pub fn kept(path: &str, changed: usize) -> String {
+        match changed {
+            0 => format!("{path} starts with this mix already\n"),
+            1 => format!("{path} starts with this mix now: 1 value is another one\n"),
+            changed => format!("{path} starts with this mix now: {changed} values are other ones\n"),
+        }
+    }
+
     /// A file that was put back.
     #[must_use]
     pub fn undone(path: &str, number: u64) -> String {
@@ -756,6 +858,124 @@ pub mod log {
         format!("{path} is put back to revision {number}")
     }
 
+    /// What a control port says of itself.
+    #[must_use]
+    pub fn port(port: impl Display, what: impl Display) -> String {
+        format!("control port {port}: {what}")
+    }
+
+    /// One that cannot be opened.
+    #[must_use]
+    pub fn port_not_opened(port: impl Display, error: impl Display) -> String {
+        format!("control port {port} cannot be opened: {error}; \"longthrow ports\" lists what there is")
+    }
+
+    /// One that is gone.
+    #[must_use]
+    pub fn port_lost(port: impl Display, why: impl Display) -> String {
+        format!("control port {port}: {why}; gains stay as they are")
+    }
+
+    /// Pieces of its line that were lost.
+    #[must_use]
+    pub fn reads_lost(port: impl Display, count: u64) -> String {
+        format!("control port {port}: {count} reads were lost")
+    }
+
+    /// Messages that were lost.
+    #[must_use]
+    pub fn messages_lost(port: impl Display, count: u64) -> String {
+        format!("control port {port}: {count} messages were lost on the way in")
+    }
+
+    /// A start that nothing hears.
+    #[must_use]
+    pub fn no_start_line(channel: impl Display) -> String {
+        format!("channel {channel} has no start line: its input names none")
+    }
+
+    /// The lock of a panel that nobody uses.
+    pub const LOCKS_ITSELF: &str = "the panel locks itself: nobody used it and nothing is on air";
+    /// The prepared mix.
+    pub const PREPARED: &str = "the mix is as it was prepared; switches are as they were";
+    /// The end of solo-in-place.
+    pub const SOLO_ENDS: &str = "solo-in-place ends: a bus is on air";
+    /// No room for more channels.
+    pub const ENGINE_FULL: &str = "the engine is full for now: channels are missing until others have faded out";
+
+    /// A rung that was taken.
+    #[must_use]
+    pub fn rung(rung: impl Display) -> String {
+        format!("panic: {rung}")
+    }
+
+    /// A rung of nothing.
+    #[must_use]
+    pub fn no_rung(rung: impl Display) -> String {
+        format!("panic: the profile has nothing for {rung}: say it in [panic]")
+    }
+
+    /// A key that was held for too long.
+    #[must_use]
+    pub fn key_lets_go(key: impl Display) -> String {
+        format!("{key} was on for 30 s and lets go")
+    }
+
+    /// Tone that nobody ended.
+    #[must_use]
+    pub fn tone_ends(bus: impl Display) -> String {
+        format!("the tone on bus {bus} ends after 60 s")
+    }
+
+    /// What no file opens.
+    #[must_use]
+    pub fn opened_by_hand_only(channel: impl Display, guest: bool) -> String {
+        let what = if guest { "guest" } else { "microphone" };
+        format!("channel {channel} is closed: a {what} is opened by a hand")
+    }
+
+    /// A channel of an earlier profile without its input.
+    #[must_use]
+    pub fn left_over_goes(channel: impl Display) -> String {
+        format!("channel {channel} was left over and goes: the rig has lost its input")
+    }
+
+    /// A value that named something.
+    #[must_use]
+    pub fn named_what_is_gone(address: impl Display, word: &str, instead: impl Display) -> String {
+        format!("{address} named \"{word}\", which is gone: it is \"{instead}\" now")
+    }
+
+    /// A channel of an earlier profile that is heard.
+    #[must_use]
+    pub fn stays_until_closed(channel: impl Display, profile: &str) -> String {
+        format!("channel {channel} is open and not in profile \"{profile}\": it stays until it is closed")
+    }
+
+    /// A channel that is heard while a profile wants other values.
+    #[must_use]
+    pub fn keeps_until_closed(channel: impl Display) -> String {
+        format!("channel {channel} is open: it keeps its values until it is closed")
+    }
+
+    /// A microphone after an absence.
+    #[must_use]
+    pub fn comes_back_closed(channel: impl Display) -> String {
+        format!("channel {channel} comes back closed: it waits for a hand")
+    }
+
+    /// A device that went.
+    #[must_use]
+    pub fn device_gone(device: impl Display) -> String {
+        format!("device {device} is gone: its channels are silent until it is back")
+    }
+
+    /// A device that came back.
+    #[must_use]
+    pub fn device_back(device: impl Display) -> String {
+        format!("device {device} is back")
+    }
+
     /// A file that somebody owns who is not the desk.
     #[must_use]
     pub fn cannot_be_written(why: &str) -> String {
@@ -769,8 +989,149 @@ pub mod log {
     }
 }
 
+/// Panel nodes, in `longthrow status` and in the log.
+pub mod node {
+    /// A message of which the number was passed over.
+    pub const NEVER_CAME: &str = "never came";
+    /// One whose number had been.
+    pub const CAME_LATE: &str = "came late or twice";
+    /// One that could not be read.
+    pub const GARBLED: &str = "were garbled";
+    /// One that had to be left out.
+    pub const NO_ROOM: &str = "found no room";
+    /// A contact on a node that the rig does not have.
+    pub const NODE_NOT_IN_RIG: &str = "its node is not in the rig";
+    /// A pulse of a contact that stands.
+    pub const SAY_STATE: &str = "the contact stands open or closed: say /contact/ID/state";
+    /// A node that went meanwhile.
+    pub const NO_SUCH_NODE: &str = "no such node";
+
+    /// How a node is.
+    #[must_use]
+    pub fn answers(port: &str, maker: Option<&str>, taken: u64) -> String {
+        match maker {
+            Some(maker) => format!("node {port}: answers ({maker}), {taken} moves taken"),
+            None => format!("node {port}: does not answer; look at its cable and power"),
+        }
+    }
+
+    /// What went wrong so often.
+    #[must_use]
+    pub fn counted(count: u64, what: &str) -> String {
+        format!(", {count} {what}")
+    }
+
+    /// How often it was away.
+    #[must_use]
+    pub fn lost_so_often(losses: u64) -> String {
+        match losses {
+            0 => String::new(),
+            1 => ", was lost once".to_owned(),
+            losses => format!(", was lost {losses} times"),
+        }
+    }
+
+    /// Its supply.
+    #[must_use]
+    pub fn supply(mv: i32) -> String {
+        format!(", supply {:.1} V", f64::from(mv) / 1000.0)
+    }
+
+    /// A node that is gone. Counts: moves taken, missed, late, malformed, dropped, losses.
+    #[must_use]
+    pub fn node_lost(why: &str, [taken, missed, late, malformed, dropped, losses]: [u64; 6]) -> String {
+        format!(
+            "the node is lost: {why}; gains stay as they are, its lamps fail lit [taken {taken}, missed {missed}, late {late}, \
+             malformed {malformed}, dropped {dropped}, losses {losses}]"
+        )
+    }
+
+    /// A contact that there is not.
+    #[must_use]
+    pub fn no_contact(id: &str) -> String {
+        format!("the rig has no contact \"{id}\"")
+    }
+
+    /// A pulse on its way.
+    #[must_use]
+    pub fn pulse_asked(contact: &str, width_ms: u16) -> String {
+        format!("contact {contact} is asked for a pulse of {width_ms} ms")
+    }
+
+    /// A contact that is told to stand.
+    #[must_use]
+    pub fn shall_stand(contact: &str, closed: bool) -> String {
+        format!("contact {contact} shall be {}", if closed { "closed" } else { "open" })
+    }
+
+    /// A control port of another kind.
+    #[must_use]
+    pub fn no_node(port: &str) -> String {
+        format!("\"{port}\" is no control port of a node")
+    }
+
+    /// A node that is not there.
+    #[must_use]
+    pub fn node_away(port: &str) -> String {
+        format!("the node at \"{port}\" is away")
+    }
+}
+
 /// Why something was refused.
 pub mod refused {
+    /// What a novice does not move.
+    pub const NO_ROUTE: &str = "no route";
+    /// The same.
+    pub const NO_LEVEL: &str = "no bus or output level";
+    /// The same.
+    pub const NO_SOLO: &str = "no solo-in-place";
+    /// The same.
+    pub const NO_TONE: &str = "no tone";
+    /// The same.
+    pub const NO_LIMITER: &str = "no limiter";
+    /// The same.
+    pub const NO_SHARING: &str = "no gain sharing";
+    /// An output that is no monitor.
+    pub const NO_MONITOR: &str = "only headphones and loudspeakers listen, dim and go to mono";
+    /// A latch of nothing.
+    pub const NOTHING_TO_LATCH: &str = "a latch holds keys that are down: hold one, then latch it";
+
+    /// What a panel does not move.
+    #[must_use]
+    pub fn novice(what: &str) -> String {
+        format!("the panel moves {what} in novice mode")
+    }
+
+    /// Solo-in-place while somebody listens.
+    #[must_use]
+    pub fn solo_on_air(bus: &str) -> String {
+        format!("solo-in-place would cut into bus {bus}, which is on air: rehearse first")
+    }
+
+    /// A bus that a talkback does not have.
+    #[must_use]
+    pub fn talkback_without(talkback: &str, bus: &str) -> String {
+        format!("talkback {talkback} does not speak to bus {bus}: name it in its buses")
+    }
+
+    /// A talkback to listeners.
+    #[must_use]
+    pub fn talkback_on_air(bus: &str) -> String {
+        format!("bus {bus} is on air, and no talkback goes there")
+    }
+
+    /// The same, by another way.
+    #[must_use]
+    pub fn would_talk_on_air(bus: &str, talkback: &str) -> String {
+        format!("bus {bus} would be on air, and talkback {talkback} speaks to it")
+    }
+
+    /// Tone to listeners.
+    #[must_use]
+    pub fn tone_on_air(bus: &str) -> String {
+        format!("bus {bus} is on air: say \"on-air\" to confirm that listeners shall hear tone")
+    }
+
     /// A contact that only the truth moves.
     pub const CONTACT_OF_ROOM: &str = "it is the lamp or the mute of a room, and follows its microphones";
     /// Whoever moves contacts starts machines and loudspeakers.

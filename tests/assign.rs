@@ -188,42 +188,64 @@ fn hand(part: f64) -> f64 {
     if part < 0.6 { part / 0.6 } else { 1.0 - (part - 0.6) / 0.8 }
 }
 
-#[test]
-fn the_touched_control_is_found_among_48_noisy_ones_100_times_of_100() {
-    let (mut found, mut margins, mut wrong) = (0, Vec::new(), Vec::new());
-    for seed in 0..100 {
-        let mut desk = Desk::new(seed);
-        let touched = desk.chance.below(CONTROLS);
-        let way = desk.way(touched, 0.35);
-        let ms = 300 + 10 * desk.chance.below(170) as u64;
-        // Nobody touches anything, and then a while nobody does either.
-        let quiet = QUIET_MS + 10 * desk.chance.below(500) as u64;
-        desk.run(quiet, |_, _| 0.0);
-        assert_eq!(desk.motion.verdict(desk.now_ms), Verdict::Waiting, "seed {seed}: noise alone is no touch");
-        // 2 % of the move is heard by both neighbours at the multiplexer.
-        desk.run(ms, |control, part| match control.abs_diff(touched) {
-            0 => way * hand(part),
-            1 => 0.02 * way * hand(part),
-            _ => 0.0,
-        });
-        desk.rests[touched] += way * hand(1.0);
-        match desk.verdict() {
-            Verdict::Found(Touched { message: heard, kind: ControlKind::Fader, margin_db, .. })
-                if heard == message(touched) =>
-            {
-                found += 1;
-                margins.push(margin_db);
-            }
-            other => wrong.push(format!("seed {seed}: {:?} by {way:.2} in {ms} ms: {other:?}", message(touched))),
-        }
+/// One touch among the noise of this seed: by how much it was clear, or what was said instead.
+fn touch(seed: u64) -> Result<f64, String> {
+    let mut desk = Desk::new(seed);
+    let touched = desk.chance.below(CONTROLS);
+    let way = desk.way(touched, 0.35);
+    let ms = 300 + 10 * desk.chance.below(170) as u64;
+    // Nobody touches anything, and then a while nobody does either.
+    let quiet = QUIET_MS + 10 * desk.chance.below(500) as u64;
+    desk.run(quiet, |_, _| 0.0);
+    match desk.motion.verdict(desk.now_ms) {
+        Verdict::Waiting => {}
+        other => return Err(format!("seed {seed}: noise alone is no touch: {other:?}")),
     }
+    // 2 % of the move is heard by both neighbours at the multiplexer.
+    desk.run(ms, |control, part| match control.abs_diff(touched) {
+        0 => way * hand(part),
+        1 => 0.02 * way * hand(part),
+        _ => 0.0,
+    });
+    desk.rests[touched] += way * hand(1.0);
+    match desk.verdict() {
+        Verdict::Found(Touched { message: heard, kind: ControlKind::Fader, margin_db, .. })
+            if heard == message(touched) =>
+        {
+            Ok(margin_db)
+        }
+        other => Err(format!("seed {seed}: {:?} by {way:.2} in {ms} ms: {other:?}", message(touched))),
+    }
+}
+
+/// Touches of these seeds: all have to be found.
+fn touches(what: &str, seeds: std::ops::Range<u64>) {
+    let asked = seeds.clone().count();
+    let (found, wrong): (Vec<_>, Vec<_>) = seeds.map(touch).partition(Result::is_ok);
+    let mut margins: Vec<f64> = found.into_iter().flatten().collect();
     margins.sort_by(f64::total_cmp);
     println!(
-        "found {found} of 100; margins: least {:.1} dB, median {:.1} dB",
+        "{what}: found {} of {asked}; margins: least {:.1} dB, median {:.1} dB",
+        margins.len(),
         margins.first().copied().unwrap_or_default(),
         margins.get(margins.len() / 2).copied().unwrap_or_default()
     );
-    assert_eq!(found, 100, "{}", wrong.join("\n"));
+    let wrong: Vec<String> = wrong.into_iter().filter_map(Result::err).collect();
+    assert!(wrong.is_empty(), "{}", wrong.join("\n"));
+}
+
+#[test]
+fn the_touched_control_is_found_among_48_noisy_ones_100_times_of_100() {
+    touches("the seeds by which the thresholds were chosen", 0..100);
+}
+
+/// Of the first 500, which nobody had looked at before, 493 were found and 7 asked about again: slow moves, and fine halves that seem
+/// to stand. Mended by them, 499 of the next 500 were found; mended by that one, the last 500 were looked at once.
+#[test]
+fn the_touched_control_is_found_with_fresh_seeds_too() {
+    touches("fresh seeds, of which 493 were found at first", 20_000..20_500);
+    touches("fresh seeds, of which 499 were found at first", 30_000..30_500);
+    touches("fresh seeds", 40_000..40_500);
 }
 
 #[test]

@@ -485,3 +485,36 @@ fn a_channel_that_has_left_leaves_nothing_behind_in_what_took_it_before_its_swit
         assert!(last < 60_000 + ramp + 16, "at {hz} Hz still heard {} frames after it left", last - 60_000);
     }
 }
+
+#[test]
+fn a_guest_who_goes_over_to_a_second_line_hears_themselves_on_neither() {
+    let lines = "channel.g0.source = in-1\nchannel.g0.source-b = pair-2\nchannel.g0.trim-b = 3.0\nchannel.g0.switch = open\nchannel.g0.fader = 0.0\nchannel.g0.assign.programme = on\nchannel.g1.source = in-2\nchannel.g1.switch = open\nchannel.g1.fader = 0.0\nchannel.g1.assign.programme = on";
+    let minus: [(&str, &str, &[&str], Option<&str>); 1] = [("to-g0", "programme", &["g0"], None)];
+    let installation = show_with(4, lines, &["programme", "to-g0"], &minus);
+    let select = |which: &str| set("channel.g0.source-select", Value::Word(which.into()));
+    for last in ["a", "b"] {
+        let mut desk = offline(installation.clone(), Form::Plain);
+        let found = watch(&mut desk);
+        desk.at(Frames(60_000), select("b"));
+        // Faster than they can fade out, and than their columns are free again.
+        for n in 0..24 {
+            desk.at(Frames(70_000 + 211 * n), select(if n % 2 == 0 { "a" } else { "b" }));
+        }
+        desk.at(Frames(80_000), select(last));
+        let inputs = [400.0, 500.0, 600.0, 700.0].map(|hertz| tone(hertz, 0.1, 4 * 48_000)).to_vec();
+        let heard = run(&mut desk, inputs, 480);
+        let (own, other) = if last == "a" { ([400.0, 400.0], 600.0) } else { ([600.0, 700.0], 400.0) };
+        for side in 0..2 {
+            let on_air = bin(&heard[side], own[side]);
+            assert!(db(on_air) > -30.0, "on air with {last}: {:.1} dB", db(on_air));
+            let leak = db(bin(&heard[2 + side], own[side]) / on_air);
+            println!("with {last}, side {side}: {leak:.1} dB of what is on air");
+            assert!(leak <= -100.0, "{leak:.1} dB");
+            assert!(db(bin(&heard[side], other) / on_air) <= -100.0, "the other line is not heard");
+        }
+        assert!(bin(&heard[2], 500.0) > 0.05, "the others are heard");
+        let (worst, _, alarms) = found.lock().expect("nobody panicked").clone();
+        println!("proof at worst {worst:.1} dB of the bus");
+        assert!(alarms.is_empty(), "{worst:.1} dB");
+    }
+}

@@ -158,3 +158,91 @@ fn every_block_size_and_form_gives_the_same_bytes() {
         assert!(lively(64, form) == expected, "{form:?}");
     }
 }
+
+const TWO: &str = "channel.a.source = in-1\nchannel.a.source-b = in-2\nchannel.a.switch = open\nchannel.a.fader = 0.0\n\
+    channel.a.pan = -1.0\nchannel.a.assign.programme = on\nchannel.a.trim = 6.0\nchannel.a.trim-b = -3.0\nchannel.a.pad-b = on\n";
+
+#[test]
+fn the_source_that_is_not_selected_is_not_heard_and_each_has_its_own_level() {
+    let inputs = || vec![noise(120_000, 1), noise(120_000, 2)];
+    let first =
+        run(&mut offline(installation(2, &format!("{OPEN}channel.a.trim = 6.0\n")), Form::Plain), inputs(), 480);
+    let lines = format!("{}channel.a.trim = -3.0\nchannel.a.pad = on\n", OPEN.replace("in-1", "in-2"));
+    let second = run(&mut offline(installation(2, &lines), Form::Plain), inputs(), 480);
+    let mut desk = offline(installation(2, TWO), Form::Plain);
+    desk.at(Frames(60_000), set("channel.a.source-select", word("b")));
+    // The level of the one that is not heard moves nothing.
+    desk.at(Frames(50_000), set("channel.a.trim-b", Value::Number(12.0)));
+    desk.at(Frames(52_000), set("channel.a.trim-b", Value::Number(-3.0)));
+    desk.at(Frames(80_000), set("channel.a.trim", Value::Number(-20.0)));
+    desk.at(Frames(82_000), set("channel.a.trim", Value::Number(6.0)));
+    desk.at(Frames(90_000), set("channel.a.source-select", word("a")));
+    let heard = run(&mut desk, inputs(), 480);
+    assert!(heard[0][..60_000] == first[0][..60_000], "the same bytes as a channel that has no second source");
+    // 20 ms are 960 frames.
+    assert!(heard[0][60_960..90_000] == second[0][60_960..90_000], "the second alone, at its own level");
+    assert!(heard[0][90_960..] == first[0][90_960..], "and back");
+    // Between: two weights that add up to 1, by the shape of every ramp of the desk.
+    for (from, was, is) in [(60_000, &first[0], &second[0]), (90_000, &second[0], &first[0])] {
+        for n in from..from + 960 {
+            let p = (n - from + 1) as f64 / 960.0;
+            let shape = p * p * (3.0 - 2.0 * p);
+            let wanted = f64::from(was[n]) * (1.0 - shape) + f64::from(is[n]) * shape;
+            assert!((f64::from(heard[0][n]) - wanted).abs() < 4e-5, "{n}: {} {wanted}", heard[0][n]);
+        }
+    }
+}
+
+/// The largest difference of the fourth order: next to nothing of a slow tone, and about as much as a step is high.
+fn roughness(samples: &[f32]) -> f64 {
+    let d = |w: &[f32]| {
+        let s = |n: usize| f64::from(w[n]);
+        s(0) - 4.0 * s(1) + 6.0 * s(2) - 4.0 * s(3) + s(4)
+    };
+    samples.windows(5).map(d).fold(0.0, |most, x| x.abs().max(most))
+}
+
+#[test]
+fn going_back_and_forth_between_sources_does_not_click_whatever_their_levels_and_widths() {
+    let tone = |hertz: f64, frames: usize| -> Vec<f32> {
+        (0..frames).map(|n| (0.5 * (std::f64::consts::TAU * hertz / 48_000.0 * n as f64).cos()) as f32).collect()
+    };
+    // One that is turned around half-way has a corner there, as a switch has; none has a step.
+    for (second, far, most) in
+        [("in-2", 1_201, 2e-4), ("pair-2", 1_201, 2e-4), ("in-2", 307, 5e-3), ("pair-2", 307, 5e-3)]
+    {
+        let mut desk = offline(installation(4, &TWO.replace("in-2", second)), Form::Plain);
+        // At every place within a tick.
+        for n in 0..100_u64 {
+            let which = if n % 2 == 0 { "b" } else { "a" };
+            desk.at(Frames(40_000 + n * far), set("channel.a.source-select", word(which)));
+        }
+        let wires = [90.0, 120.0, 120.0, 150.0].map(|hertz| tone(hertz, 180_000)).to_vec();
+        let heard = run(&mut desk, wires, 480);
+        // A hard change would be some tenths.
+        let rough = roughness(&heard[0][SETTLED..]);
+        println!("{second}, every {far} frames: fourth difference at most {rough:.2e}");
+        assert!(rough < most, "{rough:e}");
+    }
+}
+
+#[test]
+fn two_sources_give_the_same_bytes_for_every_block_size_and_form() {
+    let lively = |callback: usize, form: Form| -> Vec<u32> {
+        let lines =
+            format!("{TWO}channel.a.delay.time = 7.0\nchannel.a.high-pass.switch = on\n").replace("in-2", "pair-2");
+        let mut desk = offline(installation(4, &lines), form);
+        for (n, which) in [(20_003, "b"), (20_400, "a"), (33_000, "b"), (45_001, "a")] {
+            desk.at(Frames(n), set("channel.a.source-select", word(which)));
+        }
+        let inputs: Vec<Vec<f32>> = (0..4).map(|n| noise(60_000, n)).collect();
+        run(&mut desk, inputs, callback).iter().flatten().map(|sample| sample.to_bits()).collect()
+    };
+    let expected = lively(480, Form::Plain);
+    for callback in [1, 17, 64, 4096] {
+        assert!(lively(callback, Form::Plain) == expected, "blocks of {callback}");
+    }
+    for form in Form::ALL.into_iter().filter(|form| form.is_here()) {
+        assert!(lively(64, form) == expected, "{form:?}");
+    }
+}

@@ -104,6 +104,11 @@ fn status_and_why_say_what_is_on_air_what_is_wrong_and_what_blocks() {
     wait_until("the switch is closed", || {
         json(&longthrow(&state, &["why", "/channel/reader/fader", "--json"]))["blocking"] == "switch"
     });
+    let future = longthrow(&state, &["recall", "--at", "2999-01-01T00:00:00Z"]);
+    assert!(text(&future).contains("the clock of this machine shows"), "{}", text(&future));
+    let before = longthrow(&state, &["recall", "--at", "2001-01-01T00:00:00Z"]);
+    assert!(text(&before).contains("it begins at"), "{}", text(&before));
+    assert!(text(&longthrow(&state, &["recall", "--at", "20:14:61"])).contains("20:14:30"));
     let unknown = longthrow(&state, &["why", "readr"]);
     assert_eq!(unknown.status.code(), Some(2));
     assert!(text(&unknown).contains("the nearest is channel.reader"), "{}", text(&unknown));
@@ -152,6 +157,12 @@ fn undo_steps_back_through_what_was_accepted_and_opens_no_microphone() {
     wait_until("nothing is refused any more", || {
         !text(&longthrow(&state, &["status"])).contains("the files were changed and refused")
     });
+    // A file that was deleted is written again, with what is in force.
+    let in_force = std::fs::read_to_string(&profile).expect("there");
+    std::fs::remove_file(&profile).expect("deleted");
+    let undone = longthrow(&state, &["undo"]);
+    assert_eq!(undone.status.code(), Some(0), "{}", text(&undone));
+    assert_eq!(std::fs::read_to_string(&profile).expect("there again"), in_force);
 }
 
 #[test]

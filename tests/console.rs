@@ -187,7 +187,9 @@ fn no_hand_and_no_stranger_moves_the_lamp_or_the_mute_of_a_room() {
 }
 
 /// What can be moved, each in a few states.
-const MOVED: [(&str, &[&str]); 14] = [
+const MOVED: [(&str, &[&str]); 15] = [
+    // The second source is a line.
+    ("channel.a.source-select", &["a", "b"]),
     ("channel.a.switch", &["closed", "open"]),
     ("channel.a.fader", &["off", "-10.0"]),
     ("channel.a.assign.programme", &["off", "on"]),
@@ -215,6 +217,7 @@ struct Truth {
 impl Truth {
     fn of(state: &State) -> Self {
         let [
+            selected,
             switch,
             fader,
             to_programme,
@@ -240,7 +243,7 @@ impl Truth {
         // A send from before the fader goes out whatever the fader does.
         let before_fader = send == 1 && point == 1 && programme_heard;
         Self {
-            a: switched && ((fader == 1 && behind_fader) || before_fader),
+            a: selected == 0 && switched && ((fader == 1 && behind_fader) || before_fader),
             // Its fader is up and it goes to the programme.
             b: b_switch == 1 && programme_heard,
         }
@@ -253,7 +256,7 @@ fn go(driven: &mut Driven, place: usize, state: usize) {
     driven.set(path, value);
 }
 
-const CHANNELS: &str = "gain-group.talkers.switch = open\nbus.table.fader = 0.0\nchannel.a.source = in-1\nchannel.b.source = in-2\nchannel.b.fader = 0.0\n\
+const CHANNELS: &str = "gain-group.talkers.switch = open\nbus.table.fader = 0.0\nchannel.a.source = in-1\nchannel.a.source-b = in-4\nchannel.b.source = in-2\nchannel.b.fader = 0.0\n\
     channel.b.assign.programme = on\nchannel.music.source = in-3\nchannel.music.switch = open\n\
     channel.music.fader = 0.0\nchannel.music.assign.programme = on\n";
 
@@ -351,13 +354,14 @@ fn first_sound(driven: &Driven, channel: &str, since: u64) -> Option<u64> {
             }
     };
     let heard = driven.commands.iter().filter(|(at, command)| *at >= since && rises(command)).map(|(at, _)| *at).min();
-    // Rehearsal and "air" move nothing in the engine: there it counts from when the desk takes it as on air.
+    // Rehearsal and "air" move nothing in the engine, and a source comes with a column of its own: there it counts from
+    // when the desk takes it so.
     heard.or_else(|| {
         let told = driven.effects.iter().filter(|(at, effects)| {
             *at >= since
                 && effects.changed.iter().any(|(address, _)| {
                     let path = address.to_string();
-                    path.ends_with("rehearsal") || path.ends_with("air") || path.ends_with("source")
+                    ["rehearsal", "air", "source", "source-select"].iter().any(|end| path.ends_with(end))
                 })
         });
         told.map(|(at, _)| *at).min()
@@ -909,6 +913,22 @@ fn no_change_brings_a_talkback_on_air_and_no_stranger_keys_it() {
 }
 
 #[test]
+fn a_slate_without_buses_and_a_sharing_group_called_none_are_refused_in_words() {
+    let mut installation = control_room("");
+    installation.profile.console.talkbacks[0].slate.clear();
+    let mut driven = Driven::new(installation);
+    for (path, to, why) in
+        [("talkback.producer.slate", "on", "slate_buses"), ("channel.a.sharing.group", "none", "or \"off\"")]
+    {
+        let before = value(&driven.desk, path);
+        driven.set(path, word(to));
+        assert_eq!(value(&driven.desk, path), before, "{path}");
+        let refused = driven.effects.iter().flat_map(|(_, effects)| &effects.refused).last().expect("refused");
+        assert!(refused.why.contains(why), "{}", refused.why);
+    }
+}
+
+#[test]
 fn a_cough_closes_the_microphone_and_leaves_its_lamp_and_its_room_as_they_are() {
     let keys = [("channel.a.cough", ControlKind::Hold)];
     let lines = format!("{CHANNELS}channel.a.fader = 0.0\nchannel.a.assign.programme = on\n");
@@ -1117,4 +1137,186 @@ fn each_rung_of_the_panic_ladder_is_one_batch_and_opens_no_microphone() {
     driven.pass(1_000);
     assert_eq!(value(&driven.desk, "channel.music.fader"), "0.0", "by a glide, from silence");
     assert_eq!(value(&driven.desk, "room.hall.tally"), "dark");
+}
+
+/// A channel with a line and a microphone, open on air with the line; two rooms with loudspeakers and a microphone each.
+fn two_sources() -> Installation {
+    let lines = "channel.a.source = in-4\nchannel.a.source-b = in-1\nchannel.a.switch = open\nchannel.a.fader = 0.0\n\
+        channel.a.assign.programme = on\n";
+    let mut installation = hall(lines);
+    let mut other = installation.rig.console.rooms[0].clone();
+    (other.id, other.microphones, other.loudspeakers) = (id("booth"), vec![id("in-2")], vec![id("booth-speakers")]);
+    (other.lamp, other.mute) = (None, None);
+    installation.rig.console.rooms[0].microphones = vec![id("in-1")];
+    installation.rig.console.rooms.push(other);
+    installation.rig.outputs.push(output("booth-speakers", OutputKind::Loudspeaker, [6, 7]));
+    installation
+}
+
+fn address(path: &str) -> Address {
+    Address::from_dotted(path).expect(path)
+}
+
+#[test]
+fn selecting_a_microphone_on_an_open_channel_is_opening_it() {
+    let mut driven = Driven::new(two_sources());
+    driven.pass(1_000);
+    assert_eq!(value(&driven.desk, "channel.a.switch"), "open");
+    // From the network at large: refused.
+    let by = By::Message { may_open_microphones: false };
+    driven.event(Event::Set { address: address("channel.a.source-select"), value: word("b"), by });
+    assert_eq!(driven.effects.iter().flat_map(|(_, effects)| &effects.refused).count(), 1);
+    assert!(!driven.desk.is_microphone("a"));
+    // By a hand: the room's loudspeakers first, as for every opening. 5 ms of mute and 5 ms of silence.
+    let at = driven.now;
+    driven.set("channel.a.source-select", word("b"));
+    assert!(!driven.desk.is_microphone("a"), "it waits");
+    assert_eq!(value(&driven.desk, "output.speakers.muted"), "on");
+    assert_eq!(value(&driven.desk, "room.hall.tally"), "live");
+    driven.pass(5);
+    assert!(!driven.desk.is_microphone("a"), "it still waits");
+    driven.pass(15);
+    assert!(driven.desk.is_microphone("a"));
+    assert_eq!(driven.aimed(driven.gate(Bank::Outputs, "speakers"), 0.0, at).first(), Some(&at));
+    assert_eq!(value(&driven.desk, "channel.a.tally"), "live");
+    assert_eq!(value(&driven.desk, "output.booth-speakers.muted"), "off");
+    // One microphone in place of another, in another room: that room is silent first.
+    driven.set("channel.a.source-b", word("in-2"));
+    assert_eq!(value(&driven.desk, "output.booth-speakers.muted"), "on");
+    driven.pass(5);
+    let carries = |driven: &Driven| value(&driven.desk, "channel.a.source-b");
+    assert_eq!(carries(&driven), "in-1", "it waits");
+    driven.pass(15);
+    assert_eq!((carries(&driven), value(&driven.desk, "room.booth.tally")), ("in-2".to_owned(), "live".to_owned()));
+    // From the network not even that.
+    driven.event(Event::Set { address: address("channel.a.source-b"), value: word("in-1"), by });
+    assert_eq!(carries(&driven), "in-2");
+    // Back to the line: dark, and the rooms are heard again.
+    driven.set("channel.a.source-select", word("a"));
+    driven.pass(1_500);
+    for (path, wanted) in [
+        ("channel.a.tally", "dark"),
+        ("room.hall.tally", "dark"),
+        ("room.booth.tally", "dark"),
+        ("output.speakers.muted", "off"),
+        ("output.booth-speakers.muted", "off"),
+        ("channel.a.switch", "open"),
+    ] {
+        assert_eq!(value(&driven.desk, path), wanted, "{path}");
+    }
+}
+
+#[test]
+fn nothing_automatic_selects_a_microphone_on_an_open_channel() {
+    // A file.
+    let mut driven = Driven::new(two_sources());
+    let mut edited = two_sources();
+    edited.profile.values.insert(address("channel.a.source-select"), word("b"));
+    driven.event(Event::Install { installation: Box::new(edited.clone()), reread: true });
+    assert_eq!(value(&driven.desk, "channel.a.source-select"), "b");
+    assert_eq!(value(&driven.desk, "channel.a.switch"), "closed");
+    let fresh = Driven::new(edited);
+    assert_eq!(value(&fresh.desk, "channel.a.switch"), "closed");
+    // A recall, of a scene as of an earlier mix: what it wants besides is done.
+    let mut driven = Driven::new(two_sources());
+    let values =
+        vec![(address("channel.a.source-select"), word("b")), (address("channel.a.fader"), Value::Number(-6.0))];
+    let what = longthrow::desk::Recall::Mix { values, fade_s: 0.5 };
+    driven.event(Event::Recall { what, by: By::Message { may_open_microphones: true } });
+    driven.pass(2_000);
+    assert_eq!(value(&driven.desk, "channel.a.source-select"), "a");
+    assert_eq!(value(&driven.desk, "channel.a.fader"), "-6.0");
+    // The mix that the profile starts with, by one press.
+    let mut prepared = two_sources();
+    prepared.profile.values.insert(address("channel.a.source-select"), word("b"));
+    let mut driven = Driven::new(prepared);
+    driven.set("channel.a.source-select", word("a"));
+    driven.set("channel.a.switch", word("open"));
+    driven.pass(100);
+    driven.set("desk.restore", word("on"));
+    driven.pass(100);
+    assert_eq!(value(&driven.desk, "channel.a.source-select"), "a");
+    // A restart, with the microphone selected: closed, unless promise 5 lets it.
+    for (microphones_open, switch) in [(false, "closed"), (true, "open")] {
+        let mut before = Driven::new(two_sources());
+        before.set("channel.a.source-select", word("b"));
+        before.set("channel.a.trim-b", Value::Number(9.0));
+        before.set("channel.a.pad-b", word("on"));
+        before.pass(100);
+        let values = before.desk.mix().map(|(address, value)| (address.clone(), value.clone())).collect();
+        let mut after = Driven::new(two_sources());
+        after.event(Event::Restore { values, microphones_open });
+        after.pass(100);
+        for (path, wanted) in
+            [("source-select", "b"), ("source-b", "in-1"), ("trim-b", "9.0"), ("pad-b", "on"), ("switch", switch)]
+        {
+            assert_eq!(value(&after.desk, &format!("channel.a.{path}")), wanted, "{path}");
+        }
+        assert!(after.desk.is_microphone("a"));
+    }
+    // A rig that has lost the line: the channel carries nothing then, not the microphone.
+    let mut driven = Driven::new(two_sources());
+    driven.event(Event::Set { address: address("channel.a.source-b"), value: word("off"), by: By::Desk });
+    driven.set("channel.a.source-select", word("b"));
+    assert_eq!(value(&driven.desk, "channel.a.source-select"), "a", "there is none to select");
+}
+
+#[test]
+fn what_is_listened_to_has_the_meters_of_a_bus() {
+    let lines = "channel.a.source = in-4\noutput.ears.listen = on\noutput.ears.source = programme\n";
+    let mut desk =
+        Offline::new(hall(lines), RATE, Vectors::widest(), Box::new(|_, _, _| longthrow::engine::Feed::Silent));
+    desk.at(Frames(10), set("channel.a.listen-point", word("pre-fader")));
+    desk.at(Frames(10), set("channel.a.listen", word("on")));
+    let inputs = vec![vec![0.0; 480]; 4];
+    let mut buffers = Buffers { inputs, outputs: vec![vec![0.0; 480]; 8], frames: 480, ..Buffers::default() };
+    desk.process(&mut buffers);
+    let table = desk.desk().meter_table();
+    for side in ["left", "right"] {
+        let path = format!("/meter/desk/listen/{side}/peak");
+        assert!(table.iter().any(|name| name.path == path), "{path}");
+    }
+    for word in ["loudness/momentary", "stereo/correlation", "left/vu", "right/true-peak"] {
+        assert!(table.iter().any(|name| name.path == format!("/meter/desk/listen/{word}")), "{word}");
+    }
+    // Nobody listens by an output: there is no such bus.
+    let silent = Driven::new(hall(CHANNELS));
+    assert!(silent.desk.meter_table().iter().all(|name| !name.path.starts_with("/meter/desk")));
+}
+
+#[test]
+fn a_button_goes_from_one_source_to_the_other_and_its_lamp_says_so() {
+    let mut installation = two_sources();
+    installation.rig.control_ports = vec![ControlPort {
+        id: id("panel"),
+        reach: Reach::Osc { address: "127.0.0.1".parse().expect("an address"), reply: None },
+    }];
+    installation.panel.controls = vec![Control {
+        id: id("ab"),
+        place: "1".to_owned(),
+        kind: ControlKind::Momentary,
+        port: id("panel"),
+        message: Message::Osc { address: "/ab".to_owned(), lowest: 0.0, highest: 1.0 },
+        calibration: None,
+        travel_mm: 60.0,
+        feedback: true,
+    }];
+    installation.profile.moves = vec![Move {
+        control: id("ab"),
+        target: address("channel.a.source-select"),
+        response: None,
+        step: None,
+        rejoin: Rejoin::Meet,
+    }];
+    let mut driven = Driven::new(installation);
+    for (selected, lamp) in [("b", 1.0), ("a", 0.0), ("b", 1.0)] {
+        driven.effects.clear();
+        let arguments = vec![];
+        let message = longthrow::panel::osc::Message { address: "/ab".to_owned(), arguments };
+        driven.event(Event::PanelOsc { port: PortIndex(0), message });
+        driven.pass(100);
+        assert_eq!(value(&driven.desk, "channel.a.source-select"), selected);
+        let told = driven.effects.iter().flat_map(|(_, effects)| &effects.feedback).last().expect("told");
+        assert_eq!(told.travel.get(), lamp);
+    }
 }

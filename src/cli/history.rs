@@ -20,7 +20,9 @@ pub(super) struct History {
 /// Puts a file back to an earlier accepted revision; the desk reads it as if somebody had saved it.
 ///
 /// What "longthrow assign" wrote into panel and profile goes back together, unless a file is named.
-/// Values glide to where they were, and no microphone is opened by it. Undoing again goes further back.
+/// What a text changes is heard at once where it falls or closes; what rises or comes on air glides up in half a second. No
+/// microphone and no guest is opened by it. After "keep" it takes the mix on air back, too. Undoing again goes further back, and
+/// a file that was deleted is written again.
 #[derive(Debug, Args)]
 pub(super) struct Undo {
     /// Which file: rig, panel or profile; otherwise the one that was changed last
@@ -68,7 +70,8 @@ impl Keep {
         match talk::ask(state.as_deref(), &Question::KeepScene(ask)) {
             Ok(Answer::SceneKept { path, values, changed }) => {
                 let said = if changed { "now" } else { "already" };
-                let said = format!("scene {scene} of {path} has {values} values {said}\n");
+                let values = if values == 1 { "1 value".to_owned() } else { format!("{values} values") };
+                let said = format!("scene {scene} of {path} has {values} {said}\n");
                 if print(&said) { exit::FINE } else { exit::COULD_NOT_RUN }
             }
             other => refused(other),
@@ -79,10 +82,7 @@ impl Keep {
 fn keep_mix(state: Option<&Path>) -> u8 {
     match talk::ask(state, &Question::Keep) {
         Ok(Answer::Kept { path, changed }) => {
-            let said = match changed {
-                0 => format!("{path} starts with this mix already\n"),
-                changed => format!("{path} starts with this mix now: {changed} values are other ones\n"),
-            };
+            let said = words::kept(&path, changed);
             if print(&said) { exit::FINE } else { exit::COULD_NOT_RUN }
         }
         other => refused(other),

@@ -63,6 +63,7 @@ fn to_json(row: &Parameter) -> Json {
         }
         Domain::Words(words) => json!({ "words": words }),
         Domain::InputId => json!({ "id": "input" }),
+        Domain::SecondInputId => json!({ "id": "input", "off": true }),
         Domain::BusId => json!({ "id": "bus" }),
         Domain::SharingGroup => json!({ "id": "sharing group", "off": true }),
     };

@@ -4,6 +4,7 @@ use super::{complain, exit, print, print_json, talk};
 use crate::daemon::state;
 use crate::daemon::talk::{Answer, Changed, Question, RecallAsk, SceneShown};
 use crate::ports::zone::{self, Zone};
+use crate::words::recall as words;
 use clap::Args;
 use std::fmt::Write;
 use std::path::PathBuf;
@@ -18,7 +19,7 @@ pub(super) struct RecallMix {
     /// The scene
     #[arg(value_name = "SCENE", conflicts_with_all = ["at", "back"])]
     scene: Option<String>,
-    /// The mix as it was at this time: 20:14 is the last time the clocks of this place showed that, or in full
+    /// The mix as it was at this time: 20:14 or 20:14:30 is the last time the clocks of this place showed that, or in full
     /// 2031-02-03T20:14:00+01:00. Shows what would change; with --yes it is done
     #[arg(long, value_name = "TIME", conflicts_with = "back")]
     at: Option<String>,
@@ -83,7 +84,8 @@ fn listed(scenes: &[SceneShown]) -> String {
     }
     let line = |scene: &SceneShown| {
         let current = if scene.current { "  the last one" } else { "" };
-        format!("{:<20} {:>4} values, {} s{current}\n", scene.id, scene.values, scene.fade_s)
+        let values = if scene.values == 1 { "value" } else { "values" };
+        format!("{:<20} {:>4} {values}, {} s{current}\n", scene.id, scene.values, scene.fade_s)
     };
     scenes.iter().map(line).collect()
 }
@@ -93,20 +95,21 @@ fn time(text: &str) -> Result<(i64, String), String> {
     let now = i64::try_from(state::civil_seconds()).unwrap_or(i64::MAX);
     let zone = Zone::local();
     let shown = |at| zone.clone().unwrap_or_default().text(at);
-    let of_day = text.split_once(':').and_then(|(hour, minute)| {
+    let of_day = text.split_once(':').and_then(|(hour, rest)| {
+        let (minute, second) = rest.split_once(':').unwrap_or((rest, "0"));
         let part = |text: &str, max: u32| {
             let digits = (1..=2).contains(&text.len()) && text.bytes().all(|byte| byte.is_ascii_digit());
             text.parse().ok().filter(|number| digits && *number <= max)
         };
-        Some((part(hour, 23)?, part(minute, 59)?))
+        Some((part(hour, 23)?, part(minute, 59)?, part(second, 59)?))
     });
     let at = match of_day {
-        Some((hour, minute)) => zone.clone().unwrap_or_default().latest(hour, minute, now),
+        Some((hour, minute, second)) => zone.clone().unwrap_or_default().latest(hour, minute, second, now),
         None => zone::rfc_3339(text),
     };
-    let at = at.ok_or_else(|| format!("\"{text}\" is no time; write 20:14, or 2031-02-03T20:14:00+01:00"))?;
+    let at = at.ok_or_else(|| format!("\"{text}\" is no time; write 20:14, 20:14:30, or 2031-02-03T20:14:00+01:00"))?;
     if at > now {
-        return Err(format!("{} has not been yet", shown(at)));
+        return Err(words::in_the_future(&shown(at), &shown(now)));
     }
     Ok((at, shown(at)))
 }
@@ -121,7 +124,10 @@ fn text(when: Option<&str>, of: &str, changes: &[Changed], set: bool) -> String 
         // Writing into a text cannot fail.
         writeln!(text, "  {path:<40} {now:>10} -> {then}{kept}").ok();
     }
-    text + if set {
+    let moves = changes.iter().any(|change| change.kept.is_none());
+    text + if !moves {
+        words::RECALLS_NOTHING
+    } else if set {
         "it is on its way; \"longthrow recall --back\" takes it back\n"
     } else {
         "nothing was changed; the same with --yes does it\n"

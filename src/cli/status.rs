@@ -66,7 +66,7 @@ fn text(status: &Status) -> String {
     let list = |live: &[Live]| {
         live.iter().map(|live| words::live(&live.label, &live.channel, live.input_dbfs)).collect::<String>()
     };
-    text += &words::microphones(status.microphones.len());
+    text += &words::microphones(status.microphones.len(), status.on_air);
     text += &list(&status.microphones);
     for room in status.rooms.iter().filter(|room| room.live || room.muted) {
         text += &words::room(&room.label, &room.room, room.live, room.muted);
@@ -76,6 +76,9 @@ fn text(status: &Status) -> String {
     }
     if !status.listening.is_empty() {
         text += &words::listening(&status.listening);
+    }
+    if let Some(rung) = &status.panic {
+        text += &words::panic(rung);
     }
     if status.locked {
         text += words::LOCKED;

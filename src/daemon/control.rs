@@ -8,6 +8,7 @@ use crate::panel::PortIndex;
 use crate::ports::control::{ControlNotice, ControlSink, OpenControl};
 use crate::ports::{jack_midi, midi, serial};
 use crate::profile::{Id, NodeLine, Reach, Rig};
+use crate::words::log;
 use std::sync::{Arc, PoisonError};
 
 /// Opens every control port of the rig that carries bytes; OSC ports are the network's.
@@ -39,7 +40,7 @@ pub fn open_all(rig: &Rig, shared: &Arc<DeskShared>) -> Vec<OpenControl> {
                 open.push(control);
             }
             Some(Err(error)) => {
-                tracing::error!("control port {} cannot be opened: {error}", port.id);
+                tracing::error!("{}", log::port_not_opened(&port.id, &error));
                 shared.note_port(&port.id, Some(&error.to_string()));
                 outs.push(None);
             }
@@ -56,14 +57,14 @@ fn node_sink(nodes: &Arc<Nodes>, index: usize, id: String) -> ControlSink {
     Box::new(move |notice| match notice {
         ControlNotice::Bytes(bytes) => nodes.bytes(index, bytes),
         ControlNotice::Found(what) => {
-            tracing::info!("control port {id}: {what}");
+            tracing::info!("{}", log::port(&id, what));
             nodes.line_found(index);
         }
         ControlNotice::Lost(why) => {
-            tracing::warn!("control port {id}: {why}");
+            tracing::warn!("{}", log::port(&id, why));
             nodes.line_lost(index, why);
         }
-        ControlNotice::Dropped(count) => tracing::warn!("control port {id}: {count} reads were lost"),
+        ControlNotice::Dropped(count) => tracing::warn!("{}", log::reads_lost(&id, count)),
     })
 }
 
@@ -74,16 +75,16 @@ fn sink(shared: Arc<DeskShared>, lane: usize, id: String) -> ControlSink {
             shared.inbox.push(lane, Item::event(Event::Midi { port, bytes: bytes.to_vec() }));
         }
         ControlNotice::Found(what) => {
-            tracing::info!("control port {id}: {what}");
+            tracing::info!("{}", log::port(&id, what));
             shared.note_port(&of, None);
             shared.inbox.push(lane, Item::event(Event::PortFound { port }));
         }
         ControlNotice::Lost(why) => {
-            tracing::warn!("control port {id}: {why}; gains stay as they are");
+            tracing::warn!("{}", log::port_lost(&id, why));
             shared.note_port(&of, Some(why));
         }
         ControlNotice::Dropped(count) => {
-            tracing::warn!("control port {id}: {count} messages were lost on the way in");
+            tracing::warn!("{}", log::messages_lost(&id, count));
         }
     })
 }

@@ -23,6 +23,7 @@ use crate::ports::clock::nanos;
 use crate::ports::control::ControlOut;
 use crate::profile::{ControlKind, Id, Installation, Scene, Texts};
 use crate::units::Frames;
+use crate::words;
 use std::collections::{BTreeMap, VecDeque};
 use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
 use std::sync::{Arc, Mutex, OnceLock, PoisonError, mpsc};
@@ -488,7 +489,8 @@ impl DeskThread {
             }
             Asked::Recall(what, set, answer) => {
                 let changes = self.desk.recall_changes(&what);
-                if set && changes.is_ok() {
+                // What changes nothing is not done, and no line says that it was.
+                if set && changes.as_ref().is_ok_and(|changes| changes.iter().any(|change| change.kept.is_none())) {
                     let by = By::Message { may_open_microphones: false };
                     self.event(Event::Recall { what, by }, Origin::Nobody);
                 }
@@ -502,8 +504,9 @@ impl DeskThread {
 
     fn answer_teach(&mut self, who: Who, ask: TeachAsk) -> Result<Taught, String> {
         if ask == TeachAsk::Begin {
-            if self.teach.as_ref().is_some_and(|session| session.listens() && !session.is_of(who)) {
-                return Err("somebody else is about to touch a control; wait until they have".to_owned());
+            let other = self.teach.as_ref().filter(|session| session.listens() && !session.is_of(who));
+            if let Some(other) = other.filter(|session| !session.is_over()) {
+                return Err(words::teach::somebody_else(other.left_s()));
             }
             self.teach = Some(Session::begin(who, &self.desk));
             self.hold_panel();

@@ -22,6 +22,7 @@ use crate::ports::control::ControlOut;
 use crate::ports::osc;
 use crate::profile::{self, Contact, ControlKind, Id, NodeLine, Panel, Reach, Rig};
 use crate::units::Frames;
+use crate::words::{log, node as words};
 use std::collections::{BTreeMap, BTreeSet};
 use std::fmt;
 use std::sync::mpsc::{Receiver, SyncSender, sync_channel};
@@ -64,28 +65,21 @@ impl NodeShown {
     #[must_use]
     pub fn words(&self) -> String {
         let Standing { hello, missed, late, taken, losses, supply_mv, .. } = &self.standing;
-        let mut text = match hello {
-            Some(hello) => format!("node {}: answers ({}), {taken} moves taken", self.port, hello.maker),
-            None => format!("node {}: does not answer", self.port),
-        };
+        let mut text = words::answers(&self.port, hello.as_ref().map(|hello| &*hello.maker), *taken);
         let bad = self.frames.too_long + self.frames.spoiled + self.malformed;
-        for (count, words) in [
-            (*missed, "never came"),
-            (*late, "came late or twice"),
-            (bad, "were garbled"),
-            (self.dropped, "found no room"),
+        for (count, what) in [
+            (*missed, words::NEVER_CAME),
+            (*late, words::CAME_LATE),
+            (bad, words::GARBLED),
+            (self.dropped, words::NO_ROOM),
         ] {
             if count > 0 {
-                text += &format!(", {count} {words}");
+                text += &words::counted(count, what);
             }
         }
-        match losses {
-            0 => {}
-            1 => text += ", was lost once",
-            losses => text += &format!(", was lost {losses} times"),
-        }
+        text += &words::lost_so_often(*losses);
         if *supply_mv > 0 {
-            text += &format!(", supply {:.1} V", f64::from(*supply_mv) / 1000.0);
+            text += &words::supply(*supply_mv);
         }
         text
     }
@@ -288,27 +282,26 @@ impl Nodes {
         let (index, contact) = {
             let inner = self.lock();
             let contact = inner.contacts.iter().find(|contact| &*contact.id == id).cloned();
-            let contact = contact.ok_or_else(|| format!("the rig has no contact \"{id}\""))?;
+            let contact = contact.ok_or_else(|| words::no_contact(id))?;
             let index = inner.ports.iter().flatten().find(|port| port.id == contact.port).map(|port| port.index);
-            (index.ok_or("its node is not in the rig")?, contact)
+            (index.ok_or(words::NODE_NOT_IN_RIG)?, contact)
         };
         let done = self.with(index, |port, events| match (ask, contact.pulse_ms) {
             (ContactAsk::Pulse, Some(width_ms)) => {
                 port.link.pulse(now_ms(), &contact.name, width_ms, events)?;
-                events.push(LinkEvent::Note(format!("contact {} is asked for a pulse of {width_ms} ms", contact.name)));
+                events.push(LinkEvent::Note(words::pulse_asked(&contact.name, width_ms)));
                 Ok(None)
             }
-            (ContactAsk::Pulse, None) => Err("the contact stands open or closed: say /contact/ID/state".to_owned()),
+            (ContactAsk::Pulse, None) => Err(words::SAY_STATE.to_owned()),
             (ContactAsk::Stand { closed }, _) => {
                 port.link.contact(&contact.name, closed)?;
                 port.link.tick(now_ms(), events);
-                let word = if closed { "closed" } else { "open" };
-                events.push(LinkEvent::Note(format!("contact {} shall be {word}", contact.name)));
+                events.push(LinkEvent::Note(words::shall_stand(&contact.name, closed)));
                 Ok(Some(closed))
             }
             (ContactAsk::State, _) => Ok(port.link.contact_closed(&contact.name)),
         });
-        done.unwrap_or_else(|| Err("its node is not in the rig".to_owned()))
+        done.unwrap_or_else(|| Err(words::NODE_NOT_IN_RIG.to_owned()))
     }
 
     /// Asks a node for raw samples of a control (addresses, limits and answers as in the wire's section 7). Answers come to
@@ -318,17 +311,17 @@ impl Nodes {
     /// The port is no node's, or its node is away.
     pub fn ask_raw(&self, port: &str, address: &str, rate: i32, ms: i32) -> Result<Receiver<FromNode>, String> {
         let index = self.lock().ports.iter().flatten().find(|known| &*known.id == port).map(|port| port.index);
-        let index = index.ok_or_else(|| format!("\"{port}\" is no control port of a node"))?;
+        let index = index.ok_or_else(|| words::no_node(port))?;
         let asked = self.with(index, |port, events| {
             if !port.link.is_up() {
-                return Err(format!("the node at \"{}\" is away", port.id));
+                return Err(words::node_away(&port.id));
             }
             let (asker, answers) = sync_channel(ANSWERS_MAX);
             port.asker = Some(asker);
             events.push(LinkEvent::Send(ToNode::RawAsk { token: 1, address, rate, ms }.message()));
             Ok(answers)
         });
-        asked.unwrap_or_else(|| Err("no such node".to_owned()))
+        asked.unwrap_or_else(|| Err(words::NO_SUCH_NODE.to_owned()))
     }
 
     /// What has been seen of every node.
@@ -362,21 +355,18 @@ impl Nodes {
                 LinkEvent::Found(what) => {
                     self.inbox.push(port.index, Item::event(Event::PortFound { port: PortIndex(port.index) }));
                     self.note(port, &what);
-                    tracing::info!("control port {}: {what}", port.id);
+                    tracing::info!("{}", log::port(&port.id, &what));
                 }
                 LinkEvent::Lost(why) => {
                     let Standing { taken, missed, late, losses, .. } = port.link.standing();
-                    let text = format!(
-                        "the node is lost: {why}; gains stay as they are, its lamps fail lit \
-                         [taken {taken}, missed {missed}, late {late}, malformed {}, dropped {}, losses {losses}]",
-                        port.malformed, port.dropped
-                    );
+                    let counts = [taken, missed, late, port.malformed, port.dropped, losses];
+                    let text = words::node_lost(&why, counts);
                     self.note(port, &text);
-                    tracing::error!("control port {}: {text}", port.id);
+                    tracing::error!("{}", log::port(&port.id, &text));
                 }
                 LinkEvent::Note(text) => {
                     self.note(port, &text);
-                    tracing::info!("control port {}: {text}", port.id);
+                    tracing::info!("{}", log::port(&port.id, &text));
                 }
                 LinkEvent::Answer(answer) => {
                     if port.asker.as_ref().is_some_and(|asker| asker.try_send(answer).is_err()) {
@@ -409,7 +399,7 @@ impl Nodes {
     }
 
     fn note(&self, port: &Port, text: &str) {
-        let ask = Ask::Note(What::Note(format!("control port {}: {text}", port.id)));
+        let ask = Ask::Note(What::Note(log::port(&port.id, text)));
         self.inbox.push(DAEMON_LANE, Item { ask, origin: Origin::Nobody, due: Frames(0) });
     }
 }

@@ -7,9 +7,10 @@ use crate::desk::journal::{Line, Ports, What};
 use crate::desk::{Desk, Event, ToEngine};
 use crate::params::{Address, Value};
 use crate::ports::storage::{self, Numbered, read_lines};
-use crate::ports::zone::rfc_3339;
+use crate::ports::zone::{Zone, rfc_3339};
 use crate::profile::{Checked, Installation, Texts, check};
 use crate::units::{Frames, SampleRate};
+use crate::words::recall as words;
 use std::path::{Path, PathBuf};
 
 /// The mix as it was.
@@ -45,7 +46,15 @@ pub fn mix_at(folder: &Path, at: i64) -> Result<Past, String> {
     let files = Numbered::new(&folder.join("journal"), "journal", "jsonl").and_then(|files| files.list());
     let files: Vec<PathBuf> = files.map_err(unreadable)?.into_iter().map(|(_, path)| path).collect();
     let run = run_of(&files, at).map_err(unreadable)?;
-    let run = run.ok_or("the journal does not reach back so far: the run of that time began before its first file")?;
+    let run = match run {
+        Some(run) => run,
+        None => {
+            let first = first_run(&files).map_err(unreadable)?;
+            return Err(words::before_the_journal(
+                first.map(|at| Zone::local().unwrap_or_default().text(at)).as_deref(),
+            ));
+        }
+    };
     #[expect(clippy::cast_sign_loss, reason = "the run began before")]
     let until = Frames((at - run.at) as u64 * u64::from(run.rate.hz()));
     let mut replay = Replay { desk: None, rate: run.rate };
@@ -90,6 +99,19 @@ fn run_of(files: &[PathBuf], at: i64) -> std::io::Result<Option<Run>> {
         }
         if found.is_some() {
             return Ok(found);
+        }
+    }
+    Ok(None)
+}
+
+/// When the first run began that the journal still has.
+fn first_run(files: &[PathBuf]) -> std::io::Result<Option<i64>> {
+    for file in files {
+        for text in read_lines(file)? {
+            let storage::Line::Whole(text) = text? else { continue };
+            if let Ok(Line { what: What::Start { civil, .. }, .. }) = Line::parse(&text) {
+                return Ok(rfc_3339(&civil));
+            }
         }
     }
     Ok(None)

@@ -341,13 +341,19 @@ fn earlier(
         return Err(format!("\"{file}\" is none of the files of this desk: {}", names.join(", ")));
     };
     let kept = state::accepted_revisions(folder, file).map_err(|error| format!("the revisions of {file}: {error}"))?;
-    let now = std::fs::read_to_string(path).map_err(|error| format!("{}: {error}", path.display()))?;
+    let now = match std::fs::read_to_string(path) {
+        Ok(now) => Some(now),
+        // Deleted: back to what is in force.
+        Err(error) if error.kind() == std::io::ErrorKind::NotFound => None,
+        // No text at all: an edit that was refused.
+        Err(error) if error.kind() == std::io::ErrorKind::InvalidData => None,
+        Err(error) => return Err(format!("{}: {error}", path.display())),
+    };
     let revision = match to {
         Some(number) => kept.iter().find(|revision| revision.number == number),
         // Where this text first stood, so that undoing again goes further back and not to and fro.
-        None => match kept.iter().position(|revision| revision.text == now) {
+        None => match kept.iter().position(|revision| Some(&revision.text) == now.as_ref()) {
             Some(place) => place.checked_sub(1).and_then(|place| kept.get(place)),
-            // An edit that was refused: back to what is in force.
             None => kept.last(),
         },
     };
@@ -445,19 +451,28 @@ fn recall(shared: &DeskShared, folder: &Path, what: RecallAsk, set: bool) -> Res
     let changes = desk(shared, |answer| Asked::Recall(what, set, answer))??;
     let changed = |change: Change| Changed {
         path: change.address.to_string(),
-        now: change.now.to_string(),
-        then: change.then.to_string(),
+        now: shown(&change.now),
+        then: shown(&change.then),
         kept: change.kept.map(str::to_owned),
     };
     Ok(Answer::Recalled { of, changes: changes.into_iter().map(changed).collect(), set })
+}
+
+/// A value for people.
+fn shown(value: &Value) -> String {
+    match value {
+        Value::Number(number) => words::number(*number),
+        other => other.to_string(),
+    }
 }
 
 /// The file whose newest revision is the youngest, of those whose text of now has an earlier one.
 fn changed_last(folder: &Path, named: &[(String, PathBuf)]) -> Option<String> {
     let files = named.iter().filter_map(|(file, path)| {
         let kept = state::accepted_revisions(folder, file).ok()?;
+        // Another text, none at all, or no file.
         let now = std::fs::read_to_string(path).ok();
-        let refused = kept.last().is_some_and(|last| now.as_ref().is_some_and(|now| *now != last.text));
+        let refused = kept.last().is_some_and(|last| now.as_ref() != Some(&last.text));
         let place = kept.iter().position(|revision| Some(&revision.text) == now.as_ref());
         (refused || place.is_some_and(|place| place > 0))
             .then(|| (refused, kept.last().map(|last| last.at), file.clone()))

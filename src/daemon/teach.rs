@@ -174,6 +174,11 @@ impl Session {
         self.who == who
     }
 
+    /// Seconds until it is over if nobody looks after it, at least 1.
+    pub(super) fn left_s(&self) -> u64 {
+        self.until_ms.saturating_sub(now_ms()).div_ceil(1_000).max(1)
+    }
+
     /// Whether nobody looked after it for too long.
     pub(super) fn is_over(&self) -> bool {
         now_ms() >= self.until_ms

@@ -49,8 +49,9 @@ impl Desk {
     pub(super) fn aim_gains_of_channel(&mut self, id: &Id) {
         let Some(place) = self.stage.place(Bank::Sources, id) else { return };
         let polarity = if self.held(Key::ChannelPolarity, id).is_word("inverted") { -1.0 } else { 1.0 };
-        let pad = if self.held(Key::ChannelPad, id).is_word("on") { PAD } else { 1.0 };
-        let trim = self.factor(Key::ChannelTrim, id) * polarity * pad;
+        let (trim, pad) = self.level_keys(id);
+        let pad = if self.held(pad, id).is_word("on") { PAD } else { 1.0 };
+        let trim = self.factor(trim, id) * polarity * pad;
         let fader = self.held(Key::ChannelFader, id);
         let group_db: f32 = self
             .gain_groups_of(id)

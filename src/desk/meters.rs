@@ -8,6 +8,7 @@
 //! /meter/bus/ID/stereo/{correlation,mono-loss}                and of stereo channels
 //! /meter/bus/ID/loudness/{momentary,short-term,...}           and of channels, after the fader
 //! /meter/bus/ID/leveller/gain                                 what is measured above is before it
+//! /meter/desk/listen/{left,right,stereo,loudness}/...         the channels that are listened to, while an output listens
 //! /meter/output/ID/limiter/reduction                          what is measured above is before it
 //! /meter/output/ID/lip-sync/{limiter,device,total}            by how much the output is late, ms, and nothing above is
 //! ```
@@ -371,11 +372,12 @@ impl Desk {
             let Some(place) = self.stage.place(Bank::Sources, &source_of(&talkback.id)) else { continue };
             add(&format!("/talkback/{}", talkback.id), Point::Input, Bank::Sources, place, 0, &input, "input");
         }
-        let buses = self.buses().map(|bus| ("bus", &bus.id, Bank::Buses));
-        let outputs = self.rig().outputs.iter().map(|output| ("output", &output.id, Bank::Outputs));
-        for (word, id, bank) in buses.chain(outputs) {
+        let buses = self.buses().map(|bus| (format!("/bus/{}", bus.id), &*bus.id, Bank::Buses));
+        let listen = ("/desk/listen".to_owned(), super::console::LISTEN_BUS, Bank::Buses);
+        let outputs = self.rig().outputs.iter();
+        let outputs = outputs.map(|output| (format!("/output/{}", output.id), &*output.id, Bank::Outputs));
+        for (of, id, bank) in buses.chain([listen]).chain(outputs) {
             let Some(place) = self.stage.place(bank, id) else { continue };
-            let of = format!("/{word}/{id}");
             for (side, word) in ["left", "right"].into_iter().enumerate() {
                 let place = Place { first: place.first + u16::from(side == 1), width: 1 };
                 add(&of, Point::After, bank, place, side, &LEVELS, word);

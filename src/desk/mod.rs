@@ -544,7 +544,10 @@ impl Desk {
         if let Value::Word(word) = &value {
             match row.domain {
                 Domain::BusId => self.known(Scope::Bus, word)?,
-                Domain::InputId if self.rig().input(word).is_none() => {
+                Domain::InputId | Domain::SecondInputId
+                    if self.rig().input(word).is_none()
+                        && !(row.domain == Domain::SecondInputId && &**word == "off") =>
+                {
                     return Err(format!("there is no input \"{word}\" in the rig"));
                 }
                 _ => {}
@@ -554,6 +557,9 @@ impl Desk {
         let refused = match address.key {
             Key::BusAssign if value.is_word("on") => self.why_not_assigned(&Id::from(&*address.id), &further),
             Key::ChannelSendPoint if value.is_word("input") => self.why_no_input_send(&further),
+            Key::ChannelSourceSelect if value.is_word("b") && self.second_source(&address.id).is_none() => {
+                Some("the channel has no second source: name one with its source-b".to_owned())
+            }
             Key::ChannelSharingGroup | Key::ChannelDuckingUnder | Key::BusDuckingUnder => self.why_no_group(&value),
             _ => None,
         };
@@ -564,6 +570,9 @@ impl Desk {
     /// assignment, or because it becomes the source of an open channel.
     fn opens_a_microphone(&mut self, address: &Address, value: &Value) -> bool {
         let id: Id = address.id.as_ref().into();
+        if self.selects_another_microphone(address, value) && self.is_open_on_air(&id) {
+            return true;
+        }
         let concerned: Vec<Id> = match address.key.parameter().scope {
             Scope::Channel => vec![id.clone()],
             Scope::GainGroup => {
@@ -593,6 +602,22 @@ impl Desk {
             None => self.mix.remove(address),
         };
         opens
+    }
+
+    /// Whether a channel would carry a microphone with this value that it does not carry now.
+    fn selects_another_microphone(&mut self, address: &Address, value: &Value) -> bool {
+        if !address.key.is_of_a_source() {
+            return false;
+        }
+        let carried = self.input_of(&address.id).map(|input| input.id.clone());
+        let before = self.mix.insert(address.clone(), value.clone());
+        let another =
+            self.input_of(&address.id).is_some_and(|input| is_microphone(input) && Some(&input.id) != carried.as_ref());
+        match before {
+            Some(before) => self.mix.insert(address.clone(), before),
+            None => self.mix.remove(address),
+        };
+        another
     }
 
     /// Stores a value that is known to be good, and lets the engine, the controls and the listeners know.
@@ -640,7 +665,7 @@ impl Desk {
             Scope::Channel if address.key.is_of_a_stage() => self.aim_stages_of_channel(&id),
             Scope::Bus if address.key.is_of_a_stage() => self.aim_stages_of_bus(&id),
             Scope::Channel => {
-                if address.key == Key::ChannelSource {
+                if address.key.is_of_a_source() {
                     self.reconcile();
                     self.aim_stages_of_channel(&id);
                     self.aim_sharing(&id);
@@ -651,7 +676,9 @@ impl Desk {
                 }
                 match address.key {
                     // What a hand moves most changes nothing of who feeds whom.
-                    Key::ChannelFader | Key::ChannelSwitch | Key::ChannelTrim => self.aim_gains_of_channel(&id),
+                    Key::ChannelFader | Key::ChannelSwitch | Key::ChannelTrim | Key::ChannelTrimB => {
+                        self.aim_gains_of_channel(&id);
+                    }
                     _ => self.aim_strip_of_channel(&id),
                 }
                 self.when_closed(&id, true, effects);
@@ -750,9 +777,34 @@ impl Desk {
         self.input_of(channel).is_some_and(is_microphone)
     }
 
+    /// The input that a channel carries: of its sources the one that is selected.
     fn input_of(&self, channel: &str) -> Option<&Input> {
+        if self.carries_second(channel) {
+            return self.second_source(channel);
+        }
         let Some(Value::Word(input)) = self.value(&Address::new(Key::ChannelSource, channel)) else { return None };
         self.rig().input(&input)
+    }
+
+    /// The second source of a channel, whether it is selected or not.
+    fn second_source(&self, channel: &str) -> Option<&Input> {
+        let Some(Value::Word(input)) = self.value(&Address::new(Key::ChannelSourceB, channel)) else { return None };
+        self.rig().input(&input).filter(|_| &*input != "off")
+    }
+
+    /// Whether a channel carries its second source. One that has none carries the first, whatever is selected.
+    fn carries_second(&self, channel: &str) -> bool {
+        self.mix.get(&Address::new(Key::ChannelSourceSelect, channel)).is_some_and(|value| value.is_word("b"))
+            && self.second_source(channel).is_some()
+    }
+
+    /// The trim and the pad of what a channel carries: each source has its own.
+    fn level_keys(&self, channel: &str) -> (Key, Key) {
+        if self.carries_second(channel) {
+            (Key::ChannelTrimB, Key::ChannelPadB)
+        } else {
+            (Key::ChannelTrim, Key::ChannelPad)
+        }
     }
 
     /// The columns of the engine that hold a channel, bus or output: where a meter frame shows it.

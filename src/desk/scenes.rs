@@ -326,6 +326,13 @@ impl Desk {
 
     fn plan_channel(&mut self, id: &Id, mut wanted: BTreeMap<Address, Value>, plan: &mut Plan) {
         let fader = Address::new(Key::ChannelFader, id);
+        let select = Address::new(Key::ChannelSourceSelect, id);
+        if let Some(value) = wanted.get(&select).cloned()
+            && self.selects_another_microphone(&select, &value)
+            && self.on_air_with(id, &wanted)
+        {
+            plan.kept.extend(wanted.remove_entry(&select).map(|(address, value)| (address, value, MICROPHONE)));
+        }
         let (microphone, live) = (self.is_microphone(id), self.is_open_on_air(id));
         if microphone && !live {
             let switch = Address::new(Key::ChannelSwitch, id);

@@ -720,7 +720,9 @@ impl Stage {
         let mut edits = std::mem::take(&mut self.edits);
         for (target, value) in std::mem::take(&mut self.unsent) {
             let command = Command { target, value };
-            edits.push(if self.is_fresh(target) { Edit::Jump(command) } else { Edit::Aim(command) });
+            // What comes up beside another is silent still: it begins with its own source's level.
+            let own = matches!(target, Target::Trim { column } if self.beside.contains(&(Bank::Sources, column)));
+            edits.push(if own || self.is_fresh(target) { Edit::Jump(command) } else { Edit::Aim(command) });
         }
         self.fresh.clear();
         self.beside.clear();

@@ -8,7 +8,7 @@ use super::why::few;
 use crate::dsp::scale::Scale;
 use crate::panel::ControlIndex;
 use crate::params::{Address, Key, Value};
-use crate::profile::{Id, Output, OutputKind};
+use crate::profile::{Host, Id, Output, OutputKind};
 use crate::words;
 use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
@@ -139,6 +139,9 @@ pub struct Status {
     pub listening: Vec<String>,
     /// Whether the panel is locked.
     pub locked: bool,
+    /// The rung of the panic ladder that is in force.
+    #[serde(default)]
+    pub panic: Option<String>,
     /// The name of the profile in force.
     pub profile: String,
     /// Which revision of the files.
@@ -198,6 +201,7 @@ impl Desk {
             talking: self.talking(),
             listening: self.listened(),
             locked: self.is_locked(),
+            panic: self.panic_in_force(),
             wrong: self.wrongs(on_air, programme_dbfs, facts),
             microphones,
             others,
@@ -211,6 +215,14 @@ impl Desk {
             nodes: facts.nodes.clone(),
             waiting: self.waiting_to_rejoin(),
             decisions: facts.decisions.clone(),
+        }
+    }
+
+    /// The rung of the panic ladder that was taken last, until the prepared mix or another show is there.
+    fn panic_in_force(&self) -> Option<String> {
+        match self.value(&Address::new(Key::DeskPanic, "")) {
+            Some(Value::Word(rung)) if &*rung != "none" => Some(rung.into()),
+            _ => None,
         }
     }
 
@@ -284,6 +296,15 @@ impl Desk {
         }
     }
 
+    /// What a device is nothing without.
+    pub(super) fn without(&self, device: &str) -> words::wrong::Reach {
+        match self.rig().devices.iter().find(|known| *known.id == *device).map(|device| device.host) {
+            Some(Host::Application | Host::PipeWire | Host::PulseAudio) => words::wrong::Reach::PipeWire,
+            Some(Host::Jack) => words::wrong::Reach::Jack,
+            _ => words::wrong::Reach::Plug,
+        }
+    }
+
     /// The bus that an output carries.
     pub(super) fn carried(&self, output: &str) -> String {
         match self.value(&Address::new(Key::OutputSource, output)) {
@@ -295,7 +316,7 @@ impl Desk {
     /// Why nothing can leave by an output, if so.
     pub(super) fn output_blocked(&self, output: &Output) -> Option<String> {
         if self.away.contains(&output.device) {
-            return Some(words::air::device_away(&output.device, &output.id));
+            return Some(words::air::device_away(&output.device, &output.id, self.without(&output.device)));
         }
         let level = self.value(&Address::new(Key::OutputLevel, &output.id))?;
         if level == Value::Off {
@@ -314,7 +335,7 @@ impl Desk {
     fn wrongs(&self, on_air: bool, programme_dbfs: f32, facts: &Facts) -> Vec<Wrong> {
         let mut all = facts.wrong.clone();
         for device in &self.away {
-            all.push(words::wrong::device_away(device).into());
+            all.push(words::wrong::device_away(device, self.without(device)).into());
         }
         let quiet = ["left", "right"].iter().all(|side| {
             facts.heard.get(&format!("/meter/bus/programme/{side}/peak")).is_some_and(|heard| !heard.sounds())

@@ -6,6 +6,7 @@ use crate::engine::{Bank, Tap};
 use crate::panel::{ControlIndex, Decoder};
 use crate::params::{Address, Domain, Key, Nature, Scope, Value};
 use crate::profile::{Channel, GRAPH_LEVELS, Id, Input, InputFrom, Installation, OutputKind, Panel, Profile, Rig};
+use crate::words::log;
 use std::collections::{BTreeMap, BTreeSet};
 
 /// What was open before something that is no hand changed the mix.
@@ -55,6 +56,7 @@ impl Desk {
         let before = if reread { starting_mix(&old.profile) } else { BTreeMap::new() };
         if !reread {
             self.pending.clear();
+            self.put(&Address::new(Key::DeskPanic, ""), Value::Word("none".into()), By::Desk, effects);
         }
         self.gathering = true;
         let mut starting = starting_mix(&profile);
@@ -100,9 +102,7 @@ impl Desk {
         }
         self.show_all(effects);
         if self.stage.crowded {
-            effects
-                .notes
-                .push("the engine is full for now: channels are missing until others have faded out".to_owned());
+            effects.notes.push(log::ENGINE_FULL.to_owned());
         }
     }
 
@@ -133,8 +133,7 @@ impl Desk {
                 || (now.on_air.contains(id) && !before.on_air.contains(id));
             let guest = guests && self.is_guest(id);
             if opened && (guest || self.is_microphone(id)) {
-                let what = if guest { "guest" } else { "microphone" };
-                effects.notes.push(format!("channel {id} is closed: a {what} is opened by a hand"));
+                effects.notes.push(log::opened_by_hand_only(id, guest));
                 self.put(&Address::new(Key::ChannelSwitch, id), Value::Word("closed".into()), By::Desk, effects);
             }
         }
@@ -193,7 +192,7 @@ impl Desk {
             std::mem::take(&mut self.left_over).into_iter().partition(|channel| self.input_of(&channel.id).is_none());
         self.left_over = kept;
         for channel in gone {
-            effects.notes.push(format!("channel {} was left over and goes: the rig has lost its input", channel.id));
+            effects.notes.push(log::left_over_goes(&channel.id));
         }
     }
 
@@ -207,10 +206,14 @@ impl Desk {
             let lost = match address.key.parameter().domain {
                 Domain::BusId => self.known(Scope::Bus, word).is_err(),
                 Domain::InputId => self.rig().input(word).is_none(),
+                Domain::SecondInputId => &**word != "off" && self.rig().input(word).is_none(),
                 _ => false,
             };
-            if let (true, Some(instead)) = (lost, self.installation.profile.value(&address)) {
-                effects.notes.push(format!("{address} named \"{word}\", which is gone: it is \"{instead}\" now"));
+            let written = self.installation.profile.value(&address).filter(|written| *written != value);
+            // A second source that is gone from the rig and not from the profile is none.
+            let instead = written.or_else(|| address.key.parameter().default_value());
+            if let (true, Some(instead)) = (lost, instead) {
+                effects.notes.push(log::named_what_is_gone(&address, word, &instead));
                 self.put(&address, instead, By::Desk, effects);
             }
         }
@@ -279,10 +282,7 @@ impl Desk {
         let returning = self.left_over.extract_if(.., |channel| known(&channel.id)).map(|channel| channel.id).collect();
         for channel in &old.channels {
             if !known(&channel.id) && opened.live.contains_key(&channel.id) {
-                effects.notes.push(format!(
-                    "channel {} is open and not in profile \"{}\": it stays until it is closed",
-                    channel.id, new.name
-                ));
+                effects.notes.push(log::stays_until_closed(&channel.id, &new.name));
                 self.left_over.push(channel.clone());
             }
         }
@@ -304,7 +304,7 @@ impl Desk {
         }
         let waiting = self.pending.entry(id.clone()).or_default();
         if waiting.is_empty() {
-            effects.notes.push(format!("channel {id} is open: it keeps its values until it is closed"));
+            effects.notes.push(log::keeps_until_closed(id));
         }
         waiting.insert(address, value);
     }
@@ -485,7 +485,7 @@ impl Desk {
         // Only now is it known what each channel carries.
         for id in self.opened().switched {
             if self.is_microphone(&id) && !(microphones_open && were_open.contains_key(&id)) {
-                effects.notes.push(format!("channel {id} comes back closed: it waits for a hand"));
+                effects.notes.push(log::comes_back_closed(&id));
                 self.put(&Address::new(Key::ChannelSwitch, &id), Value::Word("closed".into()), By::Desk, effects);
             }
         }
@@ -497,7 +497,7 @@ impl Desk {
             if microphones_open || !self.is_microphone(&id) {
                 self.set(address, &value, By::Desk, effects);
             } else {
-                effects.notes.push(format!("channel {id} comes back closed: it waits for a hand"));
+                effects.notes.push(log::comes_back_closed(&id));
             }
         }
     }
@@ -529,7 +529,7 @@ impl Desk {
             // Of a rig before this one.
             return;
         }
-        effects.notes.push(format!("device {device} is gone: its channels are silent until it is back"));
+        effects.notes.push(log::device_gone(&device));
         if wiring::master(self.rig()) == Some(&device) {
             self.stage.fade_outputs(false);
         }
@@ -547,12 +547,12 @@ impl Desk {
             });
             let ids: Vec<Id> = on_it.map(|channel| channel.id.clone()).collect();
             for id in ids {
-                effects.notes.push(format!("channel {id} comes back closed: it waits for a hand"));
+                effects.notes.push(log::comes_back_closed(&id));
                 let address = Address::new(Key::ChannelSwitch, &id);
                 self.put(&address, Value::Word("closed".into()), By::Desk, effects);
             }
         }
-        effects.notes.push(format!("device {device} is back"));
+        effects.notes.push(log::device_back(device));
         self.away.remove(device);
         if wiring::master(self.rig()) == Some(device) {
             self.stage.fade_outputs(true);

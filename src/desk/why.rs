@@ -131,6 +131,14 @@ impl Desk {
         let mut walk = Walk::default();
         let input = self.input_of(id);
         self.walk_source(input, &mut walk);
+        if let Some(second) = self.second_source(id) {
+            let says = if self.carries_second(id) {
+                words::second_selected(&second.id)
+            } else {
+                words::first_selected(&second.id)
+            };
+            walk.step("source-select", true, says);
+        }
         let heard = facts.heard.get(&format!("/meter/channel/{id}/input/peak")).zip(input).filter(|_| walk.passes());
         let mut soft = None;
         let sounds =
@@ -203,7 +211,11 @@ impl Desk {
             None => walk.step("source", false, words::NO_INPUT),
             Some((input, InputFrom::Device { device, .. })) => {
                 let there = !self.away.contains(device);
-                walk.step("device", there, words::device_of_input(device, input, there));
+                walk.step(
+                    "device",
+                    there,
+                    words::device_of_input(device, input, (!there).then(|| self.without(device))),
+                );
             }
             Some((input, _)) => walk.step("source", true, words::made_here(input)),
         }
@@ -226,7 +238,8 @@ impl Desk {
         soft: &mut Option<Step>,
     ) -> bool {
         let number = |key: Key| self.held(key, id).decibels().get();
-        let (trim, pad) = (number(Key::ChannelTrim), self.stands_on(&Address::new(Key::ChannelPad, id)));
+        let (trim, pad) = self.level_keys(id);
+        let (trim, pad) = (number(trim), self.stands_on(&Address::new(pad, id)));
         // The meter stands behind both.
         let now = heard.peak_dbfs;
         let arrives = now - trim - if pad { db_from_linear(PAD) } else { 0.0 };
@@ -282,7 +295,7 @@ impl Desk {
     fn walk_strip(&self, id: &Id, input: &Id, heard: Heard, facts: &Facts, walk: &mut Walk) {
         let (trim, fader) = {
             let number = |key: Key| self.held(key, id).decibels().get();
-            (number(Key::ChannelTrim), number(Key::ChannelFader))
+            (number(self.level_keys(id).0), number(Key::ChannelFader))
         };
         let groups = self.gain_groups_of(id).map(|group| self.held(Key::GroupFader, &group.id).decibels().get());
         let groups: f32 = groups.filter(|db| db.is_finite()).sum();
@@ -488,7 +501,11 @@ impl Desk {
             }
             self.step_fader(&Address::new(Key::OutputLevel, id), "level", facts, &mut walk);
             let there = !self.away.contains(&output.device);
-            walk.step("device", there, words::device_of_output(&output.device, there));
+            walk.step(
+                "device",
+                there,
+                words::device_of_output(&output.device, (!there).then(|| self.without(&output.device))),
+            );
             walk.0.extend(sounds);
         }
         walk.end(path, || heard)

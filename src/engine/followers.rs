@@ -18,8 +18,8 @@ use super::strip::{GroupAudio, Strip};
 use crate::dsp::lanes::{LANES, Row, Vectors};
 use std::ops::Range;
 
-/// Columns of one owner: a channel, and while its source changes the one that fades out; or two channels.
-pub const OWN_COLUMNS: usize = 8;
+/// Columns of one owner: a channel or two, and those that still fade out while a source is selected again and again.
+pub const OWN_COLUMNS: usize = 32;
 /// Feeds that are one owner's.
 pub const OWN_FEEDS: usize = 4;
 /// Buses on the way of one owner to one bus.

@@ -6,7 +6,7 @@
 //!
 //! First comes a time in which nobody touches anything ([`QUIET_MS`]): each track's differences give its noise, by a median, so
 //! that a spike does not count. Then, for every message, the energy of the last half second (the variance of what was said,
-//! with where it stood before) over that noise. When the panel has come to rest again the loudest track is the one, if it beats
+//! with where it stood before) over that noise; a slow move counts by its whole way. When the panel has come to rest again the loudest track is the one, if it beats
 //! the second by [`MARGIN_DB`], over noise and without, and moved far enough; else the question is asked again.
 //!
 //! Energy and noise are counted in parts of the whole range, and no noise counts as less than that of 7 bits: otherwise the
@@ -98,6 +98,10 @@ struct Halves {
     steps: u32,
     way: u32,
     wraps: u32,
+    /// How often the coarse half was said again for the sake of a fine one that had gone on by more than a tremble of 7 bits.
+    held: u32,
+    /// How far the coarse half went in all.
+    went: u32,
 }
 
 /// The last messages of one MIDI channel.
@@ -272,11 +276,14 @@ impl Motion {
                 let halves = self.halves.entry((port, channel, number - 32)).or_default();
                 halves.followed += u32::from(last == Some(number - 32));
                 if let Some(coarse) = halves.coarse {
-                    if let Some((_, fine)) = halves.last.filter(|(before, _)| *before != coarse) {
+                    if let Some((before, fine)) = halves.last.filter(|(before, _)| *before != coarse) {
                         halves.steps += 1;
+                        halves.went += u32::from(before.abs_diff(coarse));
                         halves.way += u32::from(fine.abs_diff(value));
                         halves.wraps += u32::from(fine.abs_diff(value) > 64);
                     }
+                    let same = halves.last.filter(|(before, _)| *before == coarse);
+                    halves.held += u32::from(same.is_some_and(|(_, fine)| fine.abs_diff(value) > 1));
                     halves.last = Some((coarse, value));
                     let whole = f64::from(u16::from(coarse) << 7 | u16::from(value));
                     self.hear(now_ms, port, Wire::Pair(channel, number - 32), whole);
@@ -376,13 +383,13 @@ impl Motion {
         }
         let mut ranked: Vec<(&Source, &Track)> =
             self.tracks.iter().filter(|((port, wire), _)| self.is_control(*port, wire)).collect();
-        ranked.sort_by(|a, b| b.1.peak.total_cmp(&a.1.peak));
+        ranked.sort_by(|a, b| b.1.energy().total_cmp(&a.1.energy()));
         let Some((source, best)) = ranked.first() else { return Verdict::Waiting };
-        let decibels = |track: &Track| 10.0 * track.peak.max(1.0).log10();
+        let decibels = |track: &Track| 10.0 * track.energy().max(1.0).log10();
         let second = ranked.get(1).map_or(0.0, |(_, track)| decibels(track));
         // Also without regard to noise: a neighbour that went along is no less moved because it is noisy.
-        let along = ranked.iter().skip(1).map(|(_, track)| track.motion).fold(0.0, f64::max);
-        let alone_db = if along > 0.0 { 10.0 * (best.motion / along).log10() } else { f64::INFINITY };
+        let along = ranked.iter().skip(1).map(|(_, track)| track.moved()).fold(0.0, f64::max);
+        let alone_db = if along > 0.0 { 10.0 * (best.moved() / along).log10() } else { f64::INFINITY };
         let margin_db = (decibels(best) - second).min(alone_db);
         if decibels(best) < MARGIN_DB {
             // What seemed to move was the half of something.
@@ -392,7 +399,7 @@ impl Motion {
         if margin_db < MARGIN_DB {
             let (first, rest) = (words(&source.1), &ranked[1..]);
             // What is noise alone is not named.
-            let with = rest.iter().max_by(|a, b| a.1.motion.total_cmp(&b.1.motion));
+            let with = rest.iter().max_by(|a, b| a.1.moved().total_cmp(&b.1.moved()));
             let with = with.filter(|(_, track)| decibels(track) >= MARGIN_DB || track.way_gone() >= MOVED);
             return Verdict::Again(std::iter::once(first).chain(with.map(|((_, wire), _)| words(wire))).collect());
         }
@@ -439,12 +446,15 @@ impl Motion {
         }
         let Some(halves) = self.halves.get(&(port, channel, number)) else { return false };
         // Two controls with such numbers that are moved together: a fine half would wrap round with each step of the coarse one,
-        // and so go a third of its range on average.
+        // and so go a third of its range on average; but at a speed of whole coarse steps it seems to stand. A control of its own
+        // has nothing to say while its neighbour alone goes on, and the coarse half of a pair is said with every fine one.
         let far = |number| {
             let track = self.tracks.get(&(port, Wire::Controller(channel, number)));
             track.is_some_and(|track| track.way_gone() >= MOVED)
         };
-        let smooth = halves.wraps == 0 && halves.way < 16 * halves.steps;
+        // And what goes along by less than a fourth is no second that was moved: that is 12 dB.
+        let along = 4 * halves.way >= halves.went && 4 * halves.held < halves.steps;
+        let smooth = halves.wraps == 0 && halves.way < 16 * halves.steps && along;
         let two = halves.steps >= 8 && smooth && far(number) && far(number + 32);
         halves.followed > 0 && halves.followed >= 9 * halves.alone && !two
     }
@@ -539,6 +549,19 @@ impl Track {
         let motion = self.variance();
         self.motion = self.motion.max(motion / (span * span));
         self.peak = self.peak.max(motion / self.floor());
+    }
+
+    /// What moved, as a part of the range: the highest variance of half a second, or that of the whole way, gone evenly. A slow
+    /// hand is seen by the whole way only; noise goes no way that is worth it.
+    fn moved(&self) -> f64 {
+        let way = self.way_gone();
+        self.motion.max(way * way / 12.0)
+    }
+
+    /// The same over the noise.
+    fn energy(&self) -> f64 {
+        let span = self.highest - self.lowest;
+        self.peak.max(self.moved() * span * span / self.floor())
     }
 
     /// The variance that counts as noise.

@@ -76,6 +76,14 @@ pub enum Key {
     ChannelTrim,
     /// `channel.ID.pad`
     ChannelPad,
+    /// `channel.ID.source-b`
+    ChannelSourceB,
+    /// `channel.ID.trim-b`
+    ChannelTrimB,
+    /// `channel.ID.pad-b`
+    ChannelPadB,
+    /// `channel.ID.source-select`
+    ChannelSourceSelect,
     /// `channel.ID.polarity`
     ChannelPolarity,
     /// `channel.ID.delay.time`
@@ -417,6 +425,8 @@ pub enum Domain {
     Words(&'static [&'static str]),
     /// The id of an input of the rig.
     InputId,
+    /// The id of an input of the rig, or `off`.
+    SecondInputId,
     /// The id of a bus of the profile.
     BusId,
     /// The id of a sharing group, which is there as soon as somebody is in it; or `off`.
@@ -957,6 +967,40 @@ const CHANNEL_HEAD: &[Parameter] = &[
     },
     words(Key::ChannelPad, Scope::Channel, "pad", OFF_ON, "off", "on takes 20 dB off a source that is far too loud"),
     Parameter {
+        key: Key::ChannelSourceB,
+        scope: Scope::Channel,
+        word: "source-b",
+        further: None,
+        domain: Domain::SecondInputId,
+        default: "off",
+        taper: Taper::None,
+        glide: Glide::CrossFade { ms: 20 },
+        summary: "a second input, which is heard in place of the first while source-select says b",
+    },
+    Parameter {
+        key: Key::ChannelTrimB,
+        scope: Scope::Channel,
+        word: "trim-b",
+        further: None,
+        domain: Domain::Number { unit: Unit::Decibels, lowest: -24.0, highest: 24.0, off: false },
+        default: "0.0",
+        taper: Taper::Linear,
+        glide: Glide::OnePole { ms: 10 },
+        summary: "the second source's own trim",
+    },
+    words(Key::ChannelPadB, Scope::Channel, "pad-b", OFF_ON, "off", "on takes 20 dB off the second source"),
+    Parameter {
+        glide: Glide::CrossFade { ms: 20 },
+        ..words(
+            Key::ChannelSourceSelect,
+            Scope::Channel,
+            "source-select",
+            &["a", "b"],
+            "a",
+            "which of the two sources the channel carries; the other is not heard",
+        )
+    },
+    Parameter {
         key: Key::ChannelPolarity,
         scope: Scope::Channel,
         word: "polarity",
@@ -1455,6 +1499,12 @@ impl Key {
             || (self.parameter().word.contains('.') && !self.is_of_a_send() && !self.is_of_sharing())
     }
 
+    /// Whether this decides which input a channel carries.
+    #[must_use]
+    pub const fn is_of_a_source(self) -> bool {
+        matches!(self, Self::ChannelSource | Self::ChannelSourceB | Self::ChannelSourceSelect)
+    }
+
     /// Whether this is a value of a send. There is one for every channel and bus, most of them off: only what differs
     /// from the default is kept.
     #[must_use]
@@ -1547,10 +1597,12 @@ impl Parameter {
             // "off" is also a word of some switches.
             (Domain::Words(words), Value::Off) => words.contains(&"off").then(|| Value::Word("off".into())),
             (Domain::Words(words), Value::Word(word)) => words.contains(&&**word).then(|| value.clone()),
-            (Domain::InputId | Domain::BusId | Domain::SharingGroup, Value::Word(word)) => {
+            // Words for "no group" are no names of one.
+            (Domain::SharingGroup, Value::Word(word)) if ["none", "no", "on"].contains(&&**word) => None,
+            (Domain::InputId | Domain::SecondInputId | Domain::BusId | Domain::SharingGroup, Value::Word(word)) => {
                 is_id(word).then(|| value.clone())
             }
-            (Domain::SharingGroup, Value::Off) => Some(Value::Word("off".into())),
+            (Domain::SharingGroup | Domain::SecondInputId, Value::Off) => Some(Value::Word("off".into())),
             _ => None,
         };
         taken.ok_or_else(|| Refused { found: value.clone(), accepted: self.accepted() })
@@ -1567,6 +1619,7 @@ impl Parameter {
             }
             Domain::Words(words) => words.iter().map(|word| format!("\"{word}\"")).collect::<Vec<_>>().join(" or "),
             Domain::InputId => "the id of an input of the rig".to_owned(),
+            Domain::SecondInputId => "the id of an input of the rig, or \"off\"".to_owned(),
             Domain::BusId => "the id of a bus of the profile".to_owned(),
             Domain::SharingGroup => "the id of a sharing group, or \"off\"".to_owned(),
         }

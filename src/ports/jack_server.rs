@@ -98,6 +98,19 @@ pub enum ServerError {
     NoAnswer(ClientStatus),
 }
 
+/// What the server said, in words; the bits are those of `jack/types.h`.
+fn refusal(status: ClientStatus) -> &'static str {
+    [
+        (ClientStatus::VERSION_ERROR, "speaks another version than the library of this program"),
+        (ClientStatus::NAME_NOT_UNIQUE, "has a client of this name already"),
+        (ClientStatus::SHM_FAILURE, "cannot be reached: its memory belongs to somebody else"),
+        (ClientStatus::INVALID_OPTION, "does not take this name"),
+    ]
+    .into_iter()
+    .find(|(bit, _)| status.contains(*bit))
+    .map_or("does not answer: is it running, as this user?", |(_, words)| words)
+}
+
 impl std::fmt::Display for ServerError {
     fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
         match self {
@@ -106,7 +119,7 @@ impl std::fmt::Display for ServerError {
                 write!(f, "this process already talks to the JACK server \"{name}\", and can talk to one only")
             }
             Self::StillClosing => f.write_str("clients of a JACK server that has ended are still being closed"),
-            Self::NoAnswer(status) => write!(f, "the JACK server does not answer ({status:?})"),
+            Self::NoAnswer(status) => write!(f, "the JACK server {}", refusal(*status)),
         }
     }
 }

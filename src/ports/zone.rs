@@ -88,13 +88,14 @@ impl Zone {
         }
     }
 
-    /// The latest second, not after `now`, at which its clocks showed this hour and minute: of an hour that came twice the
-    /// second one, and of one that was left out that of another day.
+    /// The latest second, not after `now`, at which its clocks showed this hour, minute and second: of an hour that came twice
+    /// the second one, and of one that was left out that of another day.
     #[must_use]
-    pub fn latest(&self, hour: u32, minute: u32, now: i64) -> Option<i64> {
-        let wanted = i64::from(hour) * 3600 + i64::from(minute) * 60;
-        let minutes = (0..=LOOKS_BACK_S / 60).map(|back| now.div_euclid(60) * 60 - back * 60);
-        minutes.into_iter().find(|at| (at + self.ahead(*at)).rem_euclid(DAY_S) == wanted)
+    pub fn latest(&self, hour: u32, minute: u32, second: u32, now: i64) -> Option<i64> {
+        let (wanted, second) = (i64::from(hour) * 3600 + i64::from(minute) * 60, i64::from(second));
+        let minutes = (0..=LOOKS_BACK_S / 60).map(|back| (now - second).div_euclid(60) * 60 - back * 60);
+        let at = minutes.into_iter().find(|at| (at + self.ahead(*at)).rem_euclid(DAY_S) == wanted)?;
+        Some(at + second)
     }
 
     /// A second since 1970 as its clocks show it, in the form of RFC 3339.
@@ -281,9 +282,12 @@ mod tests {
     fn a_time_of_day_is_the_latest_that_has_been() {
         let zone = Zone::read(Path::new("/usr/share/zoneinfo/Europe/Berlin")).expect("there");
         let latest = |hour, minute, now: &str| {
-            zone.latest(hour, minute, rfc_3339(now).expect(now)).map(|at| zone.text(at)).expect("within two days")
+            zone.latest(hour, minute, 0, rfc_3339(now).expect(now)).map(|at| zone.text(at)).expect("within two days")
         };
         assert_eq!(latest(20, 14, "2031-02-03T20:14:59+01:00"), "2031-02-03T20:14:00+01:00");
+        let seconds = |second, now| zone.latest(20, 14, second, rfc_3339(now).expect(now)).map(|at| zone.text(at));
+        assert_eq!(seconds(30, "2031-02-03T20:14:30+01:00").as_deref(), Some("2031-02-03T20:14:30+01:00"));
+        assert_eq!(seconds(31, "2031-02-03T20:14:30+01:00").as_deref(), Some("2031-02-02T20:14:31+01:00"));
         assert_eq!(latest(20, 14, "2031-02-03T20:13:59+01:00"), "2031-02-02T20:14:00+01:00");
         // 26 October 2031: 02:30 came twice. 30 March 2031: it did not come.
         assert_eq!(latest(2, 30, "2031-10-26T08:00:00+01:00"), "2031-10-26T02:30:00+01:00");

@@ -102,7 +102,8 @@ pub(super) fn read_minus(node: &Node, bus: &str, channels: &[&str], buses: &[&st
         less
     });
     table.finish(log);
-    let (of, less) = (of?, less?);
+    // What is missing has been said, and refuses the profile: that the bus is none would be said falsely besides.
+    let (of, less) = (of.unwrap_or_else(|| Id::from("programme")), less.unwrap_or_default());
     Some(Minus { of, less, off_air: off_air.flatten() })
 }
 

@@ -43,7 +43,7 @@ pub enum Part {
     Places,
     /// The switches of channels.
     Switches,
-    /// Which channel goes to which bus.
+    /// Which of its sources a channel carries, and to which bus it goes.
     Routes,
     /// Everything else that makes the sound: trim, stages, processing of buses.
     Sound,
@@ -67,12 +67,14 @@ impl Part {
     pub fn of(row: &Parameter) -> Option<Self> {
         if !matches!(row.scope, Scope::Channel | Scope::Bus)
             || row.default.is_empty()
+            || row.key == Key::ChannelSourceB
             || row.key.nature() != Nature::Kept
         {
             return None;
         }
         Some(match (row.domain, row.taper) {
             _ if row.key == Key::ChannelSwitch => Self::Switches,
+            _ if row.key == Key::ChannelSourceSelect => Self::Routes,
             (Domain::Number { .. }, Taper::Fader) => Self::Levels,
             (Domain::Number { unit: Unit::Position, .. }, _) => Self::Places,
             (Domain::Words(_), _) if row.further.is_some() => Self::Routes,

@@ -208,8 +208,29 @@ pub(super) fn scene_values(
 /// How many lanes a channel takes. Notes what of it depends on that.
 fn source_width(thing: &mut Thing<'_>, rig: Option<&RigNames>, log: &mut Log) -> usize {
     let Some(Raw::Text(source)) = thing.table.get("source").map(|node| &node.value) else { return 1 };
-    let width = rig.and_then(|rig| *rig.inputs.get(source)?).unwrap_or(1);
-    if width == 2
+    let width_of = |input: &String| rig.and_then(|rig| *rig.inputs.get(input)?).unwrap_or(1);
+    let first = width_of(source);
+    let second = match thing.table.get("source-b").map(|node| &node.value) {
+        Some(Raw::Text(input)) if input != "off" => Some(width_of(input)),
+        _ => None,
+    };
+    if second.is_none() {
+        for word in ["source-select", "trim-b", "pad-b"] {
+            if let Some(node) = thing.table.get(word)
+                && !matches!(&node.value, Raw::Text(word) if word == "a" || word == "off")
+                && !matches!(node.value, Raw::Whole(0))
+                && !matches!(node.value, Raw::Number(number) if number == 0.0)
+            {
+                let label = "the channel has no second source".to_owned();
+                log.warning(Code::S11, node.key_at, format!("\"{word}\" has no effect"), label)
+                    .help("name one with source-b, or remove the line");
+            }
+        }
+    }
+    // One lane for each side of the wider one; the other is not there while it is not selected.
+    let width = first.max(second.unwrap_or(1));
+    if first == 2
+        && second.is_none_or(|second| second == 2)
         && let Some(node) = thing.table.get("pan-law")
     {
         let label = format!("\"{source}\" is stereo; pan is its balance");
@@ -355,7 +376,7 @@ fn value(row: &Parameter, node: &Node, show: &Show<'_>, log: &mut Log) -> Option
     };
     if let Value::Word(name) = &value {
         match row.domain {
-            Domain::InputId => {
+            Domain::InputId | Domain::SecondInputId if row.domain == Domain::InputId || &**name != "off" => {
                 if let Some(rig) = show.rig.filter(|rig| !rig.inputs.contains_key(&**name)) {
                     let headline = format!("the rig has no input \"{name}\"");
                     let inputs = rig.inputs.keys().map(|input| &**input);

@@ -152,8 +152,11 @@ fn ladder(mut table: Table<'_>, channel_ids: &[&str], show: &Show<'_>, log: &mut
     }
     table.finish(log);
     if let Some((id, at)) = &fallback {
-        let source = show.values.get(&Address::new(Key::ChannelSource, id));
-        let microphone = matches!((source, show.rig), (Some(Value::Word(input)), Some(rig)) if rig.microphones.contains(&input.to_string()));
+        // Either of its sources: nobody may be there to select the other.
+        let microphone = [Key::ChannelSource, Key::ChannelSourceB].into_iter().any(|key| {
+            let source = show.values.get(&Address::new(key, id));
+            matches!((source, show.rig), (Some(Value::Word(input)), Some(rig)) if rig.microphones.contains(&input.to_string()))
+        });
         if microphone {
             log.error(
                 Code::C07,

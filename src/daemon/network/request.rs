@@ -268,9 +268,10 @@ fn value(row: &Parameter, argument: &Argument) -> Result<Value, String> {
         #[expect(clippy::cast_precision_loss, reason = "no range goes beyond 2^24")]
         (Domain::Number { .. }, Argument::Int(number)) => Ok(Value::Number(*number as f32)),
         (Domain::Number { off: true, .. }, Argument::Text(word)) if word == "off" => Ok(Value::Off),
-        (Domain::Words(_) | Domain::InputId | Domain::BusId | Domain::SharingGroup, Argument::Text(word)) => {
-            Ok(Value::Word((**word).into()))
-        }
+        (
+            Domain::Words(_) | Domain::InputId | Domain::SecondInputId | Domain::BusId | Domain::SharingGroup,
+            Argument::Text(word),
+        ) => Ok(Value::Word((**word).into())),
         _ => refuse(),
     }
 }

@@ -26,7 +26,7 @@ use crate::engine::Tap;
 use crate::params::{Address, Key, Scope, Value};
 use crate::profile::{Id, InputKind, RemoteStart};
 use crate::units::Frames;
-use crate::words::refused as words;
+use crate::words::{log, refused as words};
 use std::collections::{BTreeMap, BTreeSet};
 
 /// From this level on a source is started, dB.
@@ -93,7 +93,7 @@ impl Desk {
     pub(super) fn pulse_start(&mut self, channel: &Id, effects: &mut Effects) {
         match self.start_of(channel) {
             Some(lines) => effects.contacts.push((lines.start.clone(), ContactDo::Pulse)),
-            None => effects.notes.push(format!("channel {channel} has no start line: its input names none")),
+            None => effects.notes.push(log::no_start_line(channel)),
         }
     }
 
@@ -145,15 +145,20 @@ impl Desk {
 
     pub(in crate::desk) fn novice_refuses(&self, address: &Address, value: &Value, by: By) -> Option<String> {
         let refused = match address.key {
-            Key::ChannelAssign | Key::ChannelSource | Key::OutputSource | Key::BusAir => "no route",
-            Key::BusFader | Key::OutputLevel => "no bus or output level",
-            Key::ChannelSolo if value.is_word("on") => "no solo-in-place",
-            Key::BusTone if !value.is_word("off") => "no tone",
-            Key::OutputCeiling => "no limiter",
-            Key::ChannelSharingGroup => "no gain sharing",
+            Key::ChannelAssign
+            | Key::ChannelSource
+            | Key::ChannelSourceB
+            | Key::ChannelSourceSelect
+            | Key::OutputSource
+            | Key::BusAir => words::NO_ROUTE,
+            Key::BusFader | Key::OutputLevel => words::NO_LEVEL,
+            Key::ChannelSolo if value.is_word("on") => words::NO_SOLO,
+            Key::BusTone if !value.is_word("off") => words::NO_TONE,
+            Key::OutputCeiling => words::NO_LIMITER,
+            Key::ChannelSharingGroup => words::NO_SHARING,
             _ => return None,
         };
-        (matches!(by, By::Control(_)) && self.is_novice()).then(|| format!("the panel moves {refused} in novice mode"))
+        (matches!(by, By::Control(_)) && self.is_novice()).then(|| words::novice(refused))
     }
 
     /// When the panel locks itself.
@@ -173,7 +178,7 @@ impl Desk {
             self.console.last_hand = self.console.last_hand.plus(self.rate.frames_in_ms_rounded_up(60_000));
             return;
         }
-        effects.notes.push("the panel locks itself: nobody used it and nothing is on air".to_owned());
+        effects.notes.push(log::LOCKS_ITSELF.to_owned());
         self.put(&Address::new(Key::DeskLock, ""), word("on"), By::Desk, effects);
     }
 
@@ -218,7 +223,8 @@ impl Desk {
         self.console.rungs = rungs;
     }
 
-    /// How much of a channel the programme gets now, fader and all, but for the programme's own fader: dB, or off.
+    /// Where the fader of a channel may stand on one straight way into the programme so that no more of it is heard there than
+    /// now; the programme's own fader apart.
     fn in_programme(&self, id: &Id) -> Value {
         let fader = self.held(Key::ChannelFader, id);
         if !self.is_switched_open(id) {
@@ -247,7 +253,13 @@ impl Desk {
             return fader;
         }
         let gain = behind * factor(&fader) + before;
-        if gain > 0.0 { Value::Number(db_from_linear(gain)) } else { Value::Off }
+        if gain <= 0.0 {
+            return Value::Off;
+        }
+        // Fader and ways glide side by side, and their product is not to swell: it never does where the fader stays or the ways
+        // get less, and by less than 0.8 dB for some 10 ms where the fader falls and the ways get more.
+        let stood = Value::Number(db_from_linear(gain) - 1.1);
+        if stood.decibels() < fader.decibels() { stood } else { fader }
     }
 
     /// Whether a channel brings a remote person.
@@ -263,10 +275,10 @@ impl Desk {
         };
         let values = self.console.rungs[index].clone();
         if values.is_empty() {
-            effects.notes.push(format!("panic: the profile has nothing for {rung}: say it in [panic]"));
+            effects.notes.push(log::no_rung(rung));
             return;
         }
-        effects.notes.push(format!("panic: {rung}"));
+        effects.notes.push(log::rung(rung));
         self.console.openings.clear();
         self.fades.stop();
         self.stage.hurry();
@@ -341,9 +353,13 @@ impl Desk {
     pub(super) fn restore_prepared(&mut self, by: By, effects: &mut Effects) {
         self.put(&Address::new(Key::DeskPanic, ""), word("none"), By::Desk, effects);
         let prepared = swap::starting_mix(&self.installation.profile);
-        effects.notes.push("the mix is as it was prepared; switches are as they were".to_owned());
+        effects.notes.push(log::PREPARED.to_owned());
         for (address, value) in prepared {
             if address.key == Key::ChannelSwitch || matches!(address.key, Key::DeskNovice | Key::DeskLockAfter) {
+                continue;
+            }
+            // Who selects a microphone on an open channel opens it: that is no balance.
+            if self.selects_another_microphone(&address, &value) && self.is_open_on_air(&Id::from(&*address.id)) {
                 continue;
             }
             if let Ok(value) = self.acceptable(&address, &value)

@@ -18,7 +18,7 @@ use super::super::{By, Desk, Effects};
 use crate::engine::{Bank, Tap, Target};
 use crate::params::{Address, Key, Value};
 use crate::profile::Id;
-use crate::words::why as words;
+use crate::words::{log, why as words};
 
 /// The bus that holds the channels listened to. No id of a profile has a colon.
 pub(in crate::desk) const LISTEN_BUS: &str = "listen:";
@@ -127,7 +127,7 @@ impl Desk {
         if self.console.soloed.is_empty() || !self.any_bus_on_air() {
             return;
         }
-        effects.notes.push("solo-in-place ends: a bus is on air".to_owned());
+        effects.notes.push(log::SOLO_ENDS.to_owned());
         for id in self.console.soloed.clone() {
             self.put(&Address::new(Key::ChannelSolo, &id), Value::Word("off".into()), By::Desk, effects);
         }

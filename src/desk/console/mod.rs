@@ -25,6 +25,7 @@ use super::{By, Desk, Effects};
 use crate::params::{Address, Key, Scope, Value};
 use crate::profile::Id;
 use crate::units::Frames;
+use crate::words::refused as words;
 use std::collections::{BTreeMap, BTreeSet};
 
 /// What a contact shall do.
@@ -131,13 +132,13 @@ impl Desk {
             && !value.is_word("off")
             && self.rig().outputs.iter().any(|output| *output.id == *address.id && !output.is_monitor())
         {
-            return Some("only headphones and loudspeakers listen, dim and go to mono".to_owned());
+            return Some(words::NO_MONITOR.to_owned());
         }
         if address.key == Key::ChannelSolo
             && value.is_word("on")
             && let Some(bus) = self.buses().find(|bus| self.is_on_air(&bus.id))
         {
-            return Some(format!("solo-in-place would cut into bus {}, which is on air: rehearse first", bus.id));
+            return Some(words::solo_on_air(&bus.id));
         }
         if address.key.parameter().scope == Scope::Contact {
             return self.contact_refuses(address, by);

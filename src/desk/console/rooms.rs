@@ -95,9 +95,18 @@ impl Desk {
         }
         let before = self.live_microphones();
         let opened = self.live_with([(address.clone(), value.clone())].into_iter(), before.clone());
-        let opened: BTreeSet<Id> = opened.difference(&before).cloned().collect();
-        let wait = self.silence_for(&opened);
-        let Some(wait) = wait else { return false };
+        let id = Id::from(&*address.id);
+        // One microphone in place of another stands in another room, maybe.
+        let another = opened.contains(&id) && self.selects_another_microphone(address, value);
+        let mut opened: BTreeSet<Id> = opened.difference(&before).cloned().collect();
+        opened.extend(another.then_some(id));
+        // It counts already when it is asked in which room the microphone stands.
+        let asked = Opening { value: value.clone(), by, wait: Wait::Until(self.now) };
+        self.console.openings.insert(address.clone(), asked);
+        let Some(wait) = self.silence_for(&opened) else {
+            self.console.openings.remove(address);
+            return false;
+        };
         self.console.openings.insert(address.clone(), Opening { value: value.clone(), by, wait });
         self.console.stale = true;
         true

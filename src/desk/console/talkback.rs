@@ -18,6 +18,7 @@ use crate::panel::PortIndex;
 use crate::params::{Address, Key, Value};
 use crate::profile::{Id, OutputKind, Talkback};
 use crate::units::{Decibels, Frames, Pan};
+use crate::words::{log, refused as words};
 use std::collections::BTreeSet;
 
 /// A key that is held for longer is stuck, or forgotten.
@@ -261,7 +262,7 @@ impl Desk {
         let due: Vec<Address> =
             self.console.keys.iter().filter(|(_, until)| **until <= now).map(|(key, _)| key.clone()).collect();
         for key in due {
-            effects.notes.push(format!("{key} was on for 30 s and lets go"));
+            effects.notes.push(log::key_lets_go(&key));
             self.put(&key, Value::Word("off".into()), By::Desk, effects);
         }
     }
@@ -274,24 +275,27 @@ impl Desk {
                 let talkback = self.talkbacks().iter().find(|talkback| *talkback.id == *address.id)?.clone();
                 let further = address.further.as_deref();
                 if let Some(bus) = further.filter(|bus| !talkback.to.iter().any(|to| **to == **bus)) {
-                    return Some(format!("talkback {} does not speak to bus {bus}: name it in its buses", talkback.id));
+                    return Some(words::talkback_without(&talkback.id, bus));
                 }
                 let to = talkback.to.iter().filter(|bus| further.is_none_or(|further| ***bus == *further));
                 let heard = to.into_iter().find(|bus| self.reaches_people_outside(bus))?;
-                Some(format!("bus {heard} is on air, and no talkback goes there"))
+                Some(words::talkback_on_air(heard))
+            }
+            Key::TalkbackSlate if on => {
+                let talkback = self.talkbacks().iter().find(|talkback| *talkback.id == *address.id)?;
+                let none = talkback.slate.is_empty();
+                none.then(|| format!("talkback {} has no slate: name its buses in slate_buses", talkback.id))
             }
             Key::TalkbackLatch if on => {
                 let held = self.console.keys.keys().any(|key| key.id == address.id);
-                (!held).then(|| "a latch holds keys that are down: hold one, then latch it".to_owned())
+                (!held).then(|| words::NOTHING_TO_LATCH.to_owned())
             }
             Key::OutputSource | Key::BusAir | Key::BusAssign => {
                 let before = self.mix.insert(address.clone(), value.clone());
                 let buses =
                     self.talkbacks().iter().flat_map(|talkback| talkback.to.iter().map(move |bus| (talkback, bus)));
                 let leak = buses.into_iter().find(|(_, bus)| self.reaches_people_outside(bus));
-                let leak = leak.map(|(talkback, bus)| {
-                    format!("bus {bus} would be on air, and talkback {} speaks to it", talkback.id)
-                });
+                let leak = leak.map(|(talkback, bus)| words::would_talk_on_air(bus, &talkback.id));
                 match before {
                     Some(before) => self.mix.insert(address.clone(), before),
                     None => self.mix.remove(address),

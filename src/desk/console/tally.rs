@@ -34,6 +34,8 @@ pub(in crate::desk) fn decides_who_is_live(key: Key, before: Option<&Value>, now
             (before == Some(&Value::Off)) != (*now == Value::Off)
         }
         Key::ChannelSource
+        | Key::ChannelSourceB
+        | Key::ChannelSourceSelect
         | Key::ChannelSwitch
         | Key::ChannelAssign
         | Key::ChannelSendPoint
@@ -124,9 +126,28 @@ impl Desk {
         self.heard_on_air(|id| self.is_microphone(id))
     }
 
-    /// Whether the microphone of a channel stands in a room.
+    /// Whether the microphone of a channel stands in a room; so does one that is about to be its source.
     pub(super) fn stands_in(&self, channel: &Id, room: &Room) -> bool {
         self.input_of(channel).is_some_and(|input| room.microphones.contains(&input.id))
+            || self.sources_to_come(channel).iter().any(|input| room.microphones.contains(input))
+    }
+
+    /// The inputs that values which wait will make a channel carry.
+    fn sources_to_come(&self, channel: &Id) -> Vec<Id> {
+        let source = |key| match self.held(key, channel) {
+            Value::Word(input) => Some(Id::from(&*input)),
+            Value::Number(_) | Value::Off => None,
+        };
+        let keys = [Key::ChannelSource, Key::ChannelSourceB, Key::ChannelSourceSelect];
+        let wanted = keys.into_iter().filter_map(|key| Some((key, self.console.wanted(&Address::new(key, channel))?)));
+        wanted
+            .filter_map(|(key, value)| match (key, value) {
+                (Key::ChannelSourceSelect, value) if value.is_word("b") => source(Key::ChannelSourceB),
+                (Key::ChannelSourceSelect, _) => source(Key::ChannelSource),
+                (_, Value::Word(input)) => Some(Id::from(&*input)),
+                _ => None,
+            })
+            .collect()
     }
 
     /// The rooms of the rig, for the screen.

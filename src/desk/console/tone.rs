@@ -14,6 +14,7 @@ use crate::engine::{Bank, Tap, Target};
 use crate::params::{Address, Key, Value};
 use crate::profile::{Id, Signal};
 use crate::units::{Decibels, Frames};
+use crate::words::{log, refused as words};
 use std::collections::BTreeSet;
 
 /// What the engine calls the tone.
@@ -69,8 +70,7 @@ impl Desk {
     /// Why a bus does not take the tone, if so.
     pub(super) fn tone_refuses(&self, address: &Address, value: &Value) -> Option<String> {
         let bus = Id::from(&*address.id);
-        (address.key == Key::BusTone && value.is_word("on") && self.is_on_air(&bus))
-            .then(|| format!("bus {bus} is on air: say \"on-air\" to confirm that listeners shall hear tone"))
+        (address.key == Key::BusTone && value.is_word("on") && self.is_on_air(&bus)).then(|| words::tone_on_air(&bus))
     }
 
     /// The tone of a bus was switched.
@@ -95,7 +95,7 @@ impl Desk {
         let over = self.rate.frames_in_ms_rounded_up(LONGEST_MS);
         let tones = self.console.tones.iter().filter(|(_, tone)| tone.since.plus(over) <= now);
         for bus in tones.map(|(bus, _)| bus.clone()).collect::<Vec<_>>() {
-            effects.notes.push(format!("the tone on bus {bus} ends after 60 s"));
+            effects.notes.push(log::tone_ends(&bus));
             self.put(&Address::new(Key::BusTone, &bus), Value::Word("off".into()), By::Desk, effects);
         }
         if self.console.tones.values().any(|tone| tone.next <= now) {
