@@ -10,13 +10,21 @@ mod loud;
 #[path = "support/show.rs"]
 #[allow(dead_code, reason = "each test uses a part of it")]
 mod show;
+#[path = "support/through.rs"]
+#[allow(dead_code, reason = "each test uses a part of it")]
+mod through;
 
 use live::{LEAD_IN, STEREO, frames};
 use longthrow::desk::{MeterMemory, Reading};
 use longthrow::dsp::lanes::Form;
 use longthrow::dsp::scale::SCALES;
-use longthrow::params::{Domain, Key};
+use longthrow::params::{Domain, Key, Value};
+use longthrow::profile::{Output, OutputKind};
+use longthrow::units::Frames;
 use loud::{Planar, sine, stereo, tone};
+use std::cell::RefCell;
+use std::collections::BTreeMap;
+use std::rc::Rc;
 
 const SILENCE: f64 = f64::NEG_INFINITY;
 
@@ -183,4 +191,56 @@ fn stereo_dc_clips_and_flat_tops() {
     let tops: f64 = shown(&stereo(cut), "left/flat-tops").iter().sum();
     within(tops, 2_000.0, 25.0, "flat tops");
     within(shown(&stereo(one), "left/flat-tops").iter().sum(), 0.0, 0.0, "a whole sine has none");
+}
+
+/// The channels listened to have a meter of their own, before what dim does to the headphones that carry them. The loudness of
+/// the tone is that of case 1 of EBU Tech 3341: as many LUFS as its peak has dBFS, on both sides.
+#[test]
+fn what_is_listened_to_shows_its_level_before_dim() {
+    let lines = "channel.a.source = in-1\nchannel.a.fader = 0.0\nchannel.a.assign.programme = on\noutput.ears.dim = on";
+    let listens = |word: &str| {
+        let mut installation = show::installation(1, &format!("{lines}\noutput.ears.listen = {word}"));
+        let ears = Output { id: show::id("ears"), kind: OutputKind::Headphones, ..installation.rig.outputs[0].clone() };
+        installation.rig.outputs.push(ears);
+        through::offline(installation, Form::widest())
+    };
+    let found = Rc::new(RefCell::new(BTreeMap::<(bool, String), f64>::new()));
+    let mut desk = listens("on");
+    let (into, mut memory) = (Rc::clone(&found), MeterMemory::default());
+    desk.on_meters(move |desk, frame| {
+        let table = desk.meter_table();
+        memory.take_table(&table);
+        memory.read(frame);
+        // The second before it is listened to, and the one that begins a second later.
+        let listened = frame.start >= 144_000;
+        if listened || (48_000..96_000).contains(&frame.start) {
+            for name in &table {
+                let mut reading = Reading::default();
+                name.read(frame, &mut reading);
+                let shown = f64::from(name.value(&reading, &memory));
+                into.borrow_mut()
+                    .entry((listened, name.path.clone()))
+                    .and_modify(|most| *most = most.max(shown))
+                    .or_insert(shown);
+            }
+        }
+    });
+    desk.at(Frames(96_000), show::set("channel.a.listen", Value::Word("on".into())));
+    through::run(&mut desk, tone(&[(-20.0, 4.0)], 1)[..1].to_vec(), 64);
+    let found = found.borrow();
+    let shown = |listened, path: &str| found[&(listened, format!("/meter/{path}"))];
+    for side in ["left", "right"] {
+        assert!(shown(false, &format!("desk/listen/{side}/peak")) < -140.0, "nothing is listened to yet");
+        within(shown(true, &format!("desk/listen/{side}/peak")), -20.0, 0.01, side);
+        within(shown(true, &format!("desk/listen/{side}/level")), -23.01, 0.01, side);
+        within(shown(true, &format!("output/ears/{side}/peak")), -40.0, 0.01, "dimmed");
+        assert!(shown(true, &format!("bus/programme/{side}/peak")) < -140.0, "its switch is closed");
+    }
+    within(shown(true, "desk/listen/loudness/momentary"), -20.0, 0.1, "loudness");
+    within(shown(true, "desk/listen/stereo/correlation"), 1.0, 0.001, "the same on both sides");
+    // Where no output may listen there is nothing to show.
+    let mut desk = listens("off");
+    through::run(&mut desk, vec![vec![0.0; 4_800]], 64);
+    let table = desk.desk().meter_table();
+    assert!(!table.is_empty() && table.iter().all(|name| !name.path.starts_with("/meter/desk/listen")));
 }
