@@ -1079,6 +1079,12 @@ pub mod node {
 
 /// Why something was refused.
 pub mod refused {
+    /// A slate that goes nowhere.
+    #[must_use]
+    pub fn talkback_without_slate(talkback: &str) -> String {
+        format!("talkback {talkback} has no slate: name its buses in slate_buses")
+    }
+
     /// What a novice does not move.
     pub const NO_ROUTE: &str = "no route";
     /// The same.

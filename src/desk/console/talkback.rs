@@ -284,7 +284,7 @@ impl Desk {
             Key::TalkbackSlate if on => {
                 let talkback = self.talkbacks().iter().find(|talkback| *talkback.id == *address.id)?;
                 let none = talkback.slate.is_empty();
-                none.then(|| format!("talkback {} has no slate: name its buses in slate_buses", talkback.id))
+                none.then(|| words::talkback_without_slate(&talkback.id))
             }
             Key::TalkbackLatch if on => {
                 let held = self.console.keys.keys().any(|key| key.id == address.id);
