@@ -57,7 +57,7 @@ pub trait Lanes: Copy {
     /// Other numbers give what their bits happen to say, the same in every form.
     #[must_use]
     fn split(self) -> (Self, Self);
-    /// 1/2 to the power of whole numbers from -126 to 126 to which [`ROUNDER`] was added.
+    /// 1/2 to the power of whole numbers from -126 to 126 to which 1.5 times 2^23 was added.
     #[must_use]
     fn half_to_rounded(self) -> Self;
     /// The sum of all lanes, as a tree: lanes 8 apart, then 4, 2, 1.
