@@ -518,3 +518,23 @@ fn a_guest_who_goes_over_to_a_second_line_hears_themselves_on_neither() {
         assert!(alarms.is_empty(), "{worst:.1} dB");
     }
 }
+
+#[test]
+fn a_leveller_goes_on_where_it_stood_when_its_bus_is_assigned_to_another() {
+    let lines = "bus.music.leveller = -23.0\nbus.music.leveller-range = 15.0\nchannel.a.source = in-1\nchannel.a.switch = open\nchannel.a.fader = 0.0\nchannel.a.assign.music = on";
+    let mut desk = offline(show_with(1, lines, &["music", "programme"], &[]), Form::Plain);
+    desk.at(Frames(20 * 48_000), set("bus.music.assign.programme", Value::Word("on".into())));
+    let heard = run(&mut desk, vec![noise(21 * 48_000, 4)], 480);
+    let level = |from: usize, to: usize| {
+        let part = &heard[0][from..to];
+        10.0 * (part.iter().map(|x| f64::from(*x).powi(2)).sum::<f64>() / part.len() as f64).log10()
+    };
+    let (before, asked) = (level(19 * 48_000, 20 * 48_000), level(24_000, 48_000));
+    println!("{asked:.2} dB at first, {before:.2} dB levelled");
+    assert!(before < asked - 5.0, "it has something to take down");
+    // From the first 20 ms on: white noise of 20 ms is within 0.3 dB of itself.
+    for start in (20 * 48_000..21 * 48_000 - 960).step_by(960) {
+        let now = level(start, start + 960);
+        assert!((now - before).abs() < 1.0, "{now:.2} dB, {before:.2} dB before");
+    }
+}

@@ -872,6 +872,8 @@ fn why_names_gain_groups_rooms_talkbacks_and_locks() {
     assert_eq!(studio.ask("/desk/lock"), Argument::Text("off".to_owned()));
     score.ask(&studio, TAUGHT);
     studio.say("/teach/end", &[]);
+    // The session ends in the desk's own time.
+    studio.await_line("the touch is over");
     studio.word("/desk/lock", "on");
     assert_eq!(studio.ask("/desk/lock"), Argument::Text("on".to_owned()));
     score.ask(&studio, LOCKED);

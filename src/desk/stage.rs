@@ -411,6 +411,10 @@ impl Stage {
             WantedKind::Bus { .. } | WantedKind::Follower { .. } => {}
         }
         if let Some(placed) = old {
+            if bank == Bank::Buses {
+                // Anew it would be at 0 dB, and what it made softer would jump up.
+                self.edits.push(Edit::TakeOverLeveller { column: place.first, of: placed.place.first });
+            }
             self.leave(key.clone(), placed.place);
         }
         self.placed.insert(key, Placed { kind: thing.kind.clone(), place, follows: leader.map(|place| place.first) });

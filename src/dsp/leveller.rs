@@ -31,7 +31,7 @@ pub struct Asked {
 }
 
 /// The state of one leveller.
-#[derive(Clone, Debug)]
+#[derive(Clone, Copy, Debug)]
 pub struct Leveller {
     recent: [f64; MOMENTARY],
     at: usize,

@@ -226,6 +226,13 @@ pub enum Edit {
         /// Length of the ramp in frames.
         ramp_frames: u32,
     },
+    /// The leveller of a bus goes on, in other columns, from where it stands.
+    TakeOverLeveller {
+        /// The first column of the pair that goes on.
+        column: u16,
+        /// The first column of the pair that it was.
+        of: u16,
+    },
     /// A column goes: down by a ramp, then it is out of use.
     Leave {
         /// Which bank.

@@ -9,7 +9,7 @@ use crate::dsp::level::linear_from_db;
 use crate::dsp::leveller::{Asked, Leveller};
 use crate::units::SampleRate;
 
-#[derive(Clone, Debug)]
+#[derive(Clone, Copy, Debug)]
 struct Pair {
     /// A target of 0 is none.
     asked: Asked,
@@ -75,6 +75,23 @@ impl Levellers {
         let pair = &mut self.pairs[pair];
         pair.leveller = Leveller::new();
         (pair.gain, pair.aim, pair.moving) = (1.0, 1.0, 0);
+    }
+
+    /// A pair goes on from where another stands: the same bus in other columns.
+    ///
+    /// Real-time: safe
+    pub fn take_over(&mut self, pair: usize, from: usize) {
+        let Pair { leveller, gain, step, moving, aim, .. } = self.pairs[from];
+        let asked = self.pairs[pair].asked;
+        self.pairs[pair] = Pair { asked, leveller, gain, step, moving, aim };
+        // At work at once, and not from the next boundary on.
+        #[expect(clippy::cast_possible_truncation, reason = "some hundred pairs")]
+        let (number, of) = (pair as u16, from as u16);
+        let at_work = &self.at_work[..self.working];
+        if at_work.contains(&of) && !at_work.contains(&number) {
+            self.at_work[self.working] = number;
+            self.working += 1;
+        }
     }
 
     /// Whether nothing is asked of a pair and nothing is left of what was.

@@ -592,6 +592,9 @@ impl Engine {
                 self.sources.delays.set_like(column, of);
                 self.sources.meters[usize::from(column) / LANES].start(lane);
             }
+            Edit::TakeOverLeveller { column, of } => {
+                self.levellers.take_over(usize::from(column) / 2, usize::from(of) / 2);
+            }
             Edit::Leave { bank, column, ramp_frames } => {
                 let (strip, lane) = self.bank(bank).strip(column);
                 strip.leave(lane, length(ramp_frames));
