@@ -1262,29 +1262,6 @@ fn nothing_automatic_selects_a_microphone_on_an_open_channel() {
 }
 
 #[test]
-fn what_is_listened_to_has_the_meters_of_a_bus() {
-    let lines = "channel.a.source = in-4\noutput.ears.listen = on\noutput.ears.source = programme\n";
-    let mut desk =
-        Offline::new(hall(lines), RATE, Vectors::widest(), Box::new(|_, _, _| longthrow::engine::Feed::Silent));
-    desk.at(Frames(10), set("channel.a.listen-point", word("pre-fader")));
-    desk.at(Frames(10), set("channel.a.listen", word("on")));
-    let inputs = vec![vec![0.0; 480]; 4];
-    let mut buffers = Buffers { inputs, outputs: vec![vec![0.0; 480]; 8], frames: 480, ..Buffers::default() };
-    desk.process(&mut buffers);
-    let table = desk.desk().meter_table();
-    for side in ["left", "right"] {
-        let path = format!("/meter/desk/listen/{side}/peak");
-        assert!(table.iter().any(|name| name.path == path), "{path}");
-    }
-    for word in ["loudness/momentary", "stereo/correlation", "left/vu", "right/true-peak"] {
-        assert!(table.iter().any(|name| name.path == format!("/meter/desk/listen/{word}")), "{word}");
-    }
-    // Nobody listens by an output: there is no such bus.
-    let silent = Driven::new(hall(CHANNELS));
-    assert!(silent.desk.meter_table().iter().all(|name| !name.path.starts_with("/meter/desk")));
-}
-
-#[test]
 fn a_button_goes_from_one_source_to_the_other_and_its_lamp_says_so() {
     let mut installation = two_sources();
     installation.rig.control_ports = vec![ControlPort {

@@ -42,13 +42,8 @@ fn level(samples: &[f32]) -> f32 {
     20.0 * samples.iter().fold(0.0_f32, |most, sample| most.max(sample.abs())).max(1e-9).log10()
 }
 
-/// Steady inputs through desk and engine; what comes out on the left, and the desk afterwards.
-fn heard(installation: Installation, events: &[(usize, &str, Value)], ms: usize) -> (Vec<f32>, Offline) {
-    let end = ms * MS;
-    let mut desk = Offline::new(installation, RATE, Vectors::widest(), Box::new(|_, _, _| Feed::Silent));
-    for (at, path, value) in events {
-        desk.at(Frames((at * MS) as u64), set(path, value.clone()));
-    }
+/// What comes out on the left of steady inputs.
+fn left_of(desk: &mut Offline, end: usize) -> Vec<f32> {
     let mut buffers =
         Buffers { inputs: vec![vec![0.1; end]; 4], outputs: vec![vec![0.0; end]; 2], ..Buffers::default() };
     while buffers.offset < end {
@@ -56,7 +51,17 @@ fn heard(installation: Installation, events: &[(usize, &str, Value)], ms: usize)
         desk.process(&mut buffers);
         buffers.offset += buffers.frames;
     }
-    (buffers.outputs.swap_remove(0), desk)
+    buffers.outputs.swap_remove(0)
+}
+
+/// Steady inputs through desk and engine; what comes out on the left, and the desk afterwards.
+fn heard(installation: Installation, events: &[(usize, &str, Value)], ms: usize) -> (Vec<f32>, Offline) {
+    let end = ms * MS;
+    let mut desk = Offline::new(installation, RATE, Vectors::widest(), Box::new(|_, _, _| Feed::Silent));
+    for (at, path, value) in events {
+        desk.at(Frames((at * MS) as u64), set(path, value.clone()));
+    }
+    (left_of(&mut desk, end), desk)
 }
 
 /// The most that the level rises within 20 ms, dB, from `from` ms on; sound out of silence counts from -60 dBFS on.
@@ -204,14 +209,7 @@ fn an_edited_profile_raises_by_a_glide_lowers_at_once_and_opens_no_guest() {
             |installation: Installation| Event::Install { installation: Box::new(installation), reread: true };
         desk.at(Frames((1_000 * MS) as u64), install(then.clone()));
         desk.at(Frames((2_200 * MS) as u64), install(start.clone()));
-        let mut buffers =
-            Buffers { inputs: vec![vec![0.1; end]; 4], outputs: vec![vec![0.0; end]; 2], ..Buffers::default() };
-        while buffers.offset < end {
-            buffers.frames = 480.min(end - buffers.offset);
-            desk.process(&mut buffers);
-            buffers.offset += buffers.frames;
-        }
-        let sound = &buffers.outputs[0];
+        let sound = &left_of(&mut desk, end);
         let (after, again) = (level(&sound[2_000 * MS..2_200 * MS]), level(&sound[2_300 * MS..]));
         println!(
             "{what}: {after:.2} dBFS in the end, {:.2} dB in 20 ms at most",
