@@ -10,15 +10,22 @@
 //! the three points in each half (fitted likewise, 0.008 dB at most). Points that mirror each other share their products: with
 //! s = x[-j] + x[1+j] and d = x[-j] - x[1+j] the point at t is P + Q and the point at 1 - t is P - Q, so the higher magnitude is
 //! |P| + |Q|. That is 73 operations for each sample; seven sums of sixteen samples would be 141.
+//!
+//! Meters of every column take that. A limiter stands on few columns and has to hold what it promises at 44.1 kHz, where 20 kHz is
+//! 0.4535 of the rate: its point halfway is a sum of 28 samples, with an error of at most 0.03 dB up to 0.35 of the rate and 0.09 dB
+//! up to 0.4546; the six neighbours then read at most 0.05 dB low.
 
 use crate::dsp::lanes::{LANES, Lanes, Row};
 
 /// Samples that the points between two of them are made of.
 pub const TAPS: usize = 18;
-/// How many frames after a sample the points around it are found.
-pub const DELAY_FRAMES: usize = TAPS / 2;
 /// How far above the highest sample around it a point can lie: the largest sum of magnitudes of the weights, rounded up.
 pub const HIGHEST_GAIN: f32 = 2.2;
+
+/// The same for [`closely_between`].
+pub const CLOSE_TAPS: usize = 30;
+/// How many frames after a sample [`closely_between`] finds the points around it.
+pub const CLOSE_DELAY_FRAMES: usize = CLOSE_TAPS / 2;
 
 /// Samples that a point halfway is made of.
 const HALF_TAPS: usize = 16;
@@ -33,6 +40,23 @@ const HALF: [f32; 8] = [
     0.010_617_84,
     -0.004_662_258_4,
 ];
+/// The same, made of 28 samples.
+const CLOSE_HALF: [f32; 14] = [
+    0.635_373_53,
+    -0.208_434_42,
+    0.120_960_49,
+    -0.081_975_83,
+    0.059_277_564,
+    -0.044_211_697,
+    0.033_510_21,
+    -0.025_615_452,
+    0.019_609_15,
+    -0.014_865_535,
+    0.010_960_598,
+    -0.007_656_952_4,
+    0.004_884_432,
+    -0.003_470_877,
+];
 /// At twice the rate: weights of the sums for the points a quarter of the way in from either end.
 const P: [f32; 3] = [0.572_445_5, -0.086_583_35, 0.014_446_575];
 /// Weights of the differences for the same.
@@ -40,14 +64,14 @@ const Q: [f32; 2] = [0.278_558_05, -0.009_775_506];
 /// Weights of the sums for the point in the middle.
 const MIDDLE: [f32; 3] = [0.597_711_5, -0.117_196_69, 0.019_914_506];
 
-/// The point halfway between `rows[7]` and `rows[8]`, in each lane.
+/// The point halfway between the two rows in the middle, in each lane.
 #[inline(always)]
-fn halfway<V: Lanes>(rows: &[Row; HALF_TAPS]) -> V {
-    let mut sum = V::splat(0.0);
-    for j in 0..8 {
-        sum = sum.add(V::load(&rows[7 - j]).add(V::load(&rows[8 + j])).mul(V::splat(HALF[j])));
-    }
-    sum
+fn halfway<V: Lanes, const SUMS: usize>(weights: &[f32; SUMS], rows: &[Row]) -> V {
+    let (before, after) = rows.split_at(SUMS);
+    let pairs = before.iter().rev().zip(after).zip(weights);
+    pairs.fold(V::splat(0.0), |sum, ((before, after), weight)| {
+        sum.add(V::load(before).add(V::load(after)).mul(V::splat(*weight)))
+    })
 }
 
 /// The highest magnitude of the three points in the middle of six, at twice the rate.
@@ -68,16 +92,27 @@ fn highest_of<V: Lanes>(x: [V; 4], halves: [V; 3]) -> V {
     among([a, b, c, d, e, f]).max(among([b, c, d, e, f, g])).max(d.abs())
 }
 
+/// The highest magnitude of the seven points between the two rows in the middle.
+#[inline(always)]
+fn between_by<V: Lanes, const SUMS: usize>(weights: &[f32; SUMS], rows: &[Row]) -> V {
+    let mut halves = [V::splat(0.0); 3];
+    for (half, rows) in halves.iter_mut().zip(rows.windows(2 * SUMS)) {
+        *half = halfway(weights, rows);
+    }
+    let x = [SUMS - 1, SUMS, SUMS + 1, SUMS + 2].map(|place| V::load(&rows[place]));
+    highest_of(x, halves)
+}
+
 /// The highest magnitude of the seven points between `rows[8]` and `rows[9]`, in each lane.
 #[inline(always)]
 pub fn between<V: Lanes>(rows: &[Row; TAPS]) -> V {
-    let mut halves = [V::splat(0.0); 3];
-    for (half, rows) in halves.iter_mut().zip(rows.windows(HALF_TAPS)) {
-        if let Some(rows) = rows.first_chunk() {
-            *half = halfway(rows);
-        }
-    }
-    highest_of([V::load(&rows[7]), V::load(&rows[8]), V::load(&rows[9]), V::load(&rows[10])], halves)
+    between_by(&HALF, rows)
+}
+
+/// The highest magnitude of the seven points between `rows[14]` and `rows[15]`, in each lane, right up to 0.4546 of the rate.
+#[inline(always)]
+pub fn closely_between<V: Lanes>(rows: &[Row; CLOSE_TAPS]) -> V {
+    between_by(&CLOSE_HALF, rows)
 }
 
 /// The last samples of sixteen lanes, with room for the next ones behind.
@@ -104,9 +139,9 @@ impl<const ROOM: usize> Past<ROOM> {
         let [mut before, mut last] = [V::load(&self.halves[0]), V::load(&self.halves[1])];
         for start in 0..count {
             if let Some(window) = self.rows[start..].first_chunk::<TAPS>()
-                && let Some(newest) = window.last_chunk()
+                && let Some(newest) = window.last_chunk::<HALF_TAPS>()
             {
-                let half = halfway::<V>(newest);
+                let half = halfway::<V, _>(&HALF, newest);
                 let x = [V::load(&window[7]), V::load(&window[8]), V::load(&window[9]), V::load(&window[10])];
                 highest = highest_of(x, [before, last, half]).max(highest);
                 (before, last) = (last, half);

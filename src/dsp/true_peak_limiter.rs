@@ -9,7 +9,7 @@
 //! in hand by [`MARGIN_DB`]. A signal that stays below the ceiling comes out bit for bit, only later.
 
 use crate::dsp::lanes::{Kernel, LANES, Lanes, Row, Vectors};
-use crate::dsp::true_peak::{self, DELAY_FRAMES, TAPS};
+use crate::dsp::true_peak::{self, CLOSE_DELAY_FRAMES, CLOSE_TAPS};
 use crate::dsp::{level, math};
 use crate::units::{Decibels, SampleRate};
 
@@ -23,7 +23,7 @@ const AHEAD_MAX: usize = 288;
 const HOLD_MAX: usize = 2_304 + AHEAD_MAX + 1;
 /// A new candidate is taken in before the oldest leaves.
 const CANDIDATES: usize = HOLD_MAX + 1;
-const DELAY_MAX: usize = AHEAD_MAX + DELAY_FRAMES;
+const DELAY_MAX: usize = AHEAD_MAX + CLOSE_DELAY_FRAMES;
 /// Gains are averaged as whole numbers of this unit, so that a sum never drifts.
 const UNIT: f64 = 16_777_216.0;
 /// A reduction below this is taken as none.
@@ -77,7 +77,7 @@ pub struct TruePeakLimiter {
     ahead: usize,
     frame: u64,
     /// The last samples of each channel, the newest frames behind them.
-    past: [[f32; TAPS - 1 + LANES]; 2],
+    past: [[f32; CLOSE_TAPS - 1 + LANES]; 2],
     lowest: Lowest,
     reduction: f32,
     /// The gains averaged, in a ring, and their sum.
@@ -107,7 +107,7 @@ impl TruePeakLimiter {
             kept_per_frame: math::exp(-1.0 / release_frames) as f32,
             ahead,
             frame: 0,
-            past: [[0.0; TAPS - 1 + LANES]; 2],
+            past: [[0.0; CLOSE_TAPS - 1 + LANES]; 2],
             lowest: Lowest::new(ahead + 1 + frames(HOLD_S)),
             reduction: 0.0,
             gains: vec![UNIT as u32; ahead].into_boxed_slice(),
@@ -136,7 +136,7 @@ impl TruePeakLimiter {
     /// Real-time: safe
     #[must_use]
     pub const fn latency_frames(&self) -> usize {
-        self.ahead - 1 + DELAY_FRAMES
+        self.ahead - 1 + CLOSE_DELAY_FRAMES
     }
 
     /// The gain of the last frame that came out, 1 when nothing is limited.
@@ -158,7 +158,7 @@ impl TruePeakLimiter {
     ///
     /// Real-time: safe
     pub fn reset(&mut self) {
-        self.past = [[0.0; TAPS - 1 + LANES]; 2];
+        self.past = [[0.0; CLOSE_TAPS - 1 + LANES]; 2];
         self.lowest.count = 0;
         self.reduction = 0.0;
         self.gains.fill(UNIT as u32);
@@ -181,9 +181,9 @@ impl TruePeakLimiter {
                         *sample = 0.0;
                     }
                 }
-                past[TAPS - 1..][..count].copy_from_slice(&side[..count]);
+                past[CLOSE_TAPS - 1..][..count].copy_from_slice(&side[..count]);
                 self.vectors.run(Around { samples: past, peaks: &mut peaks });
-                past.copy_within(count..count + TAPS - 1, 0);
+                past.copy_within(count..count + CLOSE_TAPS - 1, 0);
             }
             for (place, peak) in peaks[..count].iter().enumerate() {
                 self.follow(*peak);
@@ -220,9 +220,9 @@ impl TruePeakLimiter {
     }
 }
 
-/// For sixteen frames the highest magnitude from each to the next, eight frames before the newest.
+/// For sixteen frames the highest magnitude from each to the next, the newest of these pairs fourteen frames old.
 struct Around<'a> {
-    samples: &'a [f32; TAPS - 1 + LANES],
+    samples: &'a [f32; CLOSE_TAPS - 1 + LANES],
     peaks: &'a mut Row,
 }
 
@@ -231,12 +231,12 @@ impl Kernel for Around<'_> {
 
     #[inline(always)]
     fn run<V: Lanes>(self) {
-        let mut rows = [[0.0; LANES]; TAPS];
+        let mut rows = [[0.0; LANES]; CLOSE_TAPS];
         for (start, row) in rows.iter_mut().enumerate() {
             row.copy_from_slice(&self.samples[start..start + LANES]);
         }
-        let [here, next] = [V::load(&rows[TAPS / 2 - 1]).abs(), V::load(&rows[TAPS / 2]).abs()];
-        let highest = true_peak::between::<V>(&rows).max(here.max(next));
+        let [here, next] = [V::load(&rows[CLOSE_TAPS / 2 - 1]).abs(), V::load(&rows[CLOSE_TAPS / 2]).abs()];
+        let highest = true_peak::closely_between::<V>(&rows).max(here.max(next));
         highest.max(V::load(self.peaks)).store(self.peaks);
     }
 }
