@@ -160,3 +160,21 @@ fn window_floor_and_speed_are_what_the_profile_says() {
     // Of the way that the mean has seen, a gain that takes 60 % of it in a second has made more than half.
     assert!((2.6..=5.5).contains(&short) && (0.0..=0.6).contains(&long), "{short} and {long} dB");
 }
+
+/// Pauses that are not silence (a room, a bed of music) may stand above the floor; what is more than 10 LU below the talk is no talk
+/// (the relative gate of ITU-R BS.1770-5).
+#[test]
+fn pauses_above_the_floor_are_not_pumped_up() {
+    // What stays soft for long is no pause but the programme: 12 dB down from about 18 s on, 16 dB from about a minute on.
+    for (down, longest) in [(12.0, 12), (16.0, 30), (20.0, 30)] {
+        for seconds in [4, longest] {
+            // Below the target, so that the leveller has something to do; the pauses are above a floor of -60 LUFS.
+            let talk = noise(&[(-30.0, 40), (-30.0 - down, seconds), (-30.0, 10)]);
+            let heard = play_with("bus.programme.leveller-floor = -60.0", &talk, 480);
+            let pause = &heard.gain[4_000..4_000 + 100 * seconds];
+            let moved = pause.iter().map(|gain| (gain - pause[0]).abs()).fold(0.0, f64::max);
+            println!("{down} dB down for {seconds} s: {moved:.3} dB, from {:.2} dB of gain", pause[0]);
+            assert!(pause[0].abs() > 1.0 && moved <= 0.1, "{down} dB down for {seconds} s: {moved} dB");
+        }
+    }
+}
