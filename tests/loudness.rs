@@ -908,12 +908,37 @@ fn a_target_passes_or_fails_by_the_exit_code() {
     assert_eq!((&verdicts[0]["passes"], &verdicts[1]["passes"]), (&Value::Bool(true), &Value::Bool(false)));
     // The documents need no file; everything else does.
     let list = run(&["--target", "list"], &[]);
-    assert!(list.status.success() && String::from_utf8_lossy(&list.stdout).contains("EBU R 128 (2023)"));
+    let listed = String::from_utf8_lossy(&list.stdout);
+    assert!(list.status.success() && listed.contains("EBU R 128 (2023)"));
+    assert!(listed.lines().all(|line| line.contains(" LUFS") && line.contains("true peak at most -")), "{listed}");
     for arguments in [&[][..], &["--target", "ebu-r128"], &["--json"]] {
         let none = run(arguments, &[]);
         assert_eq!(none.status.code(), Some(2));
         assert!(String::from_utf8_lossy(&none.stderr).contains("no file to measure"), "{arguments:?}");
     }
+}
+
+/// A float file may hold what no converter plays: it is silence in the figures, counted, and no file for the air.
+#[test]
+fn samples_that_are_no_audio_are_counted_and_fail_a_target() {
+    let folder = tempfile::tempdir().expect("a temporary folder");
+    let path = folder.path().join("torn.wav");
+    loud::write(&path, &tone(&[(-23.0, 5.0)], 1), HZ, Written::Float);
+    assert!(run(&["--target", "ebu-r128"], &[&path]).stderr.is_empty());
+    let mut bytes = std::fs::read(&path).expect("it was written");
+    for (place, bad) in [f32::NAN, f32::INFINITY, 2.0e6].into_iter().enumerate() {
+        let at = bytes.len() - 4 * 1_000 * (place + 1);
+        bytes[at..at + 4].copy_from_slice(&bad.to_le_bytes());
+    }
+    std::fs::write(&path, &bytes).expect("it can be written");
+    let output = run(&["--json", "--target", "ebu-r128"], &[&path]);
+    let said = String::from_utf8_lossy(&output.stderr);
+    assert!(said.contains("torn.wav: 3 samples are no audio"), "{said}");
+    assert_eq!(output.status.code(), Some(1));
+    let figures: Value = serde_json::from_slice(&output.stdout).expect("it is JSON");
+    assert_eq!(figures["passes"], Value::Bool(false));
+    assert!((figures["integrated_lufs"].as_f64().expect("measured") + 23.0).abs() < 0.1);
+    assert_eq!(run(&[], &[&path]).status.code(), Some(0));
 }
 
 #[test]

@@ -99,6 +99,13 @@ impl Measure {
                 }
             };
             let mut found = Figures::of(file, &measured);
+            if measured.no_audio > 0 {
+                complain(&format!("{}: {} samples are no audio and count as silence", found.file, measured.no_audio));
+                // Silence in the figures, but not on the air of whoever plays it.
+                if target.is_some() {
+                    code = code.max(exit::NOT_FINE);
+                }
+            }
             if measured.missing_s > 0.0 {
                 let whole = measured.duration_s + measured.missing_s;
                 let there = measured.duration_s;
@@ -106,7 +113,8 @@ impl Measure {
             }
             if let Some(target) = target {
                 let faults = found.judge(target);
-                found.verdict = Some(Verdict { target: target.name, passes: faults.is_empty() });
+                found.verdict =
+                    Some(Verdict { target: target.name, passes: faults.is_empty() && measured.no_audio == 0 });
                 for fault in faults {
                     complain(&format!("{}: {fault}", found.file));
                     code = code.max(exit::NOT_FINE);
@@ -136,6 +144,8 @@ struct Measured {
     duration_s: f64,
     /// What its header says that is not there.
     missing_s: f64,
+    /// Samples that are no number, or beyond +120 dBFS.
+    no_audio: usize,
     trace: Trace,
 }
 
@@ -148,11 +158,13 @@ fn measure(file: &Path) -> Result<Measured, WavError> {
     });
     let mut bytes = vec![0; programme.stretch_bytes()];
     let whole = programme.stretch_frames() * wav.format().frame_bytes();
+    let mut no_audio = 0;
     loop {
         let frames = wav.read(&mut bytes[..whole])?;
         if frames == 0 {
             break;
         }
+        no_audio += wav.format().encoding.count_no_audio(&bytes[..frames * wav.format().frame_bytes()]);
         programme.take(&mut bytes, frames);
     }
     let findings = programme.finish();
@@ -160,7 +172,7 @@ fn measure(file: &Path) -> Result<Measured, WavError> {
     let [duration_s, missing_s] =
         [findings.frames, wav.missing_frames()].map(|frames| frames as f64 / f64::from(wav.format().rate.hz()));
     let trace = trace.take();
-    Ok(Measured { findings, duration_s, missing_s, trace })
+    Ok(Measured { findings, duration_s, missing_s, no_audio, trace })
 }
 
 impl Figures {
@@ -211,7 +223,7 @@ impl Figures {
 }
 
 fn list() -> String {
-    TARGETS.iter().fold(String::new(), |text, target| text + &format!("{:<20}  {}\n", target.name, target.document))
+    TARGETS.iter().fold(String::new(), |text, target| text + &format!("{:<20}  {}\n", target.name, target.asks()))
 }
 
 fn table(figures: &[Figures]) -> String {

@@ -84,8 +84,23 @@ impl Target {
         TARGETS.iter().find(|target| target.name == name)
     }
 
+    /// The document and everything that is compared with it, in a line.
+    #[must_use]
+    pub(super) fn asks(&self) -> String {
+        let (low, high) = self.integrated;
+        let short_term =
+            self.short_term_max.map_or_else(String::new, |most| format!(", short-term at most {most:.1} LUFS"));
+        format!("{} [{low:.1} to {high:.1} LUFS{short_term}, true peak {}]", self.document, self.highest_true_peak())
+    }
+
+    fn highest_true_peak(&self) -> String {
+        match self.true_peak_tolerance {
+            0.0 => format!("at most {:.1}", self.true_peak),
+            tolerance => format!("at most {:.1} and {tolerance:.1} dB for the meter", self.true_peak),
+        }
+    }
+
     /// What is not as the document asks, in words; nothing when all is. A programme without a reading fails.
-    ///
     #[must_use]
     pub(super) fn judge(
         &self,
@@ -110,11 +125,7 @@ impl Target {
         if let Some(found) = true_peak
             && tenth(found) > self.true_peak + self.true_peak_tolerance
         {
-            let tolerance = match self.true_peak_tolerance {
-                0.0 => String::new(),
-                tolerance => format!(" and {tolerance:.1} dB for the meter"),
-            };
-            faults.push(format!("true peak is {found:.1} dBTP; accepted: at most {:.1}{tolerance}", self.true_peak));
+            faults.push(format!("true peak is {found:.1} dBTP; accepted: {}", self.highest_true_peak()));
         }
         faults
     }

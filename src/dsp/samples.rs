@@ -35,6 +35,19 @@ impl Encoding {
         }
     }
 
+    /// How many of these samples are no audio: no number, or beyond +120 dBFS. Whole numbers always are.
+    #[must_use]
+    pub fn count_no_audio(self, samples: &[u8]) -> usize {
+        let no_audio = |sample: f64| sample.is_nan() || sample.abs() > f64::from(AUDIO_LIMIT);
+        match self {
+            Self::Float32 => {
+                samples.as_chunks().0.iter().filter(|bytes| no_audio(f32::from_le_bytes(**bytes).into())).count()
+            }
+            Self::Float64 => samples.as_chunks().0.iter().filter(|bytes| no_audio(f64::from_le_bytes(**bytes))).count(),
+            _ => 0,
+        }
+    }
+
     /// The byte that, repeated, is silence.
     #[must_use]
     pub const fn silence(self) -> u8 {
