@@ -226,6 +226,25 @@ fn going_back_and_forth_between_sources_does_not_click_whatever_their_levels_and
     }
 }
 
+/// Every selection takes a column and gives it back a little later; a hand that is faster than that for long finds none, and then
+/// the source before is heard on, at its own level and not at that of the other.
+#[test]
+fn a_source_that_finds_no_room_leaves_the_level_of_the_other_alone() {
+    let lines = format!("{OPEN}channel.a.source-b = in-2\nchannel.a.trim-b = 12.0\n");
+    let mut desk = offline(installation(2, &lines), Form::Plain);
+    for n in 0..900_u64 {
+        let which = if n % 2 == 0 { "b" } else { "a" };
+        desk.at(Frames(50_000 + 16 * n), set("channel.a.source-select", word(which)));
+    }
+    let frames = 100_000;
+    let first = noise(frames, 1);
+    let alone = run(&mut offline(installation(2, OPEN), Form::Plain), vec![first.clone(), vec![0.0; frames]], 480);
+    let heard = run(&mut desk, vec![first, vec![0.0; frames]], 480);
+    let louder = heard[0].iter().zip(&alone[0]).position(|(heard, alone)| heard.abs() > alone.abs() * 1.001 + 1e-6);
+    assert_eq!(louder, None, "the second source is silent, so nothing is louder than the first alone");
+    assert!(heard[0][99_000..].iter().zip(&alone[0][99_000..]).all(|(heard, alone)| heard == alone), "and it is there");
+}
+
 #[test]
 fn two_sources_give_the_same_bytes_for_every_block_size_and_form() {
     let lively = |callback: usize, form: Form| -> Vec<u32> {

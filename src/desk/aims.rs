@@ -66,9 +66,13 @@ impl Desk {
         let level = linear(Decibels::try_new(db).unwrap_or(Decibels::SILENCE)).get();
         let switched = self.is_switched_open(id) && !self.device_is_away(id) && !self.is_held_closed(id);
         let send = if switched { 1.0 } else { 0.0 };
+        let selected_stands = self.stage.source(id) == self.input_of(id).map(|input| &input.id);
         for column in place.columns() {
             self.stage.aim(Target::SendGate { column }, send);
-            self.stage.aim(Target::Trim { column }, trim);
+            // With no room for another column the old source is heard on, as it was.
+            if selected_stands {
+                self.stage.aim(Target::Trim { column }, trim);
+            }
             if fader != Value::Off {
                 // A fader at its bottom stop closes the gate, in the time of a closing; the level stays where it was.
                 self.stage.aim(Target::Level { bank: Bank::Sources, column }, level);

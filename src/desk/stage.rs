@@ -302,6 +302,11 @@ impl Stage {
         self.placed.contains_key(&(Bank::Followers, id.clone()))
     }
 
+    /// Which input the columns of a channel carry now.
+    pub(super) fn source(&self, channel: &Id) -> Option<&Id> {
+        self.placed.get(&(Bank::Sources, channel.clone()))?.kind.feed().map(|(input, _)| input)
+    }
+
     /// The columns of what follows a bus, and whether they are without the share or nothing but it.
     pub(super) fn followers_of(&self, bus: &Id) -> Vec<(Place, bool)> {
         let all = self.placed.values().filter_map(|placed| match &placed.kind {
