@@ -383,11 +383,15 @@ fn main() {
             );
         }
     }
-    println!("\n256 strips, everything on, into sixteen stereo buses; and the cost of 1 to 16 groups:");
+    println!("\n256 strips, everything on, into sixteen stereo buses; and the cost of 1 to 16 groups into six:");
+    let plain = plainly(256);
     for vectors in Form::ALL.into_iter().filter_map(Vectors::new) {
         let wide = Case { buses: 32, ..Case::FULL };
         let (all, levels) = (whole(256, vectors, wide), whole(256, vectors, Case { all_meters: false, ..wide }));
         let (off, group) = line(vectors, Case::FULL);
+        // By the slope: without what the buses and the output cost, however many strips feed them.
+        let [all_strip, levels_strip] =
+            [group, line(vectors, Case { all_meters: false, ..Case::FULL }).1].map(|group| group / LANES as f64);
         let of_core = |ns: f64| ns * 256.0 * 48_000.0 / 1e9 * 100.0;
         println!(
             "  {:<8} {:>5.1} % of a core, {:>5.1} % with the meters of levels alone; {group:.0} ns a frame for each group, at most {:.1} % off a straight line",
@@ -395,6 +399,11 @@ fn main() {
             of_core(all),
             of_core(levels),
             100.0 * off
+        );
+        println!(
+            "           a strip by itself {all_strip:.3}, {:.2} of biquad's equaliser; with peak, energy and clips for meters {levels_strip:.3}, {:.2}",
+            all_strip / plain,
+            levels_strip / plain
         );
     }
     println!("\nthe block of 64 frames in which 256 gliding channels go, 256 others come and a full batch arrives:");
