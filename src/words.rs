@@ -87,6 +87,24 @@ pub mod wrong {
         pair(format!("who hears {bus} hears themselves in it"), remedy)
     }
 
+    /// A voice that comes back to its speaker by a way outside the desk.
+    #[must_use]
+    pub fn comes_back(bus: &str, db: f64, ms: f64) -> Pair {
+        let remedy =
+            "look for a loudspeaker near an open microphone, or for another guest who listens without headphones";
+        pair(
+            format!("who hears {bus} comes back to themselves at {db:.0} dB, {ms:.0} ms late, over another channel"),
+            remedy,
+        )
+    }
+
+    /// A return that comes in again.
+    #[must_use]
+    pub fn sent_back(bus: &str, db: f64, ms: f64) -> Pair {
+        let remedy = "ask them for headphones; or another open microphone hears them before their own line brings them";
+        pair(format!("who hears {bus} sends back what they hear at {db:.0} dB, {ms:.0} ms later"), remedy)
+    }
+
     /// A port of the panel.
     #[must_use]
     pub fn control_port_away(port: &str, why: &str) -> Pair {
@@ -244,6 +262,28 @@ pub mod status {
     #[must_use]
     pub fn programme(dbfs: f32) -> String {
         format!("\nProgramme: {}\n", super::level(dbfs))
+    }
+
+    /// How loud it is to the ear.
+    #[must_use]
+    pub fn loudness(short_term: Option<f32>, integrated: Option<f32>) -> String {
+        let lufs = |found: Option<f32>| found.map_or("nothing measured".to_owned(), |lufs| format!("{lufs:.1} LUFS"));
+        format!("Loudness: {} in the last 3 s, {} since the start\n", lufs(short_term), lufs(integrated))
+    }
+
+    /// How loud the rest of the show has to be.
+    #[must_use]
+    pub fn heading(left_s: f32, lufs: Option<f32>) -> String {
+        let left = if left_s < 60.0 { format!("{left_s:.0} s") } else { format!("{:.0} min", left_s / 60.0) };
+        match lufs {
+            _ if left_s <= 0.0 => "Rest of the show: none, its time is over\n".to_owned(),
+            Some(lufs) => {
+                format!("Rest of the show: {left}, to be at {lufs:.1} LUFS for the whole to come to its target\n")
+            }
+            None => format!(
+                "Rest of the show: {left}, and it was so loud that nothing brings the whole down to its target\n"
+            ),
+        }
     }
 
     /// By how much an output is late beside a picture.

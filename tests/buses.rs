@@ -9,12 +9,14 @@ mod show;
 #[allow(dead_code, reason = "each test uses a part of it")]
 mod through;
 
+use longthrow::daemon::hub::{Hub, MeterTable};
 use longthrow::daemon::offline::Offline;
-use longthrow::desk::Event;
+use longthrow::desk::{Desk, Event, OwnVoice};
+use longthrow::dsp::generators::SpeechLike;
 use longthrow::dsp::lanes::{Form, Vectors};
 use longthrow::params::Value;
 use longthrow::profile::{Id, Installation, Minus, Output, OutputKind};
-use longthrow::units::{Frames, SampleRate};
+use longthrow::units::{Decibels, Frames, SampleRate};
 use show::{RATE, id, installation, set};
 use std::f64::consts::TAU;
 use std::sync::{Arc, Mutex};
@@ -204,11 +206,16 @@ fn a_return_is_the_sum_of_the_others_while_the_compressor_moves() {
 }
 
 /// The worst proof that meter frames brought, as dB of the bus, and how many followers were looked at.
-fn watch(desk: &mut Offline) -> Arc<Mutex<(f64, u64, Vec<u64>)>> {
-    let worst = Arc::new(Mutex::new((f64::MIN, 0, Vec::new())));
+fn watch(desk: &mut Offline) -> Arc<Mutex<(f64, u64, Vec<u64>, Hub)>> {
+    let worst = Arc::new(Mutex::new((f64::MIN, 0, Vec::new(), Hub::new(Arc::default()))));
     let found = Arc::clone(&worst);
-    desk.on_meters(move |_, frame| {
+    let mut plan = None;
+    desk.on_meters(move |desk, frame| {
         let mut found = found.lock().expect("nobody panicked");
+        if plan.replace(frame.plan) != Some(frame.plan) {
+            found.3.change(Arc::new(table(desk, frame.plan)));
+        }
+        found.3.read(frame);
         let off = 10.0 * frame.proof.ratio(frame.frames).max(1e-30).log10();
         found.0 = found.0.max(off);
         found.1 += u64::from(frame.proof.looked_at);
@@ -219,18 +226,25 @@ fn watch(desk: &mut Offline) -> Arc<Mutex<(f64, u64, Vec<u64>)>> {
     worst
 }
 
-/// Talk: bursts of noise, shaped a little, that come and go.
-fn talk(frames: usize, seed: u64) -> Vec<f32> {
-    let mut low = 0.0;
-    let gate = |n: usize| (n as u64 / 9_600).wrapping_mul(seed * 2 + 1).wrapping_mul(0x9E37_79B9) >> 7 & 3;
-    noise(frames, seed)
-        .into_iter()
-        .enumerate()
-        .map(|(n, sample)| {
-            low += 0.1 * (sample - low);
-            low * if gate(n) == 0 { 0.6 } else { 0.001 }
-        })
-        .collect()
+fn table(desk: &Desk, plan: u64) -> MeterTable {
+    // One name tells the rate; nobody follows.
+    let names = desk.meter_table().into_iter().take(1).collect();
+    MeterTable { plan, names, mix_minus: desk.mix_minus_columns() }
+}
+
+/// The next seconds of everybody's talk.
+fn talk(talkers: &mut [SpeechLike], seconds: usize) -> Vec<Vec<f32>> {
+    let next = |talker: &mut SpeechLike| {
+        let mut samples = vec![0.0; seconds * 48_000];
+        talker.fill(&mut samples);
+        samples
+    };
+    talkers.iter_mut().map(next).collect()
+}
+
+fn talkers(count: usize) -> Vec<SpeechLike> {
+    let level = Decibels::try_new(-20.0).expect("a level");
+    (0..count).map(|guest| SpeechLike::new(guest as u64, level, RATE)).collect()
 }
 
 #[test]
@@ -240,9 +254,9 @@ fn the_proof_stays_quiet_over_clean_talk_with_everything_moving() {
         format!("{EQUALISER}\nbus.programme.compressor.switch = on\nbus.programme.compressor.threshold = -30.0");
     let mut desk = offline(guests(true, &lines), Vectors::widest().form());
     let found = watch(&mut desk);
-    // Ten seconds, again and again, with hands at the desk all the time.
-    let inputs: Vec<Vec<f32>> = (0..GUESTS).map(|guest| talk(10 * 48_000, guest as u64)).collect();
-    let mut random = 7_u32;
+    // With hands at the desk all the time.
+    let mut talkers = talkers(GUESTS);
+    let (mut random, mut nearest) = (7_u32, f64::MIN);
     for round in 0..seconds / 10 {
         let start = desk.frame();
         for n in 0..40_u32 {
@@ -266,10 +280,20 @@ fn the_proof_stays_quiet_over_clean_talk_with_everything_moving() {
                 desk.at(at, set("bus.panel.assign.programme", word(if round % 3 == 1 { "off" } else { "on" })));
             }
         }
-        run(&mut desk, inputs.clone(), 480);
+        run(&mut desk, talk(&mut talkers, 10), 480);
+        for OwnVoice { bus, comes_back, sent_back } in found.lock().expect("nobody panicked").3.own_voices() {
+            for way in comes_back.into_iter().chain(sent_back) {
+                nearest = nearest.max(way.db - way.floor_db);
+                assert!(!way.above, "{bus}, where nothing leaks: {way:?}");
+            }
+        }
     }
-    let (worst, looked_at, alarms) = found.lock().expect("nobody panicked").clone();
+    let found = found.lock().expect("nobody panicked");
+    let (worst, looked_at, alarms) = (found.0, found.1, &found.2);
     println!("{seconds} s, {looked_at} looks: at worst {worst:.1} dB of the bus, {} alarms", alarms.len());
+    if nearest > f64::MIN {
+        println!("the slow figure came to {nearest:.1} dB of its floor at most");
+    }
     assert!(looked_at > seconds * 95, "one look in each meter frame");
     assert!(alarms.is_empty(), "{worst:.1} dB");
 }
@@ -305,6 +329,50 @@ fn a_guest_who_comes_in_by_a_way_that_is_not_theirs_is_told_within_a_second() {
     let first = alarms.first().expect("an alarm") - planted;
     println!("told {:.0} ms after the error, {} times in 2 s", first as f64 / 48.0, alarms.len());
     assert!(first < 48_000);
+}
+
+/// Guest 1 listens over a loudspeaker, and 200 ms later their microphone gives back what it hears, 20 dB down: to the proof all is
+/// well, since it is their own line.
+#[test]
+fn who_sends_back_what_they_hear_and_who_comes_back_to_themselves_is_told_by_the_slow_figure() {
+    const LATE: usize = 9_600;
+    let factor = 10.0_f32.powf(-20.0 / 20.0);
+    let minus: [(&str, &str, &[&str], Option<&str>); 3] = [
+        ("to-g0", "programme", &["g0"], None),
+        ("to-g1", "programme", &["g1"], None),
+        ("to-g2", "programme", &["g2"], None),
+    ];
+    let lines = (0..3).fold(String::new(), |lines, guest| {
+        let source = format!("\nchannel.g{guest}.source = in-{}\nchannel.g{guest}.switch = open", guest + 1);
+        lines + &source + &format!("\nchannel.g{guest}.fader = 0.0\nchannel.g{guest}.assign.programme = on")
+    });
+    let installation = show_with(3, &lines, &["programme", "to-g0", "to-g1", "to-g2"], &minus);
+    let mut desk = offline(installation, Vectors::widest().form());
+    let found = watch(&mut desk);
+    let mut talkers = talkers(3);
+    let mut heard = vec![0.0; LATE];
+    // Three minutes and a little: everybody's turn.
+    for _ in 0..19 {
+        let mut inputs = talk(&mut talkers, 10);
+        let others: Vec<f32> = inputs[0].iter().zip(&inputs[2]).map(|(one, other)| one + other).collect();
+        let before = others.len() - LATE;
+        let late = heard.iter().chain(&others[..before]);
+        inputs[1].iter_mut().zip(late).for_each(|(own, late)| *own += factor * late);
+        heard = others[before..].to_vec();
+        run(&mut desk, inputs, 480);
+    }
+    let found = found.lock().expect("nobody panicked");
+    assert!(found.2.is_empty(), "the proof of the desk's own ways has nothing to say");
+    let voices = found.3.own_voices();
+    println!("{voices:#?}");
+    let near = |is: f64, expected: f64, off: f64| assert!((is - expected).abs() < off, "{is} for {expected}");
+    for (voice, others) in voices.iter().zip([true, false, true]) {
+        let (back, sent) = (voice.comes_back.expect("a minute"), voice.sent_back.expect("a minute"));
+        assert_eq!((back.above, sent.above), (others, !others), "{voice:?}");
+        let told = if others { back } else { sent };
+        near(told.ms, 200.0, 2.0);
+        near(told.db, -20.0, 3.0);
+    }
 }
 
 #[test]
@@ -513,9 +581,9 @@ fn a_guest_who_goes_over_to_a_second_line_hears_themselves_on_neither() {
             assert!(db(bin(&heard[side], other) / on_air) <= -100.0, "the other line is not heard");
         }
         assert!(bin(&heard[2], 500.0) > 0.05, "the others are heard");
-        let (worst, _, alarms) = found.lock().expect("nobody panicked").clone();
-        println!("proof at worst {worst:.1} dB of the bus");
-        assert!(alarms.is_empty(), "{worst:.1} dB");
+        let found = found.lock().expect("nobody panicked");
+        println!("proof at worst {:.1} dB of the bus", found.0);
+        assert!(found.2.is_empty(), "{:.1} dB", found.0);
     }
 }
 

@@ -3,6 +3,7 @@
 #[path = "support/mod.rs"]
 mod support;
 
+use longthrow::panel::osc::Argument;
 use serde_json::{Value as Json, json as value};
 use std::path::Path;
 use std::process::{Command, Output};
@@ -112,6 +113,32 @@ fn status_and_why_say_what_is_on_air_what_is_wrong_and_what_blocks() {
     let unknown = longthrow(&state, &["why", "readr"]);
     assert_eq!(unknown.status.code(), Some(2));
     assert!(text(&unknown).contains("the nearest is channel.reader"), "{}", text(&unknown));
+}
+
+/// The generator goes on alone, so the hour that is said is heading somewhere from the first seconds on.
+#[test]
+fn status_says_how_loud_the_rest_of_the_show_has_to_be() {
+    let daemon = Daemon::start(RIG, None, PROFILE);
+    let state = daemon.state();
+    let loudness = || json(&longthrow(&state, &["status", "--json"]))["loudness"].clone();
+    wait_until("there is a loudness", || loudness()["integrated_lufs"].is_f64());
+    assert!(loudness()["left_s"].is_null() && !text(&longthrow(&state, &["status"])).contains("Rest of the show"));
+    let show = |target: f32, minutes: f32| {
+        daemon.say("/loudness/show", &[Argument::Float(target), Argument::Float(minutes)]);
+    };
+    // An hour of which seconds are gone: the rest has to be what the target is.
+    show(-20.0, 60.0);
+    wait_until("the rest is as the target", || {
+        let heading = loudness();
+        let near = |key: &str, middle: f64, off: f64| heading[key].as_f64().is_some_and(|is| (is - middle).abs() < off);
+        near("heading_lufs", -20.0, 0.2) && near("left_s", 3_590.0, 10.0)
+    });
+    let shown = text(&longthrow(&state, &["status"]));
+    assert!(shown.contains("Rest of the show: 60 min, to be at -20."), "{shown}");
+    // So soft a minute that the seconds that were louder cannot be made good.
+    show(-60.0, 1.0);
+    wait_until("nothing brings it down", || loudness()["heading_lufs"].is_null() && loudness()["left_s"].is_f64());
+    assert!(text(&longthrow(&state, &["status"])).contains("nothing brings the whole down"));
 }
 
 #[test]

@@ -89,6 +89,11 @@ fn text(status: &Status) -> String {
     }
     text += &status.wrong.iter().skip(1).map(|wrong| words::also(&wrong.what, &wrong.remedy)).collect::<String>();
     text += &words::programme(status.programme_dbfs);
+    let loudness = status.loudness;
+    text += &words::loudness(loudness.short_term_lufs, loudness.integrated_lufs);
+    if let Some(left_s) = loudness.left_s {
+        text += &words::heading(left_s, loudness.heading_lufs);
+    }
     text += &status.meters.iter().map(meter).collect::<String>();
     for late in status.lip_sync.iter().filter(|late| late.to_picture) {
         let frames = late.video_frames.get("25").copied().unwrap_or(0.0);

@@ -28,10 +28,11 @@
 //! * `/loudness/start`, `/loudness/pause`, `/loudness/continue` and `/loudness/reset` do so to integrated loudness,
 //!   range and the highest values together, of everything, or of what fits a pattern: `/loudness/reset /bus/programme`.
 //!   Momentary and short-term loudness always run. `/loudness/show TARGET_LUFS MINUTES` says what a show is to come to and
-//!   how long it lasts (-18 LUFS and an hour until then); `loudness/heading` shows what the rest of it has to be.
+//!   how long it lasts, from the last start or reset on, pauses left out: `loudness/left` shows how many seconds of it are left (-1
+//!   while nobody has said), `loudness/heading` how loud they have to be (-150 when even silence is too loud, or none are left).
 
 use super::levels::Levels;
-use crate::desk::{Heard, MeterMemory, MeterName, Order, Reading};
+use crate::desk::{Heard, MeterMemory, MeterName, Order, OwnVoice, Reading};
 use crate::engine::MeterFrame;
 use crate::panel::osc::{Argument, Message, Pattern};
 use crate::ports::osc::encode;
@@ -159,6 +160,12 @@ impl Hub {
     #[must_use]
     pub fn leaks(&self) -> Vec<Id> {
         self.levels.leaks()
+    }
+
+    /// What is known of whether voices come back to their own speakers by ways outside the desk.
+    #[must_use]
+    pub fn own_voices(&self) -> Vec<OwnVoice> {
+        self.levels.own_voices()
     }
 
     /// How many follow.

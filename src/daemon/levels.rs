@@ -1,9 +1,12 @@
-//! What every peak meter heard lately: for whoever asks why something is silent.
+//! What every peak meter heard lately, for whoever asks why something is silent; and who hears themselves.
 
 use super::hub::MeterTable;
-use crate::desk::{Heard, MeterMemory, Quantity, Reading};
-use crate::engine::MeterFrame;
+use crate::desk::{Heard, MeterMemory, OwnVoice, Quantity, Reading};
+use crate::dsp::correlation::Correlation;
+use crate::engine::{Compared, MeterFrame};
 use crate::profile::Id;
+use crate::units::SampleRate;
+use crate::words;
 use std::collections::BTreeMap;
 
 /// Frames after which a reading is no longer of now: about a second.
@@ -25,6 +28,10 @@ pub(super) struct Levels {
     seen: u64,
     /// Mix-minus buses in which somebody heard themselves, and when last, in frames seen.
     leaks: BTreeMap<Id, u64>,
+    /// The slow figure of each mix-minus bus, and whether it was told that somebody comes back in it.
+    own_voices: BTreeMap<Id, (Correlation, bool)>,
+    /// Whose points the last frame had.
+    compared: Option<Id>,
 }
 
 #[derive(Debug)]
@@ -58,6 +65,32 @@ impl Levels {
                 }
             })
             .collect();
+        self.own_voices.retain(|bus, _| table.mix_minus.values().any(|known| known == bus));
+    }
+
+    /// Takes the points of the one mix-minus that is compared in, and says once when its voice is found to come back.
+    fn compare(&mut self, table: &MeterTable, compared: &Compared) {
+        let (own, back) = compared.points();
+        let Some(bus) = table.mix_minus.get(&compared.follower).filter(|_| !own.is_empty()) else { return };
+        let rate = table.names.first().map_or(SampleRate::HZ_48000, |name| name.rate());
+        let points_per_second = f64::from(rate.hz()) / f64::from(Compared::point_frames(rate));
+        let known = self.own_voices.entry(bus.clone());
+        let (correlation, told) = known.or_insert_with(|| (Correlation::new(points_per_second), false));
+        if compared.fresh || self.compared.as_ref() != Some(bus) {
+            if let Some(echo) = correlation.back().filter(|echo| echo.is_heard() && !*told) {
+                *told = true;
+                tracing::warn!("{}", words::wrong::comes_back(bus, echo.db, 1e3 * echo.lag_s).0);
+            }
+            correlation.part();
+            self.compared = Some(bus.clone());
+        }
+        correlation.take(own, back);
+    }
+
+    /// What is known of whether somebody's own voice comes back to them.
+    pub(super) fn own_voices(&self) -> Vec<OwnVoice> {
+        let known = self.own_voices.iter();
+        known.map(|(bus, (correlation, _))| OwnVoice::new(bus, correlation.back(), correlation.sent())).collect()
     }
 
     /// Takes a meter frame in, read by the table that was given last.
@@ -73,6 +106,7 @@ impl Levels {
             }
             self.leaks.insert(bus, self.seen);
         }
+        self.compare(table, &frame.compared);
         for meter in &mut self.meters {
             let Some(name) = table.names.get(meter.place) else { continue };
             name.read(frame, &mut meter.now);

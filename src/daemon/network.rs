@@ -332,6 +332,12 @@ impl Network {
         lock(&self.shared.hub).leaks()
     }
 
+    /// What is known of whether voices come back to their own speakers by ways outside the desk.
+    #[must_use]
+    pub fn own_voices(&self) -> Vec<crate::desk::OwnVoice> {
+        lock(&self.shared.hub).own_voices()
+    }
+
     /// The end for the desk's thread.
     #[must_use]
     pub fn answers(&self) -> Answers {

@@ -507,6 +507,7 @@ fn facts(shared: &DeskShared, network: &Network, rate: SampleRate) -> Box<Facts>
         ports_away,
         files: BTreeMap::new(),
         leaks: network.leaks(),
+        own_voices: network.own_voices(),
         wrong,
         idle_s: (last_hand > 0).then(|| nanos().saturating_sub(last_hand) / 1_000_000_000),
         revision: shared.revision.load(Ordering::Relaxed),

@@ -7,7 +7,7 @@
 use super::meters::MeterName;
 use crate::dsp::ballistics::{Needle, NeedleLaw, PeakBar};
 use crate::dsp::k_weighting::KWeighting;
-use crate::dsp::loudness::{Loudness, STEPS_PER_SECOND};
+use crate::dsp::loudness::{Heading, Loudness, STEPS_PER_SECOND};
 use crate::engine::MeterFrame;
 use crate::profile::Id;
 use std::collections::BTreeMap;
@@ -61,8 +61,8 @@ pub struct MeterMemory {
     keep: f64,
     /// Whether new measurements run.
     runs: bool,
-    /// The loudness that a show is to come to, LUFS, and how long it lasts, s.
-    show: (f64, f64),
+    /// The loudness that a show is to come to, LUFS, and how long it lasts, s; none while nobody has said.
+    show: Option<(f64, f64)>,
     /// By how much devices say that their outputs are late, ms.
     devices: BTreeMap<Id, f32>,
 }
@@ -78,7 +78,7 @@ impl Default for MeterMemory {
             keep: PeakBar::keep(),
             runs: true,
             // AES TD1008 (2021) for speech, and an hour.
-            show: (-18.0, 3_600.0),
+            show: None,
             devices: BTreeMap::new(),
         }
     }
@@ -193,13 +193,14 @@ impl MeterMemory {
 
     /// What a show is to come to, LUFS, and how many seconds of it there will be.
     pub fn aim_show(&mut self, target_lufs: f64, whole_s: f64) {
-        self.show = (target_lufs, whole_s);
+        self.show = Some((target_lufs, whole_s));
     }
 
-    /// The loudness that the rest of the show has to have so that the whole comes to its target; none when nothing is left.
+    /// How the rest of the show has to be so that the whole comes to its target; none while nobody has said what that is.
     #[must_use]
-    pub fn heading(&self, address: &str) -> Option<f64> {
-        self.of(address)?.loudness.heading_for(self.show.0, self.show.1)
+    pub fn heading(&self, address: &str) -> Option<Heading> {
+        let (target_lufs, whole_s) = self.show?;
+        Some(self.of(address)?.loudness.heading_for(target_lufs, whole_s))
     }
 
     /// By how much a device says that its outputs are late, ms; none when it is gone or says nothing.

@@ -86,6 +86,8 @@ pub enum Quantity {
     Leveller,
     /// What the rest of the show has to be to bring the whole to the target, LUFS.
     Heading,
+    /// Seconds of the show that are left, -1 while nobody has said how long it is.
+    Left,
     /// Highest reduction by the true-peak limiter, dB.
     Reduction,
     /// By how much that limiter delays, ms: a part of the lip-sync figure.
@@ -123,7 +125,7 @@ const LIP_SYNC: [(&str, Quantity); 3] =
     [("limiter", Quantity::LimiterLate), ("device", Quantity::DeviceLate), ("total", Quantity::Late)];
 
 /// What a measurement of loudness shows.
-const LOUDNESS: [(&str, Quantity); 9] = [
+const LOUDNESS: [(&str, Quantity); 10] = [
     ("momentary", Quantity::Momentary),
     ("short-term", Quantity::ShortTerm),
     ("integrated", Quantity::Integrated),
@@ -133,6 +135,7 @@ const LOUDNESS: [(&str, Quantity); 9] = [
     ("true-peak-max", Quantity::TruePeakMax),
     ("measured", Quantity::Measured),
     ("heading", Quantity::Heading),
+    ("left", Quantity::Left),
 ];
 
 /// Where in the strip.
@@ -303,7 +306,10 @@ impl MeterName {
             Quantity::ShortTermMax => remembered(|thing| thing.loudness.short_term_max()),
             Quantity::TruePeakMax => remembered(|thing| Some(f64::from(db_from_linear(thing.true_peak_max)))),
             Quantity::Leveller => return reading.leveller,
-            Quantity::Heading => memory.heading(&self.of).map_or(FLOOR_DBFS, |lufs| lufs as f32),
+            Quantity::Heading => {
+                memory.heading(&self.of).and_then(|heading| heading.lufs).map_or(FLOOR_DBFS, |lufs| lufs as f32)
+            }
+            Quantity::Left => return memory.heading(&self.of).map_or(-1.0, |heading| heading.left_s as f32),
             Quantity::Reduction => return -db_from_linear(1.0 - reading.reduction).max(FLOOR_DBFS),
             Quantity::LimiterLate => return self.limiter_late_ms(memory),
             Quantity::DeviceLate => return self.device_late_ms(memory).unwrap_or(-1.0),

@@ -3,8 +3,8 @@
 //! [`Desk::status`] is a function of the desk and of what the daemon knows besides ([`Facts`]); no I/O, no clock.
 
 use super::Desk;
-use super::LipSync;
 use super::why::few;
+use super::{LipSync, OwnVoice};
 use crate::dsp::scale::Scale;
 use crate::panel::ControlIndex;
 use crate::params::{Address, Key, Value};
@@ -73,6 +73,8 @@ pub struct Facts {
     pub wrong: Vec<Wrong>,
     /// Mix-minus buses in which somebody was heard by whom they are made for to leave out.
     pub leaks: Vec<Id>,
+    /// The slow figure of each mix-minus bus.
+    pub own_voices: Vec<OwnVoice>,
     /// Seconds since somebody last used a control; none when nobody did.
     pub idle_s: Option<u64>,
     /// Which revision of the files is in force.
@@ -105,6 +107,19 @@ pub struct Metered {
     pub unit: String,
     /// What it shows: left and right, or one figure for both.
     pub readings: Vec<f32>,
+}
+
+/// How loud the programme is, where it is measured.
+#[derive(Clone, Copy, Debug, Default, Serialize, Deserialize, PartialEq)]
+pub struct ProgrammeLoudness {
+    /// Over the last three seconds, LUFS.
+    pub short_term_lufs: Option<f32>,
+    /// Since the measurement was started, LUFS.
+    pub integrated_lufs: Option<f32>,
+    /// Seconds of the show that are left, if somebody said how long it is.
+    pub left_s: Option<f32>,
+    /// How loud they have to be for the show to come to its target, LUFS; none when even silence is too loud, or none are left.
+    pub heading_lufs: Option<f32>,
 }
 
 /// A room, and whether somebody in it can be heard outside.
@@ -152,11 +167,17 @@ pub struct Status {
     pub idle_s: Option<u64>,
     /// The highest sample of the programme in the last second or two, dBFS.
     pub programme_dbfs: f32,
+    /// How loud that is.
+    #[serde(default)]
+    pub loudness: ProgrammeLoudness,
     /// Buses and outputs, each on its meter.
     pub meters: Vec<Metered>,
     /// By how much each output is late.
     #[serde(default)]
     pub lip_sync: Vec<LipSync>,
+    /// Whether anybody's voice comes back to them by a way outside the desk.
+    #[serde(default)]
+    pub own_voices: Vec<OwnVoice>,
     /// What is wrong, the worst first.
     pub wrong: Vec<Wrong>,
     /// Whom to call when something is wrong, if the rig says.
@@ -172,6 +193,18 @@ pub struct Status {
 impl From<words::wrong::Pair> for Wrong {
     fn from((what, remedy): words::wrong::Pair) -> Self {
         Self { what, remedy }
+    }
+}
+
+/// What the meters of the programme say of its loudness.
+fn programme_loudness(facts: &Facts) -> ProgrammeLoudness {
+    let shown = |end: &str| facts.meters.get(&format!("/meter/bus/{PROGRAMME}/loudness/{end}")).copied();
+    let lufs = |end: &str| shown(end).filter(|lufs| *lufs > super::FLOOR_DBFS);
+    ProgrammeLoudness {
+        short_term_lufs: lufs("short-term"),
+        integrated_lufs: lufs("integrated"),
+        left_s: shown("left").filter(|seconds| *seconds >= 0.0),
+        heading_lufs: lufs("heading"),
     }
 }
 
@@ -209,8 +242,10 @@ impl Desk {
             revision: facts.revision,
             idle_s: facts.idle_s,
             programme_dbfs,
+            loudness: programme_loudness(facts),
             meters: self.metered(facts),
             lip_sync: self.lip_sync(facts),
+            own_voices: facts.own_voices.clone(),
             call: self.rig().call.clone(),
             nodes: facts.nodes.clone(),
             waiting: self.waiting_to_rejoin(),
@@ -356,6 +391,14 @@ impl Desk {
         }
         if let Some(bus) = self.tone_on_air() {
             all.push(words::wrong::tone_on_air(bus).into());
+        }
+        for OwnVoice { bus, comes_back, sent_back } in &facts.own_voices {
+            if let Some(back) = comes_back.filter(|back| back.above) {
+                all.push(words::wrong::comes_back(bus, back.db, back.ms).into());
+            }
+            if let Some(sent) = sent_back.filter(|sent| sent.above) {
+                all.push(words::wrong::sent_back(bus, sent.db, sent.ms).into());
+            }
         }
         for channel in self.left_over() {
             all.push(words::wrong::left_over(&channel.id).into());

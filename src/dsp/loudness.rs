@@ -283,18 +283,25 @@ impl Loudness {
         self.measured as f64 / STEPS_PER_SECOND as f64
     }
 
-    /// The loudness that the rest of a show has to have so that the whole comes to `target`: the show lasts `whole_s`
-    /// seconds that pass the gates. None when nothing is left; negative infinity when even silence is too loud.
+    /// How the rest of a show of `whole_s` seconds of measuring has to be so that the whole comes to `target` LUFS, if all of that
+    /// rest passes the gates; what they held back until now counts for nothing, only its time is gone.
     #[must_use]
-    pub fn heading_for(&self, target: f64, whole_s: f64) -> Option<f64> {
+    pub fn heading_for(&self, target: f64, whole_s: f64) -> Heading {
+        let left_s = (whole_s - self.measured_s()).max(0.0);
         let done_s = self.integrated_s();
-        let left_s = whole_s - done_s;
-        if left_s <= 0.0 || !left_s.is_finite() {
-            return None;
-        }
         let done = self.integrated().map_or(0.0, mean_square) * done_s;
-        Some(lufs(((mean_square(target) * whole_s - done) / left_s).max(0.0)))
+        let rest = (mean_square(target) * (done_s + left_s) - done) / left_s;
+        Heading { left_s, lufs: (left_s > 0.0 && rest > 0.0).then(|| lufs(rest)) }
     }
+}
+
+/// Where a show is heading.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Heading {
+    /// Seconds of the show that are left.
+    pub left_s: f64,
+    /// The loudness that they have to have, LUFS; none when even silence would be too loud, or nothing is left.
+    pub lufs: Option<f64>,
 }
 
 /// The sum of a window may be off 0 by a rounding; below -150 LUFS it is silence.
@@ -445,15 +452,18 @@ mod tests {
 
     #[test]
     fn what_is_heard_from_now_on_brings_the_whole_to_the_target() {
-        let loudness = of(&[(-20.0, 3_000)]);
-        let (target, whole) = (-23.0, loudness.integrated_s() + 60.0);
-        let rest = loudness.heading_for(target, whole).expect("a minute is left");
+        // Half a minute of talk, and as long in which nothing passes the gates.
+        let loudness = of(&[(-20.0, 3_000), (-80.0, 3_000)]);
+        let (target, whole) = (-23.0, 120.0);
+        let heading = loudness.heading_for(target, whole);
+        near(Some(heading.left_s), 60.0, 0.011);
         let mut both = loudness.clone();
-        (0..6_000).for_each(|_| both.step(mean_square(rest)));
+        (0..6_000).for_each(|_| both.step(mean_square(heading.lufs.expect("a minute is left"))));
         near(both.integrated(), target, 0.05);
-        near(Loudness::new().heading_for(-23.0, 60.0), -23.0, 1e-9);
-        assert_eq!(loudness.heading_for(-23.0, 10.0), None);
-        assert_eq!(loudness.heading_for(-40.0, 31.0), Some(f64::NEG_INFINITY));
+        assert_eq!(both.heading_for(target, whole), Heading { left_s: 0.0, lufs: None });
+        near(Loudness::new().heading_for(-23.0, 60.0).lufs, -23.0, 1e-9);
+        let too_loud = loudness.heading_for(-40.0, 61.0);
+        assert!(too_loud.lufs.is_none() && too_loud.left_s > 0.9);
     }
 
     #[test]

@@ -6,6 +6,7 @@
 
 pub mod ballistics;
 pub mod bridge;
+pub mod correlation;
 pub mod delay;
 pub mod ducking;
 pub mod dynamics;

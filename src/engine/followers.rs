@@ -6,16 +6,19 @@
 //! stages do. The share of somebody who comes in over another bus is what follows that bus with the share alone.
 //!
 //! The proof takes one follower in each meter frame and sums what it ought to hold afresh, knowing only which feeds are the
-//! owner's: not which columns, and not what was subtracted.
+//! owner's: not which columns, and not what was subtracted. What comes back by a way outside it cannot see; for that
+//! ([`Compared`]) one follower after the other is written down for a minute.
 
 use super::Columns;
 use super::command::Tap;
+use super::compared::{Compared, Comparing, FRAMES_EACH};
 use super::feed::NO_FEED;
 use super::limits::{FOLLOWER_COLUMNS, LEVEL_COLUMNS, LEVEL_GROUPS, SOURCE_COLUMNS, SOURCE_GROUPS, TICK};
 use super::matrix::{Masked, Matrix};
 use super::sharing::Sharing;
 use super::strip::{GroupAudio, Strip};
 use crate::dsp::lanes::{LANES, Row, Vectors};
+use crate::units::SampleRate;
 use std::ops::Range;
 
 /// Columns of one owner: a channel or two, and those that still fade out while a source is selected again and again.
@@ -74,7 +77,7 @@ pub(super) const fn groups_of(level: usize) -> Range<usize> {
 }
 
 /// What one column follows.
-#[derive(Clone, Copy, Debug)]
+#[derive(Clone, Copy, Debug, PartialEq)]
 struct Follower {
     leader: u16,
     without: bool,
@@ -145,11 +148,16 @@ pub(super) struct Followers {
     masks: Box<[Row]>,
     afresh: [f32; TICK],
     proof: Proof,
+    /// The column that is compared, with the one beside it where both are one follower's.
+    compared: usize,
+    comparing: Comparing,
+    /// Meter frames until it is the next one's turn.
+    frames_left: u32,
 }
 
 impl Followers {
     /// Real-time: never
-    pub(super) fn new(columns: Columns) -> Self {
+    pub(super) fn new(columns: Columns, rate: SampleRate) -> Self {
         Self {
             columns,
             what: vec![None; FOLLOWER_COLUMNS].into_boxed_slice(),
@@ -158,6 +166,9 @@ impl Followers {
             masks: vec![[0.0; LANES]; SOURCE_GROUPS].into_boxed_slice(),
             afresh: [0.0; TICK],
             proof: Proof::default(),
+            compared: FOLLOWER_COLUMNS,
+            comparing: Comparing::new(rate),
+            frames_left: 0,
         }
     }
 
@@ -173,6 +184,21 @@ impl Followers {
             // What was summed for another owner proves nothing.
             self.watched = FOLLOWER_COLUMNS;
         }
+        if self.is_compared(usize::from(column)) {
+            self.comparing.begin(self.compared as u16);
+        }
+    }
+
+    /// Whether a column is the one that is compared, or the other side of it.
+    fn is_compared(&self, column: usize) -> bool {
+        column == self.compared || column == self.compared + 1 && self.is_second(column)
+    }
+
+    /// Whether a column is the second of one follower's pair.
+    fn is_second(&self, column: usize) -> bool {
+        let of = |column: usize| self.what.get(column).copied().flatten();
+        let first = column.checked_sub(1).and_then(of);
+        first.zip(of(column)).is_some_and(|(first, second)| Follower { leader: first.leader + 1, ..first } == second)
     }
 
     fn in_use(&self, column: usize) -> Option<Follower> {
@@ -268,6 +294,10 @@ impl Followers {
                     let bus = bus[leader % LANES];
                     row[lane] = if without { bus - share } else { *share };
                 }
+                if self.is_compared(column) {
+                    let held = self.columns.audio[group][..frames].iter().map(|row| row[lane]);
+                    held.zip(&self.shares[column]).for_each(|(held, own)| self.comparing.add(*own, held));
+                }
                 if column == self.watched {
                     let held = self.columns.audio[group][..frames].iter().zip(&buses[leader / LANES]);
                     for ((held, bus), afresh) in held.zip(&self.afresh) {
@@ -277,6 +307,9 @@ impl Followers {
                         self.proof.difference += off * off;
                     }
                 }
+            }
+            if self.compared / LANES == group {
+                self.comparing.close(frames);
             }
         }
     }
@@ -331,5 +364,25 @@ impl Followers {
         let columns = (after..FOLLOWER_COLUMNS).chain(0..after);
         self.watched = columns.into_iter().find(|column| self.in_use(*column).is_some()).unwrap_or(FOLLOWER_COLUMNS);
         found
+    }
+
+    /// At a meter boundary: the points of the follower that is compared; after a minute, or when it is gone, it is the next one's turn.
+    ///
+    /// Real-time: safe
+    pub(super) fn compare(&mut self, into: &mut Compared) {
+        self.comparing.hand_on(into);
+        self.frames_left = self.frames_left.saturating_sub(1);
+        let takes_turns =
+            |column: &usize| self.in_use(*column).is_some_and(|it| it.without) && !self.is_second(*column);
+        if self.frames_left > 0 && self.compared < FOLLOWER_COLUMNS && takes_turns(&self.compared) {
+            return;
+        }
+        let after = self.compared.wrapping_add(1) % FOLLOWER_COLUMNS;
+        let next = (after..FOLLOWER_COLUMNS).chain(0..after).find(takes_turns).unwrap_or(FOLLOWER_COLUMNS);
+        self.frames_left = FRAMES_EACH;
+        if next != self.compared {
+            self.compared = next;
+            self.comparing.begin(next as u16);
+        }
     }
 }

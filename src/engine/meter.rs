@@ -1,6 +1,7 @@
 //! Meter frames: what the engine measured in 10 ms, made only of quantities that merge.
 
 use super::command::Bank;
+use super::compared::Compared;
 use super::followers::Proof;
 use super::limits::{BUS_GROUPS, OUTPUT_GROUPS, SOURCE_GROUPS};
 use super::meters::Readings;
@@ -141,6 +142,8 @@ pub struct MeterFrame {
     pub steps: Vec<MeterStep>,
     /// What the proof of the followers found.
     pub proof: Proof,
+    /// What one owner gave and their follower held.
+    pub compared: Compared,
 }
 
 impl MeterFrame {
@@ -158,6 +161,7 @@ impl MeterFrame {
             last: Box::new(MeterStep::NOTHING),
             steps: Vec::new(),
             proof: Proof::default(),
+            compared: Compared::default(),
         }
     }
 
@@ -181,6 +185,7 @@ impl MeterFrame {
     pub fn clear(&mut self) {
         self.frames = 0;
         self.proof = Proof::default();
+        self.compared.clear();
         for group in &mut self.groups {
             *group = GroupReading::NOTHING;
         }

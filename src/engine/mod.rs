@@ -6,6 +6,7 @@
 //! same bytes for every callback size. The engine never learns that MIDI, OSC or a file exists.
 
 mod command;
+mod compared;
 mod exit;
 mod feed;
 mod followers;
@@ -20,6 +21,7 @@ mod strip;
 pub mod wires;
 
 pub use command::{Bank, Command, DuckingValue, Edit, LevellerValue, Plan, SharingValue, Tap, Target};
+pub use compared::{Compared, POINTS_MAX};
 pub use feed::{Feed, NO_FEED, Sides, Tape};
 pub use followers::{Own, Proof};
 pub use meter::{GroupReading, MeterFrame, MeterStep};
@@ -397,7 +399,10 @@ impl Engine {
             connections: vec![(0, 0); SOURCE_COLUMNS].into_boxed_slice(),
             sources: Columns::new(SOURCE_GROUPS, settings.sources, true, Some(settings.rate)),
             buses,
-            followers: Followers::new(Columns::new(FOLLOWER_GROUPS, settings.buses, false, Some(settings.rate))),
+            followers: Followers::new(
+                Columns::new(FOLLOWER_GROUPS, settings.buses, false, Some(settings.rate)),
+                settings.rate,
+            ),
             sharing: Sharing::new(settings.rate),
             taps: Taps::new(SOURCE_GROUPS),
             untapped: Taps::new(0),
@@ -651,6 +656,7 @@ impl Engine {
                 if let Some(proof) = self.followers.next_proof() {
                     self.pending.proof.merge(&proof);
                 }
+                self.followers.compare(&mut self.pending.compared);
                 if crossing.at_meter_boundary(&self.pending) {
                     self.pending.clear();
                 }

@@ -269,11 +269,12 @@ impl Crossing for Rings {
         // Real-time: a ring of fixed size
         self.steps.push(*readings.last).ok();
         let Ok(mut frame) = self.spare_meters.pop() else { return false };
-        frame.start = readings.start;
-        frame.frames = readings.frames;
-        frame.plan = readings.plan;
-        frame.groups.clone_from_slice(&readings.groups);
-        *frame.last = *readings.last;
+        // Each by its name, so that none is forgotten here; the steps are the business of the reader.
+        let MeterFrame { start, frames, plan, groups, last, steps: _, proof, compared } = readings;
+        (frame.start, frame.frames, frame.plan) = (*start, *frames, *plan);
+        frame.groups.clone_from_slice(groups);
+        *frame.last = **last;
+        (frame.proof, frame.compared) = (*proof, *compared);
         // A spare frame in hand means there is a place for it.
         // Real-time: a ring of fixed size
         self.meters.push(frame).is_ok()

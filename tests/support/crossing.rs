@@ -21,6 +21,7 @@ pub fn run(mut inside: impl FnMut(&mut dyn FnMut())) -> (u64, usize) {
     let mut second = Second { end: seat.link_end(), carried: Vec::new(), heard: 0, made: 0 };
     let mut tapes = Vec::new();
     let (mut plans, mut seed) = (0, 1_u32);
+    let (mut looked_at, mut points) = (0, 0);
     for round in 0..120_usize {
         seed = seed.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
         let now = Frames(seat.engine.frame());
@@ -46,10 +47,15 @@ pub fn run(mut inside: impl FnMut(&mut dyn FnMut())) -> (u64, usize) {
         desk.handle(Frames(seat.engine.frame()), Event::Deadline);
         // Meters pile up until the ring is full, and are read then.
         if round % 40 == 39 {
-            assert!(meters.read(|frame| assert!(frame.frames > 0)));
+            assert!(meters.read(|frame| {
+                assert!(frame.frames > 0);
+                looked_at += frame.proof.looked_at;
+                points += frame.compared.points().0.len();
+            }));
         }
     }
     assert!(second.heard > 0 && second.made > second.heard, "{} of {} heard", second.heard, second.made);
+    assert!(looked_at > 0 && points > 0, "what is found out about mix-minus crosses with the meters");
     (seat.engine.frame(), plans)
 }
 

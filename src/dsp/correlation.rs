@@ -1,0 +1,227 @@
+//! Whether somebody's voice comes back to them by a way outside the desk: the slow figure beside the proof of mix-minus.
+//!
+//! Fed with some 1,500 points a second of what a guest gives and of what is returned to them, it keeps for every lag up to a second
+//! either way the sum of products of both, after the difference of neighbours has made voices whiter. Behind (`back`) stands what
+//! returns later than it was given, as a share of what was given: an echo of the guest. Before (`sent`) stands what was returned first
+//! and is then given, as a share of what was returned: a guest whose loudspeaker is heard by their microphone, or one who is heard
+//! by another microphone before their own line brings them.
+//!
+//! Two voices that have nothing to do with each other correlate a little over any finite time. How much is read off the same sums: the
+//! median over all lags, of which an echo takes a few. What lies above [`SIGMAS`] times the spread is told, and nothing else is.
+
+use crate::dsp::math::log10;
+
+/// Spreads of what chance makes that a figure must lie above. For a normal distribution one look at 3,000 lags in 500,000,000 / 3,000 goes
+/// beyond six; talk is not normal, and ten hours of it are in the tests.
+const SIGMAS: f64 = 6.0;
+/// The median of magnitudes of a normal distribution, by its spread.
+const MEDIAN: f64 = 0.674_49;
+/// A figure needs most of a minute, which is how long one is looked at.
+const LEAST_S: f64 = 50.0;
+/// After ten minutes everything counts half, so that what changes is seen.
+const KEPT_S: f64 = 600.0;
+/// Mean power of the points below which nobody spoke: -70 dBFS.
+const LEAST_POWER: f64 = 1.0e-7;
+/// Points taken at a time at most.
+const BLOCK: usize = 32;
+
+/// What was found at the lag at which it was highest.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Echo {
+    /// How much of the one is in the other, dB.
+    pub db: f64,
+    /// What chance alone may show, dB.
+    pub floor_db: f64,
+    /// The lag, s.
+    pub lag_s: f64,
+}
+
+impl Echo {
+    /// Whether it is more than chance.
+    #[must_use]
+    pub fn is_heard(&self) -> bool {
+        self.db > self.floor_db
+    }
+}
+
+/// One guest's sums.
+#[derive(Clone, Debug)]
+pub struct Correlation {
+    points_per_second: f64,
+    lags: usize,
+    /// The last point of each, before the difference.
+    last: Option<[f32; 2]>,
+    /// The last `lags` differences and room for a block: of what was given, and of what was returned.
+    past: [Box<[f32]>; 2],
+    /// Sums of products from the longest lag to none: returned later, and given later.
+    sums: [Box<[f64]>; 2],
+    /// Those of one block.
+    block: Box<[f32]>,
+    /// Sums of squares of the differences.
+    energies: [f64; 2],
+    /// Sums of squares of the points.
+    powers: [f64; 2],
+    points: f64,
+}
+
+impl Correlation {
+    /// Sums over nothing, for lags up to a second.
+    ///
+    /// Real-time: never
+    #[must_use]
+    pub fn new(points_per_second: f64) -> Self {
+        let lags = points_per_second.max(1.0) as usize;
+        let zeros = |length: usize| vec![0.0; length].into_boxed_slice();
+        let past = || vec![0.0; lags + BLOCK].into_boxed_slice();
+        Self {
+            points_per_second,
+            lags,
+            last: None,
+            past: [past(), past()],
+            sums: [zeros(lags), zeros(lags)],
+            block: vec![0.0; lags].into_boxed_slice(),
+            energies: [0.0; 2],
+            powers: [0.0; 2],
+            points: 0.0,
+        }
+    }
+
+    /// The next points do not join those before.
+    pub fn part(&mut self) {
+        self.last = None;
+        self.past.iter_mut().for_each(|past| past.fill(0.0));
+    }
+
+    /// Takes points in: what was given, and what was returned at the same time.
+    pub fn take(&mut self, own: &[f32], back: &[f32]) {
+        for (own, back) in own.chunks(BLOCK).zip(back.chunks(BLOCK)) {
+            self.block(own, back);
+        }
+        if self.points >= KEPT_S * self.points_per_second {
+            let halves = self.sums.iter_mut().flat_map(|sums| sums.iter_mut());
+            halves
+                .chain(&mut self.energies)
+                .chain(&mut self.powers)
+                .chain([&mut self.points])
+                .for_each(|it| *it /= 2.0);
+        }
+    }
+
+    fn block(&mut self, own: &[f32], back: &[f32]) {
+        let mut count = 0;
+        for (own, back) in own.iter().zip(back) {
+            if let Some([own_before, back_before]) = self.last.replace([*own, *back]) {
+                self.past[0][self.lags + count] = own - own_before;
+                self.past[1][self.lags + count] = back - back_before;
+                count += 1;
+            }
+            self.powers[0] += f64::from(own * own);
+            self.powers[1] += f64::from(back * back);
+            self.points += 1.0;
+        }
+        let newest = self.lags..self.lags + count;
+        for (later, earlier, sums) in [(1, 0, 0), (0, 1, 1)] {
+            let (now, before) = (&self.past[later][newest.clone()], &self.past[earlier]);
+            self.block.fill(0.0);
+            for (place, now) in now.iter().enumerate() {
+                // The longest lag first: neighbours in memory, so that several are worked on at a time.
+                let before = &before[place + 1..][..self.lags];
+                self.block.iter_mut().zip(before).for_each(|(sum, before)| *sum += now * before);
+            }
+            self.sums[sums].iter_mut().zip(&self.block).for_each(|(sum, block)| *sum += f64::from(*block));
+        }
+        for (energy, past) in self.energies.iter_mut().zip(&mut self.past) {
+            *energy += past[newest.clone()].iter().map(|sample| f64::from(sample * sample)).sum::<f64>();
+            past.copy_within(count..self.lags + count, 0);
+        }
+    }
+
+    /// What of the guest comes back to them; none before both sides were heard for a minute.
+    #[must_use]
+    pub fn back(&self) -> Option<Echo> {
+        self.echo(0)
+    }
+
+    /// What of the return is given by the guest again; none before both sides were heard for a minute.
+    #[must_use]
+    pub fn sent(&self) -> Option<Echo> {
+        self.echo(1)
+    }
+
+    fn echo(&self, way: usize) -> Option<Echo> {
+        let heard = self.powers.iter().all(|power| *power > LEAST_POWER * self.points);
+        if !heard || self.points < LEAST_S * self.points_per_second {
+            return None;
+        }
+        let mut magnitudes: Vec<f64> = self.sums.iter().flatten().map(|sum| sum.abs()).collect();
+        let middle = magnitudes.len() / 2;
+        let (_, median, _) = magnitudes.select_nth_unstable_by(middle, f64::total_cmp);
+        let floor = *median / MEDIAN * SIGMAS;
+        let by_lag = self.sums[way].iter().rev().map(|sum| sum.abs()).enumerate();
+        let (lag, highest) = by_lag.max_by(|(_, one), (_, other)| one.total_cmp(other))?;
+        let db = |sum: f64| 20.0 * log10((sum / self.energies[way]).max(1.0e-9));
+        Some(Echo { db: db(highest), floor_db: db(floor), lag_s: lag as f64 / self.points_per_second })
+    }
+}
+
+#[cfg(test)]
+#[allow(clippy::print_stdout, reason = "tests say what they measured")]
+mod tests {
+    use super::*;
+    use crate::dsp::generators::SpeechLike;
+    use crate::units::{Decibels, SampleRate};
+
+    const POINTS: f64 = 1_500.0;
+
+    /// Talk as means over 32 frames.
+    fn talk(seed: u64, seconds: usize) -> Vec<f32> {
+        let mut samples = vec![0.0; seconds * 48_000];
+        SpeechLike::new(seed, Decibels::try_new(-20.0).expect("a level"), SampleRate::HZ_48000).fill(&mut samples);
+        samples.chunks(32).map(|frames| frames.iter().sum::<f32>() / 32.0).collect()
+    }
+
+    fn found(own: &[f32], back: &[f32]) -> (Option<Echo>, Option<Echo>) {
+        let mut correlation = Correlation::new(POINTS);
+        own.chunks(15).zip(back.chunks(15)).for_each(|(own, back)| correlation.take(own, back));
+        (correlation.back(), correlation.sent())
+    }
+
+    /// `more` later, and softer by this factor, on top.
+    fn with(of: &[f32], more: &[f32], points: usize, factor: f32) -> Vec<f32> {
+        of.iter().enumerate().map(|(n, of)| of + n.checked_sub(points).map_or(0.0, |n| factor * more[n])).collect()
+    }
+
+    #[test]
+    fn two_who_have_nothing_to_do_with_each_other_are_below_what_chance_may_show() {
+        for seed in 0..8 {
+            let (own, back) = (talk(2 * seed, 120), talk(2 * seed + 1, 120));
+            let (came, sent) = found(&own, &back);
+            let (came, sent) = (came.expect("two minutes"), sent.expect("two minutes"));
+            println!("{:.1} and {:.1} dB, floors {:.1} and {:.1}", came.db, sent.db, came.floor_db, sent.floor_db);
+            assert!(!came.is_heard() && !sent.is_heard(), "{came:?} {sent:?}");
+        }
+    }
+
+    #[test]
+    fn an_echo_is_found_at_its_level_and_time_either_way() {
+        let (own, others) = (talk(1, 120), talk(2, 120));
+        for (db, points) in [(-20.0_f64, 45), (-30.0, 600)] {
+            let factor = 10_f64.powf(db / 20.0) as f32;
+            let came = found(&own, &with(&others, &own, points, factor)).0.expect("two minutes");
+            let sent = found(&with(&own, &others, points, factor), &others).1.expect("two minutes");
+            for echo in [came, sent] {
+                println!("{db} dB: {:.1} dB after {:.0} ms, floor {:.1} dB", echo.db, 1e3 * echo.lag_s, echo.floor_db);
+                assert!(echo.is_heard() && (echo.db - db).abs() < 2.0, "{echo:?}");
+                assert!((echo.lag_s - points as f64 / POINTS).abs() < 1e-3, "{echo:?}");
+            }
+        }
+    }
+
+    #[test]
+    fn there_is_no_figure_before_a_minute_nor_of_somebody_who_is_silent() {
+        let (own, others) = (talk(1, 70), talk(2, 70));
+        assert_eq!(found(&own[..70_000], &others[..70_000]), (None, None));
+        assert_eq!(found(&own, &vec![0.0; others.len()]), (None, None));
+        assert!(found(&own, &others).0.is_some());
+    }
+}
