@@ -331,6 +331,27 @@ fn a_guest_who_comes_in_by_a_way_that_is_not_theirs_is_told_within_a_second() {
     assert!(first < 48_000);
 }
 
+/// A mix-minus is in somebody's ear: a guest who is far too loud is held at -3 dBFS there, at once, while the feed beside it, which has
+/// no ceiling here, carries them as they are.
+#[test]
+fn an_output_that_carries_a_mix_minus_is_limited_without_delay() {
+    let lines = (0..2).fold(String::new(), |lines, guest| {
+        let source = format!("\nchannel.g{guest}.source = in-{}\nchannel.g{guest}.switch = open", guest + 1);
+        lines + &source + &format!("\nchannel.g{guest}.fader = 0.0\nchannel.g{guest}.assign.programme = on")
+    });
+    let minus: [(&str, &str, &[&str], Option<&str>); 1] = [("to-g0", "programme", &["g0"], None)];
+    let mut desk = offline(show_with(2, &lines, &["programme", "to-g0"], &minus), Form::Plain);
+    let mut loud = tone(200.0, 0.1, 2 * SETTLED);
+    loud[SETTLED + 24_000..].iter_mut().for_each(|sample| *sample *= 40.0);
+    let heard = run(&mut desk, vec![vec![0.0; 2 * SETTLED], loud], 480);
+    let highest = |samples: &[f32]| samples.iter().fold(0.0_f32, |highest, sample| sample.abs().max(highest));
+    let ceiling = 10.0_f32.powf(-3.0 / 20.0);
+    assert!(highest(&heard[0]) > 2.0, "the programme is far too loud: {}", highest(&heard[0]));
+    assert!((ceiling * 0.9..=ceiling * 1.000_001).contains(&highest(&heard[2])), "{}", highest(&heard[2]));
+    let before = SETTLED..SETTLED + 24_000;
+    assert!(heard[2][before.clone()] == heard[0][before], "below the ceiling the same samples at the same time");
+}
+
 /// Guest 1 listens over a loudspeaker, and 200 ms later their microphone gives back what it hears, 20 dB down: to the proof all is
 /// well, since it is their own line.
 #[test]
