@@ -240,6 +240,28 @@ fn stereo_at_centre_and_mono_panned_hard_come_out_bit_exact() {
     }
 }
 
+/// A selection is an event like any other: the first source bit for bit, 20 ms of both, the second bit for bit.
+#[test]
+fn a_second_source_is_selected_at_its_frame() {
+    let folder = Folder::new();
+    let frames = 48_000;
+    ["one", "two"].iter().enumerate().for_each(|(n, id)| folder.wav(&format!("{id}.wav"), Depth::Bits24, 1, frames, n));
+    folder.text("rig.toml", &rig(&[("one", 1), ("two", 1)]));
+    let channel = "[channel.a]\nsource = \"one\"\nsource-b = \"two\"\nswitch = \"open\"\nfader = 0.0\npan = -1.0\nassign.programme = \"on\"\n";
+    folder.text("profile.toml", &(head("profile") + "name = \"Two\"\n" + channel));
+    folder.text("events.jsonl", "{\"frame\":24000,\"set\":\"channel.a.source-select\",\"value\":\"b\"}\n");
+    let inputs = "--input one=one.wav --input two=two.wav";
+    folder.render(&format!(
+        "--rig rig.toml --profile profile.toml --events events.jsonl --bus programme {inputs} --out out"
+    ));
+    let heard = &folder.read("out/bus.programme.wav")[0];
+    let is = |source: usize, mut at: std::ops::Range<u32>| {
+        at.all(|frame| heard[frame as usize].to_bits() == sample(Depth::Bits24, source, frame).to_bits())
+    };
+    assert!(is(0, 0..24_000) && !is(0, 24_000..24_960), "the first until then");
+    assert!(is(1, 24_960..frames), "the second after 20 ms");
+}
+
 /// Check values D.pan.sincos, D.pan.linear and D.pan.balance: closed forms, evaluated with scipy 1.17.1; the middle law is
 /// the square root of the product of the first two, which in dB is their mean. Infinities stand for no sound at all.
 #[test]
