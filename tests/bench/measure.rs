@@ -18,6 +18,7 @@ mod show;
 use longthrow::daemon::hub::{Hub, MeterTable};
 use longthrow::daemon::offline::{Buffers, Offline};
 use longthrow::desk::{MeterMemory, MeterName};
+use longthrow::dsp::correlation::Correlation;
 use longthrow::dsp::generators::{Pink, Sine, SpeechLike};
 use longthrow::dsp::lanes::{Form, Row, Vectors};
 use longthrow::dsp::loudness::{Loudness, mean_square};
@@ -335,6 +336,10 @@ fn live_desk() {
         };
         println!("  {who}: {:.2} % of one core", second * 100.0);
     }
+    let points: Vec<f32> = (0..1_500_u32).map(|n| (n.wrapping_mul(2_654_435_761) >> 8) as f32 / 1.6e7 - 0.5).collect();
+    let mut correlation = Correlation::new(1_500.0);
+    let second = best(|| points.chunks(15).for_each(|points| correlation.take(points, points)));
+    println!("  the slow figure of mix-minus, where there is one: {:.2} % of one core", second * 100.0);
 }
 
 fn main() {
