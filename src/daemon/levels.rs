@@ -2,7 +2,7 @@
 
 use super::hub::MeterTable;
 use crate::desk::{Heard, MeterMemory, OwnVoice, Quantity, Reading};
-use crate::dsp::correlation::Correlation;
+use crate::dsp::correlation::{Correlation, Echo};
 use crate::engine::{Compared, MeterFrame};
 use crate::profile::Id;
 use crate::units::SampleRate;
@@ -18,6 +18,9 @@ const LEAKS_FROM: f64 = 1.0e-10;
 /// How long a leak is told after it was last found, in frames: about ten seconds.
 const LEAK_TOLD: u64 = 480_000;
 
+/// Every so many meter frames the slow figure is looked at for the log: ten seconds.
+const LOOKS: u32 = 1_000;
+
 /// The peak meters of one table.
 #[derive(Debug, Default)]
 pub(super) struct Levels {
@@ -32,6 +35,8 @@ pub(super) struct Levels {
     own_voices: BTreeMap<Id, (Correlation, bool)>,
     /// Whose points the last frame had.
     compared: Option<Id>,
+    /// Frames that had any.
+    looks: u32,
 }
 
 #[derive(Debug)]
@@ -70,21 +75,28 @@ impl Levels {
 
     /// Takes the points of the one mix-minus that is compared in, and says once when its voice is found to come back.
     fn compare(&mut self, table: &MeterTable, compared: &Compared) {
+        if compared.fresh {
+            self.compared = None;
+        }
         let (own, back) = compared.points();
         let Some(bus) = table.mix_minus.get(&compared.follower).filter(|_| !own.is_empty()) else { return };
         let rate = table.names.first().map_or(SampleRate::HZ_48000, |name| name.rate());
         let points_per_second = f64::from(rate.hz()) / f64::from(Compared::point_frames(rate));
         let known = self.own_voices.entry(bus.clone());
         let (correlation, told) = known.or_insert_with(|| (Correlation::new(points_per_second), false));
-        if compared.fresh || self.compared.as_ref() != Some(bus) {
-            if let Some(echo) = correlation.back().filter(|echo| echo.is_heard() && !*told) {
-                *told = true;
-                tracing::warn!("{}", words::wrong::comes_back(bus, echo.db, 1e3 * echo.lag_s).0);
-            }
+        if self.compared.as_ref() != Some(bus) {
             correlation.part();
             self.compared = Some(bus.clone());
         }
         correlation.take(own, back);
+        self.looks += 1;
+        if self.looks.is_multiple_of(LOOKS)
+            && !*told
+            && let Some(echo) = correlation.back().filter(Echo::is_heard)
+        {
+            *told = true;
+            tracing::warn!("{}", words::wrong::comes_back(bus, echo.db, 1e3 * echo.lag_s).0);
+        }
     }
 
     /// What is known of whether somebody's own voice comes back to them.
