@@ -345,10 +345,14 @@ pub mod recall {
 
 /// `longthrow assign`.
 pub mod teach {
-    /// Somebody else was first.
+    /// Too late, or too early.
+    pub const BEGIN_AGAIN: &str = "nobody waits for a touch any more: begin again";
+
+    /// Somebody else was first, for so long at most; without a time for as long as their command runs.
     #[must_use]
-    pub fn somebody_else(left_s: u64) -> String {
-        format!("somebody else is about to touch a control; the panel is free again when they have, or in {left_s} s")
+    pub fn somebody_else(left_s: Option<u64>) -> String {
+        let or = left_s.map_or_else(|| "end their command".to_owned(), |left_s| format!("in {left_s} s"));
+        format!("somebody else is about to touch a control; the panel is free again when they have, or {or}")
     }
 }
 

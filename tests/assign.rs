@@ -6,10 +6,12 @@
 mod support;
 
 use jack::{Client, Control, MidiOut, Port, ProcessScope};
+use longthrow::daemon::talk::{Answer, Question};
 use longthrow::panel::PortIndex;
 use longthrow::panel::midi::Parser;
 use longthrow::panel::motion::{Motion, QUIET_MS, Touched, Verdict};
 use longthrow::panel::osc::{Argument, Message as Osc};
+use longthrow::ports::command_socket::Connection;
 use longthrow::ports::jack_server::{self, Lease, ServerClient};
 use longthrow::ports::osc::{decode, encode};
 use longthrow::profile::{ControlKind, Message, Panel, StepCoding};
@@ -629,6 +631,35 @@ fn while_a_touch_is_awaited_a_press_opens_no_microphone_and_a_client_that_dies_e
     daemon.await_lines("the touch is over", 2);
     send(&[0x90, 60, 100]);
     wait_until("a hand opens it again", || switch(&daemon) == word("open"));
+}
+
+#[test]
+fn a_touch_ends_with_the_command_that_awaits_it() {
+    let panel = "form = 1\nkind = \"panel\"\n";
+    let profile = PROFILE.split("# Which control").next().expect("there");
+    let daemon = Daemon::start(&rig("kind = \"osc\"\naddress = \"127.0.0.1\"\n"), Some(panel), profile);
+    let connect = || Connection::open(&daemon.state()).expect("it listens");
+    let ask = |connection: &mut Connection, question: &Question| -> Answer {
+        let question = serde_json::to_string(question).expect("JSON");
+        serde_json::from_str(&connection.ask(&question).expect("an answer")).expect("JSON")
+    };
+    // Whoever asks how a touch stands keeps it alive: it can only end with the connection that began it.
+    let stands = |session| matches!(ask(&mut connect(), &Question::Taught(session)), Answer::Taught(_));
+    let mut connection = connect();
+    let Answer::Teach(first) = ask(&mut connection, &Question::Teach) else { panic!("it does not begin") };
+    assert!(stands(first));
+    drop(connection);
+    wait_until("the touch ends with its connection", || !stands(first));
+
+    let asked = Asked::start(&daemon, &[]);
+    asked.await_words("Move one control");
+    // They are counted.
+    let second = first + 1;
+    assert!(stands(second));
+    // Killed.
+    drop(asked);
+    wait_until("the touch ends with its command", || !stands(second));
+    daemon.await_lines("the touch is over", 2);
 }
 
 /// A panel that speaks OSC, and hears what the desk says.

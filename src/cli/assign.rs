@@ -2,7 +2,8 @@
 //!
 //! The running desk listens to its panel and writes; here are only the questions. Every answer is also an option.
 
-use super::{complain, exit, print, print_json, talk};
+use super::talk::{self, Line};
+use super::{complain, exit, print, print_json};
 use crate::daemon::talk::{Answer, Question};
 use crate::daemon::teach::{Assigned, Found, KINDS, Progress, Which, Wish, progress_words};
 use clap::Args;
@@ -60,6 +61,15 @@ fn not_done<T>(why: impl Into<String>) -> Result<T, Stop> {
     Err(Stop(exit::NOT_FINE, why.into()))
 }
 
+/// What was asked for, or why there is none.
+fn answered(answer: Result<Answer, String>) -> Result<Answer, Stop> {
+    match answer {
+        Ok(Answer::Refused(why)) => not_done(why),
+        Ok(answer) => Ok(answer),
+        Err(why) => Err(Stop(exit::COULD_NOT_RUN, why)),
+    }
+}
+
 impl Assign {
     pub(super) fn run(self) -> u8 {
         match self.assign() {
@@ -72,22 +82,19 @@ impl Assign {
     }
 
     fn ask(&self, question: &Question) -> Result<Answer, Stop> {
-        match talk::ask(self.state.as_deref(), question) {
-            Ok(Answer::Refused(why)) => not_done(why),
-            Ok(answer) => Ok(answer),
-            Err(why) => Err(Stop(exit::COULD_NOT_RUN, why)),
-        }
+        answered(talk::ask(self.state.as_deref(), question))
     }
 
     fn assign(&self) -> Result<u8, Stop> {
         if self.yes && self.parameter.is_none() && !self.remove {
             return Err(Stop(exit::USAGE, "with --yes, say --parameter or --remove".to_owned()));
         }
-        let (which, found) = match &self.control {
-            Some(control) => (Which::Named(control.clone()), None),
+        // What was touched is remembered for as long as the line is open.
+        let (which, found, _line) = match &self.control {
+            Some(control) => (Which::Named(control.clone()), None, None),
             None => {
-                let (session, found) = self.touch()?;
-                (Which::Touched(session), Some(found))
+                let (line, session, found) = self.touch()?;
+                (Which::Touched(session), Some(found), Some(line))
             }
         };
         let wish = self.wish(found.as_ref())?;
@@ -118,16 +125,17 @@ impl Assign {
         Ok(if printed { exit::FINE } else { exit::COULD_NOT_RUN })
     }
 
-    /// Waits until one control was touched, and no other.
-    fn touch(&self) -> Result<(u64, Found), Stop> {
-        let session = match self.ask(&Question::Teach)? {
+    /// Waits until one control was touched, and no other. The panel is held by the line: however this ends, it is free again.
+    fn touch(&self) -> Result<(Line, u64, Found), Stop> {
+        let mut line = Line::open(self.state.as_deref()).map_err(|why| Stop(exit::COULD_NOT_RUN, why))?;
+        let session = match answered(line.ask(&Question::Teach))? {
             Answer::Teach(session) => session,
             _ => return Err(Stop(exit::COULD_NOT_RUN, "the desk answers something else".to_owned())),
         };
         let until = Instant::now() + Duration::from_secs(self.wait);
         let (mut shown, mut tries) = ("", 0);
         while Instant::now() < until && tries < TRIES_MAX {
-            let progress = match self.ask(&Question::Taught(session))? {
+            let progress = match answered(line.ask(&Question::Taught(session)))? {
                 Answer::Taught(progress) => progress,
                 _ => break,
             };
@@ -137,13 +145,12 @@ impl Assign {
                 shown = word;
             }
             match progress {
-                Progress::Found(found) => return Ok((session, *found)),
+                Progress::Found(found) => return Ok((line, session, *found)),
                 Progress::Again(_) => tries += 1,
                 _ => {}
             }
             std::thread::sleep(LOOK_EVERY);
         }
-        self.ask(&Question::TeachEnd(session))?;
         not_done(
             "no control was touched so that it is clear which; \"longthrow status\" says whether its port is there",
         )

@@ -512,8 +512,7 @@ impl DeskThread {
             self.hold_panel();
             return Ok(Taught::Progress(Progress::Quiet));
         }
-        let over = "nobody waits for a touch any more: begin again";
-        let session = self.teach.as_mut().filter(|session| session.is_of(who)).ok_or(over)?;
+        let session = self.teach.as_mut().filter(|session| session.is_of(who)).ok_or(words::teach::BEGIN_AGAIN)?;
         match ask {
             TeachAsk::Begin | TeachAsk::Look => {
                 let progress = session.look(&self.desk);

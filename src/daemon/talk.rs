@@ -61,12 +61,10 @@ pub enum Question {
         /// The revision; none is the one before what the file says now.
         to: Option<u64>,
     },
-    /// A control is about to be touched.
+    /// A control is about to be touched, for as long as this connection lasts.
     Teach,
     /// How this session of teaching stands; whoever does not ask is taken for gone.
     Taught(u64),
-    /// It is over.
-    TeachEnd(u64),
     /// What a typed parameter may mean, for this kind of control.
     Complete(String, Option<String>),
     /// A control shall move this.
@@ -198,8 +196,6 @@ pub enum Answer {
     Assigned(Assigned),
     /// These files are as before.
     PutBack(Vec<String>),
-    /// It is done.
-    Done,
     /// It cannot be answered, and why.
     Refused(String),
 }
@@ -238,7 +234,7 @@ pub(super) fn serve(
     let teacher = Arc::clone(teacher);
     let (shared, network) = (Arc::clone(shared), Arc::clone(network));
     let (kept, paths) = (folder.to_owned(), paths.clone());
-    let answer = move |line: &str| {
+    let answer = move |line: &str, touch: &mut Option<Touch>| {
         let answer = match serde_json::from_str(line) {
             Ok(Question::Status) => desk(&shared, |answer| Asked::Status(facts(&shared, &network, rate), answer)),
             Ok(Question::Why(path)) => desk(&shared, |answer| Asked::Why(path, facts(&shared, &network, rate), answer)),
@@ -248,26 +244,45 @@ pub(super) fn serve(
             Ok(Question::Scenes) => desk(&shared, Asked::Scenes),
             Ok(Question::Recall { what, set }) => recall(&shared, &kept, what, set),
             Ok(Question::Undo { file, to }) => undo(&kept, &paths, file.as_deref(), to),
-            Ok(question) => teach(&teacher, question),
+            Ok(question) => teach(&teacher, touch, question),
             Err(error) => Err(format!("that is no question: {error}")),
         };
         let answer = answer.unwrap_or_else(Answer::Refused);
         serde_json::to_string(&answer).unwrap_or_default()
     };
-    command_socket::serve(folder, answer)
+    let answer = Arc::new(answer);
+    let connected = move || {
+        let (answer, mut touch) = (Arc::clone(&answer), None);
+        move |line: &str| answer(line, &mut touch)
+    };
+    command_socket::serve(folder, connected)
         .inspect_err(|error| tracing::warn!("commands cannot reach this daemon: {}: {error}", folder.display()))
         .ok()
 }
 
-fn teach(teacher: &Teacher, question: Question) -> Result<Answer, String> {
+/// The session of teaching that a connection began, and that ends with it.
+struct Touch(Arc<Teacher>, u64);
+
+impl Drop for Touch {
+    fn drop(&mut self) {
+        // It may be over already.
+        drop(self.0.ask(Who::Command(self.1), TeachAsk::End));
+    }
+}
+
+fn teach(teacher: &Arc<Teacher>, touch: &mut Option<Touch>, question: Question) -> Result<Answer, String> {
     let ask = |number, ask| teacher.ask(Who::Command(number), ask);
     Ok(match question {
-        Question::Teach => Answer::Teach(teacher.begin()?),
+        Question::Teach => {
+            *touch = None;
+            let session = teacher.begin()?;
+            *touch = Some(Touch(Arc::clone(teacher), session));
+            Answer::Teach(session)
+        }
         Question::Taught(number) => match ask(number, TeachAsk::Look)? {
             Taught::Progress(progress) => Answer::Taught(progress),
-            _ => Answer::Done,
+            _ => return Err(words::teach::BEGIN_AGAIN.to_owned()),
         },
-        Question::TeachEnd(number) => ask(number, TeachAsk::End).map(|_| Answer::Done)?,
         Question::Complete(typed, kind) => {
             let (names, fits) = teacher.complete(&typed, kind.as_deref())?;
             Answer::Names(names, fits)

@@ -6,7 +6,8 @@
 //! ```
 //!
 //! While a touch is awaited the panel closes and lowers and does nothing else ([`Event::Teach`]), so that touching a control
-//! never opens a microphone or raises a level. A session that nobody looks after ends by itself. Whoever teaches over the network
+//! never opens a microphone or raises a level. A session of a command ends with its connection, whatever ended that
+//! (`daemon::talk`), and one that nobody looks after ends by itself. Whoever teaches over the network
 //! names a parameter and a name for people, never a file.
 
 use super::desk_thread::DeskShared;
@@ -28,7 +29,7 @@ use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
 use std::sync::{Arc, Mutex, PoisonError, mpsc};
 use std::time::{Duration, Instant};
 
-/// A command that does not look for so long is gone.
+/// A command that is there and does not look for so long hangs.
 const LEASE_OF_COMMAND_S: u64 = 5;
 /// How long a sender of OSC may take from the button to the touch, and from there to the parameter.
 const LEASE_OF_SENDER_S: u64 = 60;
@@ -174,9 +175,10 @@ impl Session {
         self.who == who
     }
 
-    /// Seconds until it is over if nobody looks after it, at least 1.
-    pub(super) fn left_s(&self) -> u64 {
-        self.until_ms.saturating_sub(now_ms()).div_ceil(1_000).max(1)
+    /// Seconds until it is over if nobody looks after it, at least 1; a command looks after its own.
+    pub(super) fn left_s(&self) -> Option<u64> {
+        let left = self.until_ms.saturating_sub(now_ms()).div_ceil(1_000).max(1);
+        matches!(self.who, Who::Sender(_)).then_some(left)
     }
 
     /// Whether nobody looked after it for too long.
