@@ -204,7 +204,13 @@ fn the_mix_is_kept_in_the_profile_and_nothing_moves() {
     });
     let kept = longthrow(&state, &["keep"]);
     assert_eq!(kept.status.code(), Some(0), "{}", text(&kept));
-    daemon.await_line("revision 2 is in force");
+    // When it has answered it is in force, and in the list.
+    let in_force = || {
+        let history = json(&longthrow(&state, &["history", "--json"]));
+        let of_profile = |revision: &&Json| revision["file"] == "profile" && revision["in_force"] == true;
+        history.as_array().expect("a list").iter().find(of_profile).map(|revision| revision["number"].clone())
+    };
+    assert_eq!(in_force(), Some(value!(2)));
     let profile = std::fs::read_to_string(daemon.folder().join("profile.toml")).expect("there");
     let expected = PROFILE.replace("fader = -6.0", "fader = -9.5").replace(
         "fader = 0.0\nassign.programme = \"on\"\n",
@@ -214,7 +220,7 @@ fn the_mix_is_kept_in_the_profile_and_nothing_moves() {
     assert!(format!("{:?}", daemon.ask("/channel/host/switch")).contains("open"), "what a hand opened stays open");
     assert!(text(&longthrow(&state, &["keep"])).contains("already"));
     assert_eq!(longthrow(&state, &["undo"]).status.code(), Some(0));
-    daemon.await_line("revision 3 is in force");
+    assert_eq!(in_force(), Some(value!(3)));
     wait_until("the fader is as the profile said", || {
         format!("{:?}", daemon.ask("/channel/reader/fader")).contains("-6")
     });

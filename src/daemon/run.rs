@@ -44,6 +44,8 @@ const COMES_BACK: Duration = Duration::from_secs(10);
 const FADE: Duration = Duration::from_millis(120);
 /// How long each part may take to stop.
 const STOP_DEADLINE: Duration = Duration::from_secs(2);
+/// How long whoever wrote a file waits for it to come into force.
+const IN_FORCE: Duration = Duration::from_secs(8);
 /// How long a device is asked for its rate at the start, when the rig does not say.
 const PROBE: Duration = Duration::from_secs(2);
 
@@ -114,29 +116,56 @@ pub struct Daemon {
 /// Something says that files may have changed.
 #[derive(Debug, Default)]
 pub struct Hints {
-    state: Mutex<(bool, bool)>,
-    ready: Condvar,
+    state: Mutex<Readings>,
+    changed: Condvar,
+}
+
+/// How far the files were read.
+#[derive(Debug, Default)]
+struct Readings {
+    asked: bool,
+    stop: bool,
+    begun: u64,
+    done: u64,
 }
 
 impl Hints {
     /// Asks for the files to be read again.
     pub fn reload(&self) {
-        self.state.lock().unwrap_or_else(PoisonError::into_inner).0 = true;
-        self.ready.notify_one();
+        self.change(|state| state.asked = true);
+    }
+
+    /// The same, and waits until they were read as they are now, and accepted or refused; that follows later if it takes long.
+    pub(super) fn reload_now(&self) {
+        self.reload();
+        let state = self.state.lock().unwrap_or_else(PoisonError::into_inner);
+        // One that has begun may have read what was there before.
+        let mine = state.begun + u64::from(state.asked);
+        drop(self.changed.wait_timeout_while(state, IN_FORCE, |state| !state.stop && state.done < mine));
+    }
+
+    fn change(&self, change: impl FnOnce(&mut Readings)) {
+        change(&mut self.state.lock().unwrap_or_else(PoisonError::into_inner));
+        self.changed.notify_all();
     }
 
     fn stop(&self) {
-        self.state.lock().unwrap_or_else(PoisonError::into_inner).1 = true;
-        self.ready.notify_one();
+        self.change(|state| state.stop = true);
     }
 
     /// Waits for a hint; false means stop.
     fn wait(&self) -> bool {
         let state = self.state.lock().unwrap_or_else(PoisonError::into_inner);
-        let mut state =
-            self.ready.wait_while(state, |(hint, stop)| !*hint && !*stop).unwrap_or_else(PoisonError::into_inner);
-        state.0 = false;
-        !state.1
+        let waits = |state: &mut Readings| !state.asked && !state.stop;
+        let mut state = self.changed.wait_while(state, waits).unwrap_or_else(PoisonError::into_inner);
+        state.asked = false;
+        state.begun += 1;
+        !state.stop
+    }
+
+    /// What the last hint asked for was done.
+    fn done(&self) {
+        self.change(|state| state.done = state.begun);
     }
 }
 
@@ -273,7 +302,7 @@ impl Daemon {
         warn_of_volumes(&installation.rig);
         let controls = control::open_all(&installation.rig, &shared);
         super::talk::keep_scenes(&shared, &start.paths);
-        let commands = super::talk::serve(state.folder(), &shared, &network, rate, &start.paths, &teacher);
+        let commands = super::talk::serve(state.folder(), &shared, &network, rate, &start.paths, &teacher, &hints);
         let mut daemon = Self {
             commands,
             shared,
@@ -590,6 +619,7 @@ impl Reloader {
                     status
                 }
             };
+            self.hints.done();
             tell(service::status(&status));
             tell(service::ready());
         }

@@ -6,6 +6,7 @@ use super::desk_thread::DeskShared;
 use super::files::Paths;
 use super::inbox::{Ask, DAEMON_LANE, Item, Origin};
 use super::network::Network;
+use super::run::Hints;
 use super::teach::{Assigned, Progress, Taught, TeachAsk, Teacher, Which, Who, Wish};
 use super::{past, state};
 use crate::desk::{Change, Facts, Recall, SceneToKeep, Status, Why, Wrong};
@@ -230,8 +231,9 @@ pub(super) fn serve(
     rate: SampleRate,
     paths: &Paths,
     teacher: &Arc<Teacher>,
+    hints: &Arc<Hints>,
 ) -> Option<Served> {
-    let teacher = Arc::clone(teacher);
+    let (teacher, hints) = (Arc::clone(teacher), Arc::clone(hints));
     let (shared, network) = (Arc::clone(shared), Arc::clone(network));
     let (kept, paths) = (folder.to_owned(), paths.clone());
     let answer = move |line: &str, touch: &mut Option<Touch>| {
@@ -247,6 +249,13 @@ pub(super) fn serve(
             Ok(question) => teach(&teacher, touch, question),
             Err(error) => Err(format!("that is no question: {error}")),
         };
+        // Whoever asks next finds what was written in force.
+        if matches!(
+            answer,
+            Ok(Answer::Kept { changed: 1.., .. } | Answer::SceneKept { changed: true, .. } | Answer::Undone { .. })
+        ) {
+            hints.reload_now();
+        }
         let answer = answer.unwrap_or_else(Answer::Refused);
         serde_json::to_string(&answer).unwrap_or_default()
     };
@@ -316,8 +325,8 @@ fn revisions(folder: &Path, paths: &Paths) -> Result<Vec<Revision>, String> {
     Ok(all)
 }
 
-/// Puts a file back, and with it those that one change wrote together with it. The watch of the files reads them then, with all
-/// the care that an edit by hand gets.
+/// Puts a file back, and with it those that one change wrote together with it. They are read again then, with all the care that
+/// an edit by hand gets.
 fn undo(folder: &Path, paths: &Paths, file: Option<&str>, to: Option<u64>) -> Result<Answer, String> {
     let named = paths.named();
     let changed = match file {
@@ -489,8 +498,7 @@ fn changed_last(folder: &Path, named: &[(String, PathBuf)]) -> Option<String> {
         let now = std::fs::read_to_string(path).ok();
         let refused = kept.last().is_some_and(|last| now.as_ref() != Some(&last.text));
         let place = kept.iter().position(|revision| Some(&revision.text) == now.as_ref());
-        (refused || place.is_some_and(|place| place > 0))
-            .then(|| (refused, kept.last().map(|last| last.at), file.clone()))
+        (place != Some(0)).then(|| Some((refused, kept.last()?.at, file.clone())))?
     });
     files.max().map(|(.., file)| file)
 }
@@ -529,4 +537,28 @@ fn facts(shared: &DeskShared, network: &Network, rate: SampleRate) -> Box<Facts>
         nodes,
         decisions: Vec::new(),
     })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn undoing_again_before_the_desk_has_read_goes_on_with_the_file_that_has_an_earlier_revision() {
+        let folder = tempfile::tempdir().expect("a folder");
+        std::fs::create_dir(folder.path().join("accepted")).expect("made");
+        let path = |what: &str| folder.path().join(what);
+        for (what, text) in [("panel", "p 1"), ("profile", "s 1"), ("panel", "p 2"), ("profile", "s 2")] {
+            state::accept(folder.path(), what, text).expect("kept");
+            std::fs::write(path(what), text).expect("written");
+        }
+        let paths = Paths { panel: Some(path("panel")), profile: Some(path("profile")), ..Paths::default() };
+        let undone = || undo(folder.path(), &paths, None, None);
+        let text = |what: &str| std::fs::read_to_string(path(what)).expect("there");
+        for [panel, profile] in [["p 2", "s 1"], ["p 1", "s 1"]] {
+            undone().expect("there is an earlier one");
+            assert_eq!([text("panel"), text("profile")], [panel, profile]);
+        }
+        assert_eq!(undone(), Err("no file has an earlier revision".to_owned()));
+    }
 }

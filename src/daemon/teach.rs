@@ -27,7 +27,6 @@ use serde::{Deserialize, Serialize};
 use std::path::PathBuf;
 use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
 use std::sync::{Arc, Mutex, PoisonError, mpsc};
-use std::time::{Duration, Instant};
 
 /// A command that is there and does not look for so long hangs.
 const LEASE_OF_COMMAND_S: u64 = 5;
@@ -35,8 +34,6 @@ const LEASE_OF_COMMAND_S: u64 = 5;
 const LEASE_OF_SENDER_S: u64 = 60;
 /// How long what was found waits for its parameter.
 const FOUND_S: u64 = 600;
-/// How long the files may take to come into force.
-const IN_FORCE: Duration = Duration::from_secs(8);
 /// How many names are offered.
 const NAMES_MAX: usize = 12;
 
@@ -479,7 +476,7 @@ impl Teacher {
             files: change.files.iter().map(|(path, ..)| path.display().to_string()).collect(),
             change: change.number,
         };
-        self.come_into_force(&change, |(.., new)| new);
+        self.hints.reload_now();
         let named = self.paths.named();
         let of = |path: &PathBuf| named.iter().find(|(_, named)| named == path).map(|(what, _)| what.clone());
         let texts = change.files.iter().filter_map(|(path, _, new)| Some((of(path)?, new.clone()))).collect();
@@ -506,22 +503,8 @@ impl Teacher {
         for (path, old, _) in &change.files {
             write(path, old)?;
         }
-        self.come_into_force(&change, |(_, old, _)| old);
+        self.hints.reload_now();
         Ok(change.files.iter().map(|(path, ..)| path.display().to_string()).collect())
-    }
-
-    /// Waits until what was written was read and accepted; it comes into force later if that takes long.
-    fn come_into_force(&self, change: &Change, text: impl Fn(&(PathBuf, String, String)) -> &String) {
-        self.hints.reload();
-        let until = Instant::now() + IN_FORCE;
-        let named = self.paths.named();
-        let accepted = |file: &(PathBuf, String, String)| {
-            let what = named.iter().find(|(_, path)| *path == file.0).map(|(what, _)| what);
-            what.and_then(|what| state::newest_accepted(&self.folder, what)).as_ref() == Some(text(file))
-        };
-        while Instant::now() < until && !change.files.iter().all(accepted) {
-            std::thread::sleep(Duration::from_millis(20));
-        }
     }
 }
 
