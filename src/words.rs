@@ -4,10 +4,16 @@
 //! leaves the last word to local codes and licensed people. Help of a command stands beside its options, diagnostics of files
 //! in `profile`.
 
-/// A level for people. What is below what any converter tells apart is silence.
+/// A level for people.
 #[must_use]
 pub fn level(dbfs: f32) -> String {
-    if dbfs <= -149.5 { "silence".to_owned() } else { format!("{dbfs:.0} dBFS") }
+    reading(dbfs, -150.0, 0, "dBFS")
+}
+
+/// What a meter reads, for people. Its floor is far below what any converter tells apart, and so is silence.
+#[must_use]
+pub fn reading(value: f32, floor: f32, digits: usize, unit: &str) -> String {
+    if value <= floor + 0.5 { "silence".to_owned() } else { format!("{value:.digits$} {unit}") }
 }
 
 /// A number for people: one decimal, more only where it would be 0 otherwise.
@@ -453,7 +459,7 @@ pub mod why {
     /// The same, of a bus.
     #[must_use]
     pub fn heard_at(dbfs: f32) -> String {
-        format!("{HEARD}, {dbfs:.0} dBFS")
+        format!("{HEARD}, {}", super::level(dbfs))
     }
 
     /// Nothing is in its way, and maybe something has to be said besides.
@@ -525,13 +531,13 @@ pub mod why {
     /// A silent input.
     #[must_use]
     pub fn no_signal(input: &str, dbfs: f32, look: &str) -> String {
-        format!("no signal arrives at input {input} ({dbfs:.0} dBFS): {look}")
+        format!("no signal arrives at input {input} ({}): {look}", super::level(dbfs))
     }
 
     /// An input with a signal.
     #[must_use]
     pub fn input_has(input: &str, dbfs: f32) -> String {
-        format!("input {input} has {dbfs:.0} dBFS")
+        format!("input {input} has {}", super::level(dbfs))
     }
 
     fn trim(pad: bool, trim_db: f32) -> String {
@@ -541,21 +547,21 @@ pub mod why {
     /// Trim and pad that leave nothing.
     #[must_use]
     pub fn trim_takes(pad: bool, trim_db: f32, input: &str, arrives: f32, now: f32) -> String {
-        format!("its {} brings input {input} from {arrives:.0} to {now:.0} dBFS: raise it", trim(pad, trim_db))
+        let (arrives, now) = (super::level(arrives), super::level(now));
+        format!("its {} brings input {input} from {arrives} to {now}: raise it", trim(pad, trim_db))
     }
 
     /// Trim and pad that leave something.
     #[must_use]
     pub fn trim_makes(pad: bool, trim_db: f32, now: f32) -> String {
-        format!("its {} makes it {now:.0} dBFS", trim(pad, trim_db))
+        format!("its {} makes it {}", trim(pad, trim_db), super::level(now))
     }
 
     /// A gate that does not open.
     #[must_use]
     pub fn gate_closed(now: f32, threshold: f32) -> String {
-        format!(
-            "its gate stays closed: {now:.0} dBFS is below its threshold of {threshold:.0} dB; lower that, or turn it off"
-        )
+        let now = super::level(now);
+        format!("its gate stays closed: {now} is below its threshold of {threshold:.0} dB; lower that, or turn it off")
     }
 
     /// One that takes a part.
@@ -646,15 +652,16 @@ pub mod why {
     #[must_use]
     pub fn gains_leave(fader: f32, trim: f32, groups: Option<(String, f32)>, dbfs: f32, input: &str) -> String {
         let groups = groups.map_or_else(String::new, |(names, db)| format!(", its gain group {names} at {db:.1} dB"));
+        let left = super::level(dbfs);
         format!(
-            "its fader at {fader:.1} dB{groups} and its trim of {trim:.1} dB leave {dbfs:.0} dBFS of input {input}: raise them"
+            "its fader at {fader:.1} dB{groups} and its trim of {trim:.1} dB bring input {input} to {left}: raise them"
         )
     }
 
     /// Stages of a channel that leave nothing.
     #[must_use]
     pub fn stages_take(stages: &[&str], dbfs: f32) -> String {
-        format!("its {} takes all but {dbfs:.0} dBFS: turn it off", stages.join(" or its "))
+        format!("its {} brings it to {}: turn it off", stages.join(" or its "), super::level(dbfs))
     }
 
     /// A balance on the silent side.
@@ -692,7 +699,7 @@ pub mod why {
             ([], false) => "look for a channel on it with reversed polarity".to_owned(),
             _ => format!("look at {with}its fader at {fader:.1} dB"),
         };
-        format!("bus {bus} leaves {dbfs:.0} dBFS of what comes to it: {look}")
+        format!("bus {bus} brings what comes to it to {}: {look}", super::level(dbfs))
     }
 
     /// An output that carries it.

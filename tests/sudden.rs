@@ -177,6 +177,9 @@ fn people_read_levels_and_numbers_without_digits_that_say_nothing() {
     use longthrow::words;
     assert_eq!(words::level(-150.0), "silence");
     assert_eq!(words::level(-27.692_307), "-28 dBFS");
+    // What is said of a level in a sentence, too.
+    let said = [words::why::no_signal("a", -150.0, "look"), words::why::bus_takes("b", -150.0, &[], -1.0)];
+    assert!(said.iter().all(|said| said.contains("silence") && !said.contains("150")), "{said:?}");
     assert_eq!([-27.692_307, 0.0, 0.02].map(words::number), ["-27.7", "0.0", "0.020"]);
     let junk = longthrow::ports::archive::read(&[0x9f_u8; 1_024][..]).expect_err("no archive");
     assert_eq!(junk, "it is no tar archive, or a damaged one");

@@ -2,9 +2,11 @@
 //! parameter `meter` names.
 
 use super::print;
+use crate::desk::FLOOR_DBFS;
 use crate::dsp::scale::{PEAK, SCALES, Scale};
 use crate::panel::osc::{Argument, Message};
 use crate::ports::osc::{decode, encode};
+use crate::words;
 use std::collections::BTreeMap;
 use std::net::{SocketAddr, UdpSocket};
 use std::sync::Arc;
@@ -126,10 +128,15 @@ fn line(values: &BTreeMap<String, f32>, chosen: &BTreeMap<String, &'static Scale
     }
     for (id, value) in by_bus {
         let scale = chosen.get(id).copied().unwrap_or(&PEAK);
-        buses += &format!("{id} {} {value:>6.1} {}  ", bar(scale, value), scale.unit);
+        buses += &format!("{id} {} {:>11}  ", bar(scale, value), figure(scale, value));
     }
     let text: String = format!("{buses}|{channels}").chars().take(LINE).collect();
     format!("\r\x1b[2K{text}")
+}
+
+/// A reading in its unit.
+pub(super) fn figure(scale: &Scale, value: f32) -> String {
+    words::reading(value, scale.reading(FLOOR_DBFS), 1, scale.unit)
 }
 
 /// A reading between the ends of its scale.
@@ -150,23 +157,30 @@ mod tests {
         let mut names = BTreeMap::new();
         let (mut values, mut chosen) = (BTreeMap::new(), BTreeMap::new());
         let text = |text: &str| Argument::Text(text.into());
-        let paths =
-            ["programme/left/peak-falling", "programme/left/vu", "programme/right/vu", "audition/left/peak-falling"];
+        let paths = [
+            "programme/left/peak-falling",
+            "programme/left/vu",
+            "programme/right/vu",
+            "audition/left/peak-falling",
+            "talk/loudness/momentary",
+        ];
         let table = [Argument::Int(1), Argument::Int(0)].into_iter();
         let table = table.chain(paths.iter().map(|path| text(&format!("/meter/bus/{path}")))).collect();
-        let of = [-3.0, -20.0, -10.0, -30.0].map(Argument::Float);
+        let of = [-3.0, -20.0, -10.0, -30.0, -150.0].map(Argument::Float);
         let shown = [1, 0, 0].map(Argument::Int).into_iter().chain(of).collect();
         for (address, arguments) in [
             ("/follow/table", table),
             ("/follow/values", shown),
             ("/answer", vec![text("/bus/programme/meter"), text("vu")]),
+            ("/answer", vec![text("/bus/talk/meter"), text("ebu-plus-9")]),
         ] {
             let message = Message { address: address.into(), arguments };
             take_in(&message, &mut names, &mut values, &mut chosen);
         }
         let line = line(&values, &chosen);
         assert!(line.contains("audition [######------]  -30.0 dBFS"), "{line}");
+        assert!(line.contains("talk [------------]     silence"), "{line}");
         // -10 VU is ten of the 23 dB from -20 to +3.
-        assert!(line.contains("programme [#####-------]  -10.0 VU"), "{line}");
+        assert!(line.contains("programme [#####-------]    -10.0 VU"), "{line}");
     }
 }

@@ -20,6 +20,7 @@ use crate::params::{Address, Key, Value, nearest};
 use crate::ports::wav::Writer;
 use crate::profile::{self, Device, Host, Id, InputFrom, Installation, Output, OutputKind, Severity, Source, Texts};
 use crate::units::{Frames, SampleRate};
+use crate::words;
 use serde_json::{Value as Json, json};
 use std::cell::RefCell;
 use std::io::Read;
@@ -889,8 +890,9 @@ fn summary(report: &Json, out: &Path) -> String {
                     let sides = levels[key].as_array().into_iter().flatten().filter_map(Json::as_f64);
                     sides.fold(f64::from(FLOOR_DBFS), f64::max)
                 };
-                let (peak, level) = (highest("peak_dbfs"), highest("level_dbfs"));
-                text += &format!("{file:<32} peak {peak:7.2} dBFS   level {level:7.2} dBFS\n");
+                #[expect(clippy::cast_possible_truncation, reason = "for people")]
+                let shown = |key: &str| words::reading(highest(key) as f32, FLOOR_DBFS, 2, "dBFS");
+                text += &format!("{file:<32} peak {:>12}   level {:>12}\n", shown("peak_dbfs"), shown("level_dbfs"));
             }
         }
     }

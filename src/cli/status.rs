@@ -56,9 +56,10 @@ impl ShowStatus {
 /// One bus or output on its scale: the louder side as a bar, and figures.
 fn meter(metered: &Metered) -> String {
     let loudest = metered.readings.iter().copied().fold(f32::NEG_INFINITY, f32::max);
-    let bar = Scale::named(&metered.meter).map_or_else(String::new, |scale| meters::bar(scale, loudest));
-    let figures = metered.readings.iter().fold(String::new(), |text, reading| text + &format!(" {reading:>6.1}"));
-    format!("  {:<24} {bar}{figures} {}\n", metered.of, metered.unit)
+    let Some(scale) = Scale::named(&metered.meter) else { return String::new() };
+    let figure = |reading: &f32| format!(" {:>11}", meters::figure(scale, *reading));
+    let figures: String = metered.readings.iter().map(figure).collect();
+    format!("  {:<24} {}{figures}\n", metered.of, meters::bar(scale, loudest))
 }
 
 fn text(status: &Status) -> String {
