@@ -290,7 +290,7 @@ fn mistakes() -> Vec<(Code, Texts)> {
             small(
                 "[output.feed]\nkind = \"feed\"\ndevice = \"box\"\nchannels = [3, 4]\n",
                 "",
-                "[talkback.producer]\nsource = \"lectern-mic\"\nbuses = [\"programme\"]\n",
+                "[talkback.producer]\nsource = \"lectern-mic\"\nbuses = [\"programme\"]\nslate_buses = []\n",
             ),
         ),
         (
@@ -302,6 +302,7 @@ fn mistakes() -> Vec<(Code, Texts)> {
             ),
         ),
         (Code::C07, small("", "", "[panic]\nfallback = \"lectern\"\n")),
+        (Code::C08, small("", "", "[talkback.producer]\nsource = \"lectern-mic\"\nbuses = [\"audition\"]\n")),
         // What the list is not complete without: a layer that is no file.
         (
             Code::F12,

@@ -76,6 +76,7 @@ pub enum Code {
     C05,
     C06,
     C07,
+    C08,
 }
 
 /// Every code with its name and meaning, in the order of the enum.
@@ -135,6 +136,7 @@ pub static CODES: &[(Code, &str, &str)] = &[
     (Code::C05, "C05", "a talkback that people outside would hear"),
     (Code::C06, "C06", "a monitor setting on an output that is no monitor"),
     (Code::C07, "C07", "a rung of the panic ladder that cannot be taken"),
+    (Code::C08, "C08", "a talkback that does not say where its slate goes"),
 ];
 
 impl Code {

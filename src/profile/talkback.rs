@@ -46,7 +46,7 @@ pub(super) fn read(top: &mut Table<'_>, channel_ids: &[&str], show: &mut Show<'_
 }
 
 fn talkback(thing: Thing<'_>, show: &mut Show<'_>, reached: &mut Vec<Reached>, log: &mut Log) -> Option<Talkback> {
-    let Thing { id, mut table, .. } = thing;
+    let Thing { id, at, mut table } = thing;
     let label = table.get("label").and_then(|node| text_not_empty(node, "label", log));
     let source = table.need("source", "the id of an input of the rig", log).and_then(|node| {
         let name = text(node, "source", log)?;
@@ -70,6 +70,11 @@ fn talkback(thing: Thing<'_>, show: &mut Show<'_>, reached: &mut Vec<Reached>, l
         buses.collect()
     };
     let to = list("buses", &mut table, log);
+    if table.get("slate_buses").is_none() {
+        log.warning(Code::C08, at, format!("talkback \"{id}\" has no slate"), "its slate goes nowhere").help(
+            "name the buses of takes in slate_buses, also those on air; slate_buses = [] says that there are none",
+        );
+    }
     let slate = list("slate_buses", &mut table, log);
     values(id, Scope::Talkback, &mut table, show, log);
     table.finish(log);
