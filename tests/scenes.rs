@@ -566,10 +566,8 @@ fn a_scene_is_kept_recalled_and_taken_back_by_commands_osc_and_a_held_button() {
         wait_until("the reader's fader is there", || (number(&daemon, "/channel/reader/fader") - level).abs() < 1e-4);
     };
     assert!(longthrow(&daemon, &["recall"]).1.contains("has no scenes"));
-    let (code, said) = longthrow(
-        &daemon,
-        &["keep", "--scene", "opening", "--scope", "levels,switches", "--fade", "0.4", "--protect", "host"],
-    );
+    let (code, said) =
+        longthrow(&daemon, &["keep", "opening", "--scope", "levels,switches", "--fade", "0.4", "--protect", "host"]);
     assert_eq!(code, 0, "{said}");
     daemon.await_line("revision 2 is in force");
     let expected = "\n[scene.opening]\nscope = [\"levels\", \"switches\"]\nprotect = [\"host\"]\nfade_s = 0.4\n\n\
@@ -591,7 +589,7 @@ fn a_scene_is_kept_recalled_and_taken_back_by_commands_osc_and_a_held_button() {
     reader(-30.0);
     let (code, said) = longthrow(&daemon, &["recall", "openin"]);
     assert!(code == 1 && said.contains("the nearest is \"opening\""), "{said}");
-    let (code, said) = longthrow(&daemon, &["keep", "--scene", "opening", "--scope", "faders"]);
+    let (code, said) = longthrow(&daemon, &["keep", "opening", "--scope", "faders"]);
     assert!(code == 1 && said.contains("accepted: levels, places"), "{said}");
     // A button of the panel: pressed it recalls, held it keeps.
     let moves = "\n[moves]\nb1 = { target = \"scene.opening\", keep_after_s = 1.0 }\n";

@@ -43,19 +43,18 @@ pub(super) struct Undo {
 #[derive(Debug, Args)]
 pub(super) struct Keep {
     /// As this scene of the profile; one that is there keeps what it says of itself unless it is said here
-    #[arg(long, value_name = "NAME")]
-    scene: Option<String>,
+    name: Option<String>,
     /// What the scene is about: levels, places, switches, routes, sound
-    #[arg(long, value_name = "PART,...", value_delimiter = ',', requires = "scene")]
+    #[arg(long, value_name = "PART,...", value_delimiter = ',', requires = "name")]
     scope: Option<Vec<String>>,
     /// Of these channels only
-    #[arg(long, value_name = "CHANNEL,...", value_delimiter = ',', requires = "scene")]
+    #[arg(long, value_name = "CHANNEL,...", value_delimiter = ',', requires = "name")]
     channels: Option<Vec<String>>,
     /// A channel that the scene never touches; may be given several times
-    #[arg(long, value_name = "CHANNEL", requires = "scene")]
+    #[arg(long, value_name = "CHANNEL", requires = "name")]
     protect: Option<Vec<String>>,
     /// How long a recall takes, in seconds
-    #[arg(long, value_name = "SECONDS", requires = "scene")]
+    #[arg(long, value_name = "SECONDS", requires = "name")]
     fade: Option<f32>,
     /// The state folder of the desk, when it is not the usual one
     #[arg(long, value_name = "FOLDER")]
@@ -64,14 +63,14 @@ pub(super) struct Keep {
 
 impl Keep {
     pub(super) fn run(self) -> u8 {
-        let Self { scene, scope, channels, protect, fade: fade_s, state } = self;
-        let Some(scene) = scene else { return keep_mix(state.as_deref()) };
-        let ask = SceneAsk { scene: scene.clone(), scope, channels, protect, fade_s };
+        let Self { name, scope, channels, protect, fade: fade_s, state } = self;
+        let Some(name) = name else { return keep_mix(state.as_deref()) };
+        let ask = SceneAsk { scene: name.clone(), scope, channels, protect, fade_s };
         match talk::ask(state.as_deref(), &Question::KeepScene(ask)) {
             Ok(Answer::SceneKept { path, values, changed }) => {
                 let said = if changed { "now" } else { "already" };
                 let values = if values == 1 { "1 value".to_owned() } else { format!("{values} values") };
-                let said = format!("scene {scene} of {path} has {values} {said}\n");
+                let said = format!("scene {name} of {path} has {values} {said}\n");
                 if print(&said) { exit::FINE } else { exit::COULD_NOT_RUN }
             }
             other => refused(other),

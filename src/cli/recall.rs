@@ -80,7 +80,7 @@ const fn written(printed: bool) -> u8 {
 
 fn listed(scenes: &[SceneShown]) -> String {
     if scenes.is_empty() {
-        return "the profile in force has no scenes; \"longthrow keep --scene NAME\" makes one of the mix\n".to_owned();
+        return "the profile in force has no scenes; \"longthrow keep NAME\" makes one of the mix\n".to_owned();
     }
     let line = |scene: &SceneShown| {
         let current = if scene.current { "  the last one" } else { "" };
