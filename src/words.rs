@@ -328,6 +328,28 @@ pub mod status {
 
 /// `longthrow recall`.
 pub mod recall {
+    use std::fmt::Display;
+
+    /// What is recalled.
+    pub const BEFORE_THE_LAST: &str = "the mix of before the last recall";
+    /// A way that is too short or too long.
+    pub const WAY_TAKES: &str = "the way there takes 0.2 to 60 s";
+    /// A journal of which a part is gone.
+    pub const NO_FILES_OF_RUN: &str = "the journal has no files of that run";
+
+    /// The mix of a time: by the journal of the run that began then, which may have ended before the time.
+    #[must_use]
+    pub fn of_then(profile: &str, began: &str, goes_on: bool) -> String {
+        let ended = if goes_on { "" } else { ", as its journal ends" };
+        format!("the mix of then, profile \"{profile}\", by the journal of the run that began at {began}{ended}")
+    }
+
+    /// A journal that nobody can read.
+    #[must_use]
+    pub fn journal_unreadable(error: impl Display) -> String {
+        format!("the journal cannot be read: {error}")
+    }
+
     /// All that differs stays.
     pub const RECALLS_NOTHING: &str = "nothing of it is done: all of it stays as it is\n";
 
@@ -349,8 +371,187 @@ pub mod recall {
     }
 }
 
+/// Scenes of a profile: kept and recalled.
+pub mod scenes {
+    /// Why something stays as it is.
+    pub const MICROPHONE: &str = "a microphone is opened by a hand";
+    /// The same.
+    pub const ON_AIR: &str = "it is on air";
+    /// The same.
+    pub const REFUSED: &str = "the desk does not let this hand move it";
+    /// The same.
+    pub const BEFORE_FADER: &str = "it would be heard before its fader at once";
+    /// The same.
+    pub const BUS_HEARD: &str = "a bus is heard";
+    /// Nothing to take back.
+    pub const NOTHING_RECALLED: &str = "nothing was recalled before";
+    /// A recall that begins.
+    pub const EARLIER_MIX: &str = "an earlier mix is recalled";
+    /// The same.
+    pub const TAKEN_BACK: &str = "the last recall is taken back";
+    /// A scene that has no way into the profile.
+    pub const NOBODY_WRITES: &str = "nobody writes it";
+
+    /// The same of a scene.
+    #[must_use]
+    pub fn recalled(scene: &str) -> String {
+        format!("scene {scene} is recalled")
+    }
+
+    /// How long any of them takes.
+    #[must_use]
+    pub fn over(what: &str, seconds: f32) -> String {
+        format!("{what} over {seconds} s")
+    }
+
+    /// What stays as it is, and why.
+    #[must_use]
+    pub fn keeps(id: &str, count: usize, why: &str) -> String {
+        let values = if count == 1 { "value" } else { "values" };
+        format!("{id} keeps {count} {values}: {why}")
+    }
+
+    /// A scene that there is not.
+    #[must_use]
+    pub fn no_scene(id: &str, near: Option<&str>) -> String {
+        let near = near.map(|near| format!("; the nearest is \"{near}\"")).unwrap_or_default();
+        format!("there is no scene \"{id}\"{near}")
+    }
+
+    /// A name that no file takes.
+    #[must_use]
+    pub fn no_id(id: &str) -> String {
+        format!("\"{id}\" is no id: lower-case letters, digits and single hyphens")
+    }
+
+    /// One scene too many.
+    #[must_use]
+    pub fn too_many(at_most: usize) -> String {
+        format!("a profile has at most {at_most} scenes")
+    }
+
+    /// A fade that is too fast or too slow.
+    #[must_use]
+    pub fn fade(from: f32, to: f32) -> String {
+        format!("a fade takes {from} to {to} s")
+    }
+
+    /// A scene about nothing.
+    #[must_use]
+    pub fn empty(id: &str) -> String {
+        format!("nothing would be in scene {id}: it is about no channel or part")
+    }
+
+    /// A word that means no part of a mix.
+    #[must_use]
+    pub fn no_part(word: &str, parts: &[&str]) -> String {
+        format!("\"{word}\" is no part of a mix; accepted: {}", parts.join(", "))
+    }
+
+    /// A button that is held.
+    #[must_use]
+    pub fn hand_keeps(id: &str) -> String {
+        format!("a hand keeps the mix as scene {id}")
+    }
+
+    /// A scene in its profile.
+    #[must_use]
+    pub fn kept(id: &str, path: &str, values: usize) -> String {
+        format!("scene {id} was kept in {path}: {values} values")
+    }
+
+    /// A scene that is not there now.
+    #[must_use]
+    pub fn not_kept(id: &str, why: &str) -> String {
+        format!("scene {id} could not be kept: {why}")
+    }
+}
+
 /// `longthrow assign`.
 pub mod teach {
+    use std::fmt::Display;
+
+    /// Nothing to make something of.
+    pub const NOTHING_TOUCHED: &str = "nothing was touched";
+    /// A touch that never came.
+    pub const NOBODY_TOUCHED: &str = "nobody touched a control in time";
+    /// Something else is on its way.
+    pub const BUSY: &str = "something is being assigned at this moment; try again";
+    /// Who may not.
+    pub const OF_STRANGER: &str = "controls are assigned from loopback or wired control only";
+    /// Somebody ended it.
+    pub const NO_MORE: &str = "no more teaching";
+    /// What was assigned is taken back.
+    pub const AS_BEFORE: &str = "it is as before";
+    /// Nothing was assigned, or it was long ago.
+    pub const NOTHING_TO_PUT_BACK: &str = "there is nothing to put back: \"longthrow history\" lists what was accepted";
+    /// Where there is nothing to write into.
+    pub const NO_FILES: &str =
+        "the desk runs without a panel or profile file of its own to write into: start it with --panel and --profile";
+    /// A port that an edit took away meanwhile.
+    pub const PORT_GONE: &str = "its control port is no longer in the rig";
+    /// A control that nobody had, and for which nobody wants anything.
+    pub const NOT_IN_PANEL: &str = "it is not in the panel, and so moves nothing";
+
+    /// Before a touch.
+    pub const HANDS_OFF: &str = "touch nothing for two seconds";
+    /// It is awaited.
+    pub const TOUCH: &str = "move one control from end to end, or press it; it opens and raises nothing now";
+
+    /// What was touched, when it is not clear.
+    #[must_use]
+    pub fn again(moved: &[String]) -> String {
+        match moved {
+            [one] => format!("{one} hardly moved: move it from end to end"),
+            all => format!("{} moved alike: move one of them alone", all.join(" and ")),
+        }
+    }
+
+    /// What was touched: what it says and where, its id and place if it is known, its kind, and what it moves.
+    #[must_use]
+    pub fn found(wire: &str, port: &str, known: Option<&(String, String)>, kind: &str, moves: &[String]) -> String {
+        let known = known.map(|(id, place)| format!(" ({id}, {place})")).unwrap_or_default();
+        let moves = if moves.is_empty() { "nothing".to_owned() } else { moves.join(", ") };
+        format!("{wire} of {port}{known}: a {kind}, which moves {moves}")
+    }
+
+    /// What a control does now.
+    #[must_use]
+    pub fn moves(control: &str, target: Option<&str>) -> String {
+        format!("{control} moves {}", target.unwrap_or("nothing"))
+    }
+
+    /// A control that there is not.
+    #[must_use]
+    pub fn no_control(named: &str, near: Option<&str>) -> String {
+        let near = near.map(|near| format!("; the nearest is \"{near}\"")).unwrap_or_default();
+        format!("the panel has no control \"{named}\"{near}")
+    }
+
+    /// A file that somebody edited meanwhile.
+    #[must_use]
+    pub fn changed_since(path: impl Display) -> String {
+        format!("{path} was changed since and stays as it is")
+    }
+
+    /// What the check would refuse.
+    #[must_use]
+    pub fn nothing_written(mistake: &str) -> String {
+        format!("nothing was written:\n{mistake}")
+    }
+
+    /// A word that means no kind of control.
+    #[must_use]
+    pub fn no_kind(word: &str, kinds: &[&str]) -> String {
+        format!("\"{word}\" is no kind of control: {}", kinds.join(", "))
+    }
+
+    /// A name of which no id can be made.
+    #[must_use]
+    pub fn no_name(name: &str) -> String {
+        format!("\"{name}\" is no name: it needs letters or digits")
+    }
+
     /// Too late, or too early.
     pub const BEGIN_AGAIN: &str = "nobody waits for a touch any more: begin again";
 
@@ -882,6 +1083,43 @@ pub mod why {
 
 /// `longthrow undo`, `history` and `keep`.
 pub mod history {
+    use std::fmt::Display;
+
+    /// Nothing to go back to.
+    pub const NONE_EARLIER: &str = "no file has an earlier revision";
+    /// A profile that stands in no file.
+    pub const BUILT_IN: &str = "the desk runs on the built-in profile: start it with one of your own";
+
+    /// The same of one file.
+    #[must_use]
+    pub fn no_earlier(file: &str) -> String {
+        format!("{file} has no earlier revision")
+    }
+
+    /// A number that no revision has.
+    #[must_use]
+    pub fn no_revision(file: &str, number: u64) -> String {
+        format!("{file} has no revision {number}; \"longthrow history\" lists them")
+    }
+
+    /// A file of somebody else.
+    #[must_use]
+    pub fn no_such_file(file: &str, files: &[&str]) -> String {
+        format!("\"{file}\" is none of the files of this desk: {}", files.join(", "))
+    }
+
+    /// A state folder that cannot be read.
+    #[must_use]
+    pub fn unreadable(file: &str, error: impl Display) -> String {
+        format!("the revisions of {file}: {error}")
+    }
+
+    /// A file that the desk may not write.
+    #[must_use]
+    pub fn not_writable(path: impl Display, error: impl Display) -> String {
+        format!("{path} cannot be written by the desk: {error}")
+    }
+
     /// A mix that was kept.
     #[must_use]
     pub fn kept(path: &str, changed: usize) -> String {
@@ -1038,6 +1276,473 @@ pub mod log {
     pub fn not_together(error: impl Display) -> String {
         format!("\"longthrow undo\" will take back panel and profile one after the other: {error}")
     }
+
+    // ---- start and stop ----
+
+    /// What people are told of a safe start.
+    pub const SAFE_START: &str =
+        "three crashes in two minutes: starting safe, with the last accepted files and every microphone closed";
+    /// A rig and a device that both leave the rate open.
+    pub const NO_RATE: &str = "the rig names no rate_hz and its device does not say: running at 48,000 Hz";
+    /// Files that are no installation.
+    pub const NOTHING_TO_RUN: &str = "nothing to run";
+    /// A rig alone.
+    pub const RIG_WITHOUT_PROFILE: &str = "a rig needs a profile beside it: name one with --profile";
+    /// `--audible` on a machine without sound.
+    pub const NO_OUTPUT_DEVICE: &str = "--audible: no output device was found";
+    /// A thread that goes on after its end was asked for.
+    pub const DID_NOT_END: &str = "did not end in time";
+    /// A thread that broke.
+    pub const PANICKED: &str = "a thread had panicked";
+    /// A setting that is none.
+    pub const NO_SETTING: &str = "a setting is PATH=VALUE";
+    /// An engine that stands still.
+    pub const NO_BLOCK: &str = "no block was made";
+    /// An address that is still to come.
+    pub const NOWHERE_YET: &str = "nowhere yet";
+    /// What fails, before the system's reason.
+    pub const STATE_FOLDER: &str = "the state folder";
+    /// The same.
+    pub const WATCHING_FILES: &str = "watching the files";
+    /// The same.
+    pub const RELOAD_THREAD: &str = "the reload thread";
+
+    /// A start on what was accepted before, and why.
+    #[must_use]
+    pub fn on_last_accepted(problem: &str) -> String {
+        format!("{problem}\nALARM: running on the last accepted revision")
+    }
+
+    /// A start on the files as they are, for want of others.
+    #[must_use]
+    pub fn none_accepted_before(problem: &str) -> String {
+        format!("{problem}; none were accepted before, so it is those of now")
+    }
+
+    /// A file that never was accepted.
+    #[must_use]
+    pub fn not_accepted(what: &str) -> String {
+        format!("no {what} was accepted")
+    }
+
+    /// A file that was accepted, and whose text is not kept.
+    #[must_use]
+    pub fn accepted_not_kept(what: &str, error: impl Display) -> String {
+        format!("the accepted {what} could not be kept: {error}")
+    }
+
+    /// A file of too many bytes.
+    #[must_use]
+    pub fn file_too_long(name: &str, bytes: u64, at_most: usize) -> String {
+        format!("{name}: {bytes} bytes; a file has at most {at_most}")
+    }
+
+    /// A second desk on one state folder.
+    #[must_use]
+    pub fn state_in_use(folder: impl Display) -> String {
+        format!("another longthrow runs with the state folder {folder}; stop it, or name another folder")
+    }
+
+    /// The first output that was found, with the caution.
+    #[must_use]
+    pub fn audible(device: &str, identity: &str, db: f32) -> String {
+        format!(
+            "audible on {device} ({identity}) from {db} dB. Hearing: put headphones on only after you have heard how loud it is, \
+             raise /output/headphones/level slowly, and keep it where you can talk over it"
+        )
+    }
+
+    /// A mix that is not taken.
+    #[must_use]
+    pub fn mix_of_another(profile: &str) -> String {
+        format!("the mix of before belongs to \"{profile}\": starting with what the profile says")
+    }
+
+    /// A mix that is.
+    #[must_use]
+    pub fn mix_as_before(crashed: bool) -> String {
+        format!("the mix is as it was before the {}", if crashed { "crash" } else { "stop" })
+    }
+
+    /// Who made the blocks: the device, so many late and the longest in us, the silent driver, nobody; and xruns.
+    #[must_use]
+    pub fn blocks_made([device, late, longest, silent, refused, xruns]: [u64; 6]) -> String {
+        format!(
+            "blocks: {device} by the device ({late} late, the longest {longest} us), {silent} by the silent driver, {refused} \
+             refused; {xruns} xruns"
+        )
+    }
+
+    /// How long they took, in us, each part of all of them; and how many began late.
+    #[must_use]
+    pub fn blocks_timed(blocks: u64, [half, most, nearly_all, all_but_few]: [u64; 4], begun_late: u64) -> String {
+        format!(
+            "{blocks} blocks timed: half within {half} us, 99 % {most} us, 99.9 % {nearly_all} us, 99.99 % {all_but_few} us; \
+             {begun_late} entered late"
+        )
+    }
+
+    /// A user without real-time rights, and what to do.
+    #[must_use]
+    pub fn no_rights(advice: &str) -> String {
+        format!("no real-time rights: the desk runs, and a busy machine may be heard; {advice}")
+    }
+
+    /// A machine without room for threads.
+    #[must_use]
+    pub fn no_network_threads(error: impl Display) -> String {
+        format!("the network's threads do not start: {error}")
+    }
+
+    /// A desk that runs.
+    #[must_use]
+    pub fn running(profile: &str, hz: u32, osc: &str) -> String {
+        format!("running \"{profile}\" at {hz} Hz; OSC on {osc}")
+    }
+
+    /// One that was asked to stop.
+    #[must_use]
+    pub fn stopping(signal: &str) -> String {
+        format!("{signal}: fading out and stopping")
+    }
+
+    /// One that nobody could ask.
+    #[must_use]
+    pub fn signals_not_heard(error: impl Display) -> String {
+        format!("signals cannot be heard ({error}): stopping")
+    }
+
+    // ---- reading the files again ----
+
+    /// What came of it.
+    pub const TAKEN: &str = "in force";
+    /// The same.
+    pub const NOTHING_CHANGED: &str = "nothing changed";
+
+    /// A revision that came into force.
+    #[must_use]
+    pub fn in_force(revision: u64) -> String {
+        format!("revision {revision} is in force")
+    }
+
+    /// Texts that are as they were.
+    #[must_use]
+    pub fn nothing_changed(revision: u64) -> String {
+        format!("{NOTHING_CHANGED}: {}", in_force(revision))
+    }
+
+    /// What was not taken, and what stays.
+    #[must_use]
+    pub fn stays_in_force(why: &str, revision: u64) -> String {
+        format!("{why}\nrevision {revision} stays in force")
+    }
+
+    /// Files with mistakes, all of them, and how many.
+    #[must_use]
+    pub fn refused(mistakes: &str, count: &str, revision: u64) -> String {
+        format!("{mistakes}\nrefused ({count}); revision {revision} stays in force")
+    }
+
+    /// A rate that only a restart changes.
+    #[must_use]
+    pub fn another_rate(hz: u32, revision: u64) -> String {
+        format!("the rig names another rate; the rate stays {hz} Hz until a restart, and revision {revision} in force")
+    }
+
+    /// More control ports than there is room for.
+    #[must_use]
+    pub fn too_many_ports(at_most: usize) -> String {
+        format!("the rig has more than {at_most} control ports")
+    }
+
+    /// A service manager that does not listen.
+    #[must_use]
+    pub fn manager_not_told(error: impl Display) -> String {
+        format!("the service manager was not told: {error}")
+    }
+
+    // ---- devices ----
+
+    /// A device that is closed for another.
+    pub const OTHER_DEVICE: &str = "the rig names another device";
+    /// A device that is open and silent.
+    pub const STOPPED_CALLING: &str = "it stopped calling";
+    /// A device's process that hangs.
+    pub const NO_ANSWER: &str = "it did not answer for 10 s, and was killed";
+    /// One that is over.
+    pub const PROCESS_ENDED: &str = "its process has ended";
+    /// A device beside the master.
+    pub const OWN_CLOCK: &str =
+        "runs on a clock of its own: its sound is resampled, so it is not bit-exact, and comes later by the cushion";
+    /// How fast that runs.
+    pub const DRIFT: &str = "its clock against the master's";
+    /// What is none of the desk's own.
+    pub const NO_RECORD: &str = "not a record of ours";
+    /// A process that talks before it is asked.
+    pub const AUDIO_FIRST: &str = "audio came before the device was named";
+    /// A process of another version.
+    pub const UNKNOWN_KIND: &str = "an unknown kind of device";
+
+    /// A mix-minus with its owner in it.
+    #[must_use]
+    pub fn hears_themselves(bus: &str, db: f64) -> String {
+        format!("who hears {bus} hears themselves in it, {db:.0} dB below the bus")
+    }
+
+    /// What plays on without a device.
+    #[must_use]
+    pub fn goes_on_without(device: impl Display, why: &str) -> String {
+        format!("device {device} is gone ({why}): the engine goes on without it")
+    }
+
+    /// A device that runs: rate in Hz, frames of a period, channels in and out.
+    #[must_use]
+    pub fn device_there(device: impl Display, hz: u32, frames: u32, inputs: usize, outputs: usize) -> String {
+        format!("device {device} is there: {hz} Hz, periods of {frames} frames, {inputs} in, {outputs} out")
+    }
+
+    /// When it was there first.
+    #[must_use]
+    pub fn first_seen(device: impl Display, ms: u128) -> String {
+        format!("device {device}: first seen {ms} ms after the start")
+    }
+
+    /// A hole in the count of frames.
+    #[must_use]
+    pub fn frames_left_out(frames: u64) -> String {
+        format!("{frames} frames were left out: nothing could make them in time")
+    }
+
+    /// A device that does not open.
+    #[must_use]
+    pub fn device_not_opened(device: impl Display, why: impl Display) -> String {
+        format!("device {device} cannot be opened: {why}; it is tried again")
+    }
+
+    /// The same of its process.
+    #[must_use]
+    pub fn device_not_started(device: impl Display, error: impl Display) -> String {
+        format!("no process for device {device} can be started: {error}; it is tried again")
+    }
+
+    /// The same of the thread to it.
+    #[must_use]
+    pub fn no_sending_thread(error: impl Display) -> String {
+        format!("no thread for what is sent to it: {error}")
+    }
+
+    /// A process that a person started.
+    #[must_use]
+    pub fn started_by_hand(error: impl Display) -> String {
+        format!("started by hand? The daemon starts it: {error}")
+    }
+
+    /// A device that closed before it had the engine.
+    #[must_use]
+    pub fn closed_again(why: &str) -> String {
+        format!("the device closed again: {why}")
+    }
+
+    /// A device that is open and never called.
+    #[must_use]
+    pub fn never_called(device: impl Display, seconds: u64) -> String {
+        format!("device {device} is open and has not called for {seconds} s; it is closed and opened again")
+    }
+
+    /// A device with a rate that nobody can use.
+    #[must_use]
+    pub fn runs_at(hz: u32) -> String {
+        format!("it runs at {hz} Hz")
+    }
+
+    /// One that changed it.
+    #[must_use]
+    pub fn runs_at_now(hz: u32) -> String {
+        format!("it runs at {hz} Hz now")
+    }
+
+    /// The same, of the master.
+    #[must_use]
+    pub fn runs_at_another(hz: u32, of_the_desk: u32) -> String {
+        format!("it runs at {hz} Hz now; the desk runs at {of_the_desk} Hz")
+    }
+
+    /// Both ways of a device, after they had drifted.
+    #[must_use]
+    pub fn rejoined(count: u32) -> String {
+        format!("input and output rejoined by a cross-fade, {count} times")
+    }
+
+    /// A period that changed.
+    #[must_use]
+    pub fn period(frames: u32) -> String {
+        format!("the device's period is {frames} frames now")
+    }
+
+    /// A port that is linked.
+    #[must_use]
+    pub fn linked(port: &str) -> String {
+        format!("linked to {port}")
+    }
+
+    /// A port that is awaited.
+    #[must_use]
+    pub fn link_missing(port: &str) -> String {
+        format!("{port} is not there to be linked; waiting for it")
+    }
+
+    // ---- files that play ----
+
+    /// A file without sound.
+    pub const NO_CHANNELS: &str = "no channels";
+
+    /// A file of a strange rate.
+    #[must_use]
+    pub fn rate_too_far(hz: u32, of_the_desk: u32) -> String {
+        format!("a rate of {hz} Hz is too far from the desk's {of_the_desk} Hz")
+    }
+
+    /// A file that cannot be played.
+    #[must_use]
+    pub fn not_played(path: impl Display, error: impl Display) -> String {
+        format!("{path} cannot be played: {error}")
+    }
+
+    /// A file that breaks off.
+    #[must_use]
+    pub fn silence_instead(error: impl Display) -> String {
+        format!("{error}: silence in its place")
+    }
+
+    /// The same, while it is tried again.
+    #[must_use]
+    pub fn silence_for_now(error: impl Display, seconds: u64) -> String {
+        format!("{}; tried again in {seconds} s", silence_instead(error))
+    }
+
+    /// A file that is there again.
+    #[must_use]
+    pub fn can_be_read(path: impl Display) -> String {
+        format!("{path}: can be read now")
+    }
+
+    /// A slow disk.
+    #[must_use]
+    pub fn too_late_from_disk(path: impl Display, frames: u64) -> String {
+        format!("{path}: {frames} frames came too late from the disk")
+    }
+
+    // ---- what is written ----
+
+    /// What is written.
+    pub const JOURNAL: &str = "the journal";
+    /// The same.
+    pub const MIX: &str = "the mix";
+    /// After a power cut.
+    pub const TORN: &str = "the journal's last line was torn and has been cut off";
+    /// A disk that cannot follow.
+    pub const DISK_BEHIND: &str = "the journal's disk is behind: lines were left out";
+
+    /// A disk that takes nothing.
+    #[must_use]
+    pub fn not_written(what: &str, error: impl Display) -> String {
+        format!("{what} cannot be written ({error}); it is tried again and again")
+    }
+
+    /// One that takes it again.
+    #[must_use]
+    pub fn written_again(what: &str, failures: u64) -> String {
+        format!("{what} can be written again, after {failures} failures")
+    }
+
+    /// A file that is left as it was.
+    #[must_use]
+    pub fn could_not_be_written(file: &str, error: impl Display) -> String {
+        format!("{file} could not be written: {error}")
+    }
+
+    /// How much it is.
+    #[must_use]
+    pub fn written(mb: f64, seconds: f64) -> String {
+        let per_hour = mb * 3600.0 / seconds;
+        format!("{STATE_FOLDER}: {mb:.2} MB written in {seconds:.0} s, {per_hour:.2} MB per hour")
+    }
+
+    // ---- the network ----
+
+    /// An answer without a way.
+    pub const NO_WAY_THERE: &str = "no socket of ours leads there";
+
+    /// Where the desk is reached.
+    #[must_use]
+    pub fn osc_on(address: impl Display) -> String {
+        format!("OSC is received on {address}")
+    }
+
+    /// Where it is not.
+    #[must_use]
+    pub fn osc_not_on(address: impl Display, error: impl Display) -> String {
+        format!("OSC cannot be received on {address}: {error}; this is tried again until it works")
+    }
+
+    /// A port that others could take.
+    #[must_use]
+    pub fn port_not_ours(address: impl Display, error: impl Display) -> String {
+        format!("the port of {address} cannot be kept to ourselves: {error}")
+    }
+
+    /// A follower that the rig names wrongly.
+    #[must_use]
+    pub fn follower_without_meters(pattern: &str) -> String {
+        format!("a follower of the rig gets no meters: \"{pattern}\" is no OSC pattern")
+    }
+
+    /// A panel on an address that has not been said to be wired.
+    #[must_use]
+    pub fn panel_refused(address: impl Display) -> String {
+        format!(
+            "the panel at {address} is refused: what it sends does not come in on an address that the rig names in \
+             [network] wired_control"
+        )
+    }
+
+    /// A sender that the rig does not know.
+    #[must_use]
+    pub fn sender_refused(address: impl Display, lines: &str) -> String {
+        format!("OSC from {address} is refused; these lines in the rig would admit it:\n{lines}")
+    }
+
+    /// Who wants the files read.
+    #[must_use]
+    pub fn asks_to_read(who: impl Display) -> String {
+        format!("{who} asks for the files to be read again")
+    }
+
+    /// Who moves a contact.
+    #[must_use]
+    pub fn moves_contact(who: impl Display, contact: &str) -> String {
+        format!("{who} moves the contact {contact}")
+    }
+
+    /// A state folder in which commands find nobody.
+    #[must_use]
+    pub fn no_commands(folder: impl Display, error: impl Display) -> String {
+        format!("commands cannot reach this daemon: {folder}: {error}")
+    }
+
+    // ---- what was kept ----
+
+    /// The mix in its profile.
+    #[must_use]
+    pub fn mix_kept(path: &str, changed: usize) -> String {
+        format!("the mix as it is was kept in {path}: {changed} values")
+    }
+
+    /// A control and what it moves.
+    #[must_use]
+    pub fn control_moves(control: &str, target: Option<&str>) -> String {
+        format!("control {control} moves {}", target.unwrap_or("nothing"))
+    }
 }
 
 /// Panel nodes, in `longthrow status` and in the log.
@@ -1130,6 +1835,55 @@ pub mod node {
 
 /// Why something was refused.
 pub mod refused {
+    use std::fmt::Display;
+
+    /// A desk that is busy or gone.
+    pub const NO_ANSWER: &str = "the desk does not answer";
+    /// A question of another version.
+    pub const ELSEWHERE: &str = "that is answered elsewhere";
+    /// A name or pattern of nothing.
+    pub const NOTHING_CALLED_SO: &str = "nothing is called so";
+    /// A panel where nobody may open a microphone.
+    pub const PANEL_NOT_WIRED: &str = "a panel has to come in on loopback or wired control";
+    /// More than can wait.
+    pub const TOO_MANY_WAIT: &str = "too many messages wait for their time";
+    /// The same of the desk's inbox.
+    pub const TOO_MUCH_TO_DO: &str = "the desk has too much to do; nothing was changed";
+    /// A measurement of nothing.
+    pub const NOTHING_FITS: &str = "no channel, bus or output fits";
+    /// A table that nobody here has.
+    pub const NO_METERS_FOLLOWED: &str = "no meters are followed from your address and port";
+
+    /// What is no question at all.
+    #[must_use]
+    pub fn no_question(error: impl Display) -> String {
+        format!("that is no question: {error}")
+    }
+
+    /// More than can wait at the network.
+    #[must_use]
+    pub fn held_already(at_most: usize) -> String {
+        format!("{at_most} messages are held for later already")
+    }
+
+    /// A time tag that is too far ahead.
+    #[must_use]
+    pub fn too_far_ahead(seconds: f64, at_most: f64) -> String {
+        format!("{seconds:.1} s ahead of this machine's clock; at most {at_most} s are held")
+    }
+
+    /// A follower that there is not.
+    #[must_use]
+    pub fn no_follower(id: i32) -> String {
+        format!("nobody at your address follows meters as {id}")
+    }
+
+    /// A sender that may not, and how the rig would let them.
+    #[must_use]
+    pub fn role(role: &str, lines: &str) -> String {
+        format!("needs another role than \"{role}\"; in the rig: {lines}")
+    }
+
     /// A slate that goes nowhere.
     #[must_use]
     pub fn talkback_without_slate(talkback: &str) -> String {

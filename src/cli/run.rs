@@ -4,6 +4,7 @@ use super::{complain, exit, meters};
 use crate::daemon::files::Paths;
 use crate::daemon::run::{Daemon, Start, StartError, feed_watchdog};
 use crate::ports::{rights, service};
+use crate::words::log;
 use clap::{Args, ValueEnum};
 use std::io::IsTerminal;
 use std::path::PathBuf;
@@ -63,7 +64,7 @@ pub(super) struct Run {
 }
 
 fn setting(text: &str) -> Result<(String, String), String> {
-    let (path, value) = text.split_once('=').ok_or("a setting is PATH=VALUE")?;
+    let (path, value) = text.split_once('=').ok_or(log::NO_SETTING)?;
     Ok((path.to_owned(), value.to_owned()))
 }
 
@@ -71,13 +72,13 @@ impl Run {
     pub(super) fn run(self) -> u8 {
         self.start_log();
         if !rights::may_be_realtime() {
-            tracing::warn!("no real-time rights: the desk runs, and a busy machine may be heard; {}", rights::ADVICE);
+            tracing::warn!("{}", log::no_rights(rights::ADVICE));
         }
         let runtime = tokio::runtime::Builder::new_multi_thread().worker_threads(2).enable_all().build();
         let runtime = match runtime {
             Ok(runtime) => runtime,
             Err(error) => {
-                complain(&format!("the network's threads do not start: {error}"));
+                complain(&log::no_network_threads(error));
                 return exit::COULD_NOT_RUN;
             }
         };
@@ -116,12 +117,12 @@ impl Run {
 
 fn run_until_told(daemon: Daemon, runtime: &tokio::runtime::Runtime, show: bool) -> u8 {
     if !daemon.wait_for_first_block(FIRST_BLOCK) {
-        complain("no block was made");
+        complain(log::NO_BLOCK);
         return exit::COULD_NOT_RUN;
     }
     let osc = daemon.osc_address();
     let profile = daemon.shared().shown().profile;
-    let listening = osc.map_or("nowhere yet".to_owned(), |osc| osc.to_string());
+    let listening = osc.map_or(log::NOWHERE_YET.to_owned(), |osc| osc.to_string());
     // Heard before it is said that the desk runs: whoever starts it may stop it at once.
     let heard = runtime.block_on(async {
         Ok::<_, std::io::Error>([
@@ -130,7 +131,7 @@ fn run_until_told(daemon: Daemon, runtime: &tokio::runtime::Runtime, show: bool)
             signal(SignalKind::hangup())?,
         ])
     });
-    tracing::info!("running \"{profile}\" at {} Hz; OSC on {listening}", daemon.rate().hz());
+    tracing::info!("{}", log::running(&profile, daemon.rate().hz(), &listening));
     tell(service::ready());
     tell(service::status(&format!("running \"{profile}\"")));
     let over = Arc::new(AtomicBool::new(false));
@@ -149,8 +150,8 @@ fn run_until_told(daemon: Daemon, runtime: &tokio::runtime::Runtime, show: bool)
         })
     });
     match told {
-        Ok(signal) => tracing::info!("{signal}: fading out and stopping"),
-        Err(error) => tracing::error!("signals cannot be heard ({error}): stopping"),
+        Ok(signal) => tracing::info!("{}", log::stopping(signal)),
+        Err(error) => tracing::error!("{}", log::signals_not_heard(error)),
     }
     tell(service::stopping());
     over.store(true, Ordering::Release);
@@ -162,6 +163,6 @@ fn run_until_told(daemon: Daemon, runtime: &tokio::runtime::Runtime, show: bool)
 
 fn tell(result: std::io::Result<()>) {
     if let Err(error) = result {
-        tracing::debug!("the service manager was not told: {error}");
+        tracing::debug!("{}", log::manager_not_told(error));
     }
 }

@@ -3,6 +3,7 @@
 use crate::params::{Address, Key, Value};
 use crate::ports::audio;
 use crate::profile::{Device, Id, Installation, Output, OutputKind};
+use crate::words::log;
 
 /// Where the level of an output starts that nobody has described.
 const FIRST_LEVEL_DB: f32 = -40.0;
@@ -13,15 +14,10 @@ pub(super) fn add_output(installation: &mut Installation) {
         return;
     }
     let Some(found) = audio::list().into_iter().find(|device| device.outputs > 0) else {
-        tracing::warn!("--audible: no output device was found");
+        tracing::warn!("{}", log::NO_OUTPUT_DEVICE);
         return;
     };
-    tracing::warn!(
-        "audible on {} ({}) from {FIRST_LEVEL_DB} dB. Hearing: put headphones on only after you have heard how loud it is, \
-         raise /output/headphones/level slowly, and keep it where you can talk over it",
-        found.description,
-        found.identity
-    );
+    tracing::warn!("{}", log::audible(&found.description, &found.identity, FIRST_LEVEL_DB));
     let id = Id::from("found");
     let channels: Vec<u16> = (0..found.outputs.min(2)).collect();
     installation.rig.devices.push(Device {

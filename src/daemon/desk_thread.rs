@@ -253,7 +253,7 @@ impl DeskThread {
             if self.held.len() < HELD_ITEMS {
                 self.held.push(item);
             } else {
-                self.answer_refusal(item.origin, "/", "too many messages wait for their time");
+                self.answer_refusal(item.origin, "/", words::refused::TOO_MANY_WAIT);
             }
             return;
         }
@@ -362,9 +362,9 @@ impl DeskThread {
     fn keep_scene(&self, id: &Id) -> String {
         let scene = self.desk.scene_to_keep(&SceneToKeep { id: id.to_string(), ..SceneToKeep::default() });
         match scene.map(|scene| self.shared.keeper.get().is_some_and(|keeper| keeper.try_send(scene).is_ok())) {
-            Ok(true) => format!("a hand keeps the mix as scene {id}"),
-            Ok(false) => format!("scene {id} could not be kept: nobody writes it"),
-            Err(why) => format!("scene {id} could not be kept: {why}"),
+            Ok(true) => words::scenes::hand_keeps(id),
+            Ok(false) => words::scenes::not_kept(id, words::scenes::NOBODY_WRITES),
+            Err(why) => words::scenes::not_kept(id, &why),
         }
     }
 
@@ -525,7 +525,7 @@ impl DeskThread {
                 self.hold_panel();
                 touched
                     .map(|touched| Taught::Touched(Box::new(touched)))
-                    .ok_or_else(|| "nothing was touched".to_owned())
+                    .ok_or_else(|| words::teach::NOTHING_TOUCHED.to_owned())
             }
             TeachAsk::End => {
                 self.teach = None;
@@ -546,7 +546,7 @@ impl DeskThread {
             && let Some(session) = self.teach.take()
             && let Origin::Osc(to) = session.origin()
         {
-            self.answers.send(To::Sender(to), teach_state("ended", "nobody touched a control in time"));
+            self.answers.send(To::Sender(to), teach_state("ended", words::teach::NOBODY_TOUCHED));
         }
         self.hold_panel();
     }
@@ -562,7 +562,7 @@ impl DeskThread {
     fn answer_values(&self, pattern: &str, origin: Origin) {
         let addresses = self.fitting(pattern);
         if addresses.is_empty() {
-            self.answer_refusal(origin, pattern, "nothing is called so");
+            self.answer_refusal(origin, pattern, words::refused::NOTHING_CALLED_SO);
         }
         for address in addresses {
             if let Some(value) = self.desk.value(&address) {
@@ -576,7 +576,7 @@ impl DeskThread {
         for (pattern, value) in values {
             let addresses = self.fitting(&pattern);
             if addresses.is_empty() {
-                self.answer_refusal(origin, &pattern, "nothing is called so");
+                self.answer_refusal(origin, &pattern, words::refused::NOTHING_CALLED_SO);
             }
             // A later one of the same address counts.
             all.extend(addresses.into_iter().map(|address| (address, value.clone())));

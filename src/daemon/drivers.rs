@@ -12,6 +12,7 @@ use crate::ports::audio::{BlockSink, BlockTime, DeviceNotice, Format, OpenDevice
 use crate::ports::clock::nanos;
 use crate::profile::{Device, Id};
 use crate::units::{Frames, SampleRate};
+use crate::words::log;
 use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
 use std::sync::{Arc, mpsc};
 use std::thread::JoinHandle;
@@ -341,7 +342,7 @@ impl Watch {
         }
         match std::mem::replace(&mut self.state, State::Closed) {
             State::Driving(running) => {
-                self.go_on_silently("the rig names another device");
+                self.go_on_silently(log::OTHER_DEVICE);
                 close(running);
             }
             State::Waiting(running) => close(running),
@@ -417,14 +418,14 @@ impl Watch {
         // Said at the first attempt only: the device is tried for ever.
         if self.attempts == 1 {
             let name = self.device.as_ref().map_or("", |device| &device.id);
-            (self.notice)(DriverNotice::Warning(format!("device {name} cannot be opened: {error}; it is tried again")));
+            (self.notice)(DriverNotice::Warning(log::device_not_opened(name, error)));
         }
     }
 
     /// An open device that does not have the engine.
     fn waiting(&mut self, mut running: Running) -> State {
         if let Some(why) = self.hear(&mut running) {
-            (self.notice)(DriverNotice::Warning(format!("the device closed again: {why}")));
+            (self.notice)(DriverNotice::Warning(log::closed_again(&why)));
             close(running);
             return State::Closed;
         }
@@ -433,9 +434,7 @@ impl Watch {
             if !std::mem::replace(&mut self.mute_told, true) {
                 let name = self.device.as_ref().map_or("", |device| &device.id);
                 let patience = CALL_PATIENCE.as_secs();
-                (self.notice)(DriverNotice::Warning(format!(
-                    "device {name} is open and has not called for {patience} s; it is closed and opened again"
-                )));
+                (self.notice)(DriverNotice::Warning(log::never_called(name, patience)));
             }
             close(running);
             self.next_attempt = nanos();
@@ -473,7 +472,7 @@ impl Watch {
             return State::Driving(running);
         }
         running.seen.number.store(NOBODY, Ordering::Release);
-        self.go_on_silently("it stopped calling");
+        self.go_on_silently(log::STOPPED_CALLING);
         running.blocks_before = running.seen.blocks.load(Ordering::Relaxed);
         State::Waiting(running)
     }
@@ -514,20 +513,18 @@ impl Watch {
                 DeviceNotice::Rate(hz)
                     if !SampleRate::try_new(hz).is_ok_and(|rate| rate.is_nominally(self.shared.rate)) =>
                 {
-                    return Some(format!("it runs at {hz} Hz now; the desk runs at {} Hz", self.shared.rate.hz()));
+                    return Some(log::runs_at_another(hz, self.shared.rate.hz()));
                 }
                 DeviceNotice::Rate(_) => {}
                 DeviceNotice::Rejoins(count) => {
-                    (self.notice)(DriverNotice::Note(format!(
-                        "input and output rejoined by a cross-fade, {count} times"
-                    )));
+                    (self.notice)(DriverNotice::Note(log::rejoined(count)));
                 }
                 DeviceNotice::Period(frames) => {
-                    (self.notice)(DriverNotice::Note(format!("the device's period is {frames} frames now")));
+                    (self.notice)(DriverNotice::Note(log::period(frames)));
                 }
-                DeviceNotice::Linked(port) => (self.notice)(DriverNotice::Note(format!("linked to {port}"))),
+                DeviceNotice::Linked(port) => (self.notice)(DriverNotice::Note(log::linked(&port))),
                 DeviceNotice::LinkMissing(port) => {
-                    (self.notice)(DriverNotice::Warning(format!("{port} is not there to be linked; waiting for it")));
+                    (self.notice)(DriverNotice::Warning(log::link_missing(&port)));
                 }
             }
         }

@@ -6,6 +6,7 @@ use crate::dsp::generators::{Generator, Pink, Sine, SpeechLike};
 use crate::engine::Feed;
 use crate::profile::Signal;
 use crate::units::{Decibels, SampleRate};
+use crate::words::log;
 use std::collections::BTreeMap;
 use std::path::PathBuf;
 
@@ -59,7 +60,7 @@ impl Players {
                 Feed::Tape(Box::new(tape))
             }
             Err(error) => {
-                tracing::error!("{} cannot be played: {error}", path.display());
+                tracing::error!("{}", log::not_played(path.display(), error));
                 Feed::Silent
             }
         }

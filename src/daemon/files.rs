@@ -3,6 +3,7 @@
 
 use super::state::State;
 use crate::profile::{Checked, Diagnostic, ENVIRONMENT_PREFIX, InputFrom, Installation, Source, Texts, check, demo};
+use crate::words::log;
 use std::path::{Path, PathBuf};
 
 /// Variables that begin like settings of the rig and are none.
@@ -103,7 +104,7 @@ impl Paths {
         }
         if texts.profile.is_none() {
             if !self.rig.is_empty() {
-                return Err("a rig needs a profile beside it: name one with --profile".to_owned());
+                return Err(log::RIG_WITHOUT_PROFILE.to_owned());
             }
             texts.profile = built_in.profile;
         }
@@ -117,7 +118,7 @@ impl Paths {
         let profile = texts.profile.iter().zip(&self.profile).map(|(source, _)| ("profile".to_owned(), source));
         for (what, source) in rig.chain(panel).chain(profile) {
             if let Err(error) = super::state::accept(folder, &what, &source.text) {
-                tracing::warn!("the accepted {what} could not be kept: {error}");
+                tracing::warn!("{}", log::accepted_not_kept(&what, error));
             }
         }
     }
@@ -132,7 +133,7 @@ fn read(path: &Path) -> Result<Source, String> {
     let name = path.display().to_string();
     let length = std::fs::metadata(path).map_err(|error| format!("{name}: {error}"))?.len();
     if length > crate::profile::FILE_BYTES_MAX as u64 {
-        return Err(format!("{name}: {length} bytes; a file has at most {}", crate::profile::FILE_BYTES_MAX));
+        return Err(log::file_too_long(&name, length, crate::profile::FILE_BYTES_MAX));
     }
     let bytes = std::fs::read(path).map_err(|error| format!("{name}: {error}"))?;
     Source::from_bytes(&name, bytes).map_err(|diagnostic| diagnostic.to_string())
@@ -156,7 +157,7 @@ impl State {
         // The show went without a panel before there was one.
         known.panel = known.panel.filter(|_| self.accepted("panel").is_some());
         let texts = known.texts(|what, _| {
-            let text = self.accepted(what).ok_or_else(|| format!("no {what} was accepted"))?;
+            let text = self.accepted(what).ok_or_else(|| log::not_accepted(what))?;
             Ok(Source { name: format!("accepted {what}"), text })
         });
         let texts = texts.ok()?;

@@ -114,7 +114,7 @@ impl Levels {
             let bus = table.mix_minus.get(&frame.proof.follower).cloned().unwrap_or_else(|| "mix-minus".into());
             if !self.leaks().contains(&bus) {
                 let db = 10.0 * frame.proof.ratio(frame.frames).log10();
-                tracing::error!("who hears {bus} hears themselves in it, {db:.0} dB below the bus");
+                tracing::error!("{}", words::log::hears_themselves(&bus, db));
             }
             self.leaks.insert(bus, self.seen);
         }

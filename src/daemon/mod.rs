@@ -25,6 +25,7 @@ pub mod state;
 pub mod talk;
 pub mod teach;
 
+use crate::words::log;
 use std::thread::JoinHandle;
 use std::time::{Duration, Instant};
 
@@ -33,13 +34,13 @@ fn join_until(thread: JoinHandle<()>, deadline: Duration) -> bool {
     let until = Instant::now() + deadline;
     while !thread.is_finished() {
         if Instant::now() >= until {
-            tracing::warn!(thread = thread.thread().name().unwrap_or("?"), "did not end in time");
+            tracing::warn!(thread = thread.thread().name().unwrap_or("?"), "{}", log::DID_NOT_END);
             return false;
         }
         std::thread::sleep(Duration::from_millis(2));
     }
     if thread.join().is_err() {
-        tracing::error!("a thread had panicked");
+        tracing::error!("{}", log::PANICKED);
     }
     true
 }

@@ -37,6 +37,7 @@ use crate::params::{Address, Value};
 use crate::ports::{clock, osc};
 use crate::profile::{Panel, Reach, Rig, Role};
 use crate::units::{Frames, SampleRate};
+use crate::words::{self, log};
 use request::{Request, TeachRequest};
 use sockets::{Sockets, Wanted};
 use std::collections::BTreeMap;
@@ -520,7 +521,7 @@ impl Shared {
 
     fn follow_rig(&self, rig: &Rig) {
         for pattern in lock(&self.hub).standing(monotonic(), &rig.network.followers) {
-            tracing::error!("a follower of the rig gets no meters: \"{pattern}\" is no OSC pattern");
+            tracing::error!("{}", log::follower_without_meters(&pattern));
         }
     }
 
@@ -587,7 +588,7 @@ impl Shared {
             if request.role() > role {
                 bump(&self.counts.beyond_role[role as usize]);
                 let lines = rig_lines(sender.address.ip(), request.role()).replace('\n', " ");
-                let why = format!("needs another role than \"{}\"; in the rig: {lines}", role_word(role));
+                let why = words::refused::role(role_word(role), &lines);
                 self.refuse(sender, &message.address, &why);
                 continue;
             }
@@ -616,13 +617,9 @@ impl Shared {
         if !sender.may_open_microphones {
             bump(&self.counts.not_wired);
             if self.is_new(sender.address.ip()) {
-                tracing::warn!(
-                    "the panel at {} is refused: what it sends does not come in on an address that the rig names in \
-                     [network] wired_control",
-                    sender.address.ip()
-                );
+                tracing::warn!("{}", log::panel_refused(sender.address.ip()));
             }
-            return self.refuse(sender, &message.address, "a panel has to come in on loopback or wired control");
+            return self.refuse(sender, &message.address, words::refused::PANEL_NOT_WIRED);
         }
         if sender.settings.access.node_port(sender.address) == Some(port) {
             return self.nodes.heard(port.0, &message);
@@ -651,7 +648,7 @@ impl Shared {
         // What is taught may open a microphone, so it is taught where that is allowed.
         if !sender.may_open_microphones {
             bump(&self.counts.not_wired);
-            return self.refuse(sender, address, "controls are assigned from loopback or wired control only");
+            return self.refuse(sender, address, words::teach::OF_STRANGER);
         }
         let Some(teacher) = &self.teacher else { return };
         let (who, to) = (Who::Sender(sender.address), sender.address);
@@ -665,21 +662,21 @@ impl Shared {
         let assign = move |teacher: &Teacher, wish: &Wish| match teacher.ask(who, TeachAsk::Take)? {
             Taught::Touched(touched) => {
                 let done = teacher.assign(Some(&touched), "", wish)?;
-                Ok(format!("{} moves {}", done.control, done.parameter.as_deref().unwrap_or("nothing")))
+                Ok(words::teach::moves(&done.control, done.parameter.as_deref()))
             }
-            _ => Err("nothing was touched".to_owned()),
+            _ => Err(words::teach::NOTHING_TOUCHED.to_owned()),
         };
         let done = teacher.on_its_own(
             move |teacher| match ask {
                 TeachRequest::Start => teacher.begin_for(who).map(|()| String::new()),
                 TeachRequest::Assign(wish) => assign(teacher, &wish),
-                TeachRequest::Undo => teacher.put_back(None).map(|_| "it is as before".to_owned()),
-                TeachRequest::End => teacher.ask(who, TeachAsk::End).map(|_| "no more teaching".to_owned()),
+                TeachRequest::Undo => teacher.put_back(None).map(|_| words::teach::AS_BEFORE.to_owned()),
+                TeachRequest::End => teacher.ask(who, TeachAsk::End).map(|_| words::teach::NO_MORE.to_owned()),
             },
             then,
         );
         if !done {
-            self.refuse(sender, address, "something is being assigned at this moment; try again");
+            self.refuse(sender, address, words::teach::BUSY);
         }
     }
 
@@ -695,17 +692,17 @@ impl Shared {
             Request::End(id) => {
                 let ended = lock(&self.hub).end(sender.address, id);
                 if !ended {
-                    self.refuse(sender, address, &format!("nobody at your address follows meters as {id}"));
+                    self.refuse(sender, address, &words::refused::no_follower(id));
                 }
             }
             Request::Table => {
                 let follows = lock(&self.hub).table_again(sender.address);
                 if follows == 0 {
-                    self.refuse(sender, address, "no meters are followed from your address and port");
+                    self.refuse(sender, address, words::refused::NO_METERS_FOLLOWED);
                 }
             }
             Request::Reload => {
-                tracing::info!("{} asks for the files to be read again", sender.address);
+                tracing::info!("{}", log::asks_to_read(sender.address));
                 let mut asked = lock(&self.asked);
                 if asked.len() < RELOADS_ASKED_MAX && !asked.contains(&sender.address) {
                     asked.push(sender.address);
@@ -716,7 +713,7 @@ impl Shared {
             Request::Contact(id, ask) => self.contact(sender, address, &id, ask),
             Request::Loudness(order, pattern) => {
                 if lock(&self.hub).order(order, pattern.as_ref()) == 0 {
-                    self.refuse(sender, address, "no channel, bus or output fits");
+                    self.refuse(sender, address, words::refused::NOTHING_FITS);
                 }
             }
             Request::Show(target, whole_s) => lock(&self.hub).aim_show(target, whole_s),
@@ -729,10 +726,10 @@ impl Shared {
         // A loudspeaker mute or a start line is moved by whoever may open a microphone.
         if ask != ContactAsk::State && !sender.may_open_microphones {
             bump(&self.counts.not_wired);
-            return self.refuse(sender, address, "contacts are moved from loopback or wired control only");
+            return self.refuse(sender, address, words::refused::CONTACT_OF_STRANGER);
         }
         if ask != ContactAsk::State && self.nodes.is_of_a_room(id) {
-            return self.refuse(sender, address, "it is the lamp or the mute of a room, and follows its microphones");
+            return self.refuse(sender, address, words::refused::CONTACT_OF_ROOM);
         }
         match self.nodes.contact(id, ask) {
             Ok(closed) if ask == ContactAsk::State => {
@@ -740,7 +737,7 @@ impl Shared {
                 let arguments = vec![Argument::Text(format!("/contact/{id}/state")), Argument::Text(word.to_owned())];
                 self.tell(sender.address, &Message { address: "/answer".to_owned(), arguments });
             }
-            Ok(_) => tracing::info!("{} moves the contact {id}", sender.address),
+            Ok(_) => tracing::info!("{}", log::moves_contact(sender.address, id)),
             Err(why) => self.refuse(sender, address, &why),
         }
     }
@@ -755,7 +752,7 @@ impl Shared {
         if ahead_s <= 0.0 {
             Ok(Frames(0))
         } else if ahead_s > AHEAD_S_MAX {
-            Err(format!("{ahead_s:.1} s ahead of this machine's clock; at most {AHEAD_S_MAX} s are held"))
+            Err(words::refused::too_far_ahead(ahead_s, AHEAD_S_MAX))
         } else {
             #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "positive and short")]
             let frames = (ahead_s * f64::from(self.rate.hz())).round() as u64;
@@ -772,11 +769,11 @@ impl Shared {
         let due = item.due;
         if due != Frames(0) && !self.hold(due) {
             bump(&self.counts.held_full);
-            return self.refuse(sender, address, &format!("{HELD_MAX} messages are held for later already"));
+            return self.refuse(sender, address, &words::refused::held_already(HELD_MAX));
         }
         if !self.inbox.push(lane, item) {
             bump(&self.counts.inbox_full);
-            self.refuse(sender, address, "the desk has too much to do; nothing was changed");
+            self.refuse(sender, address, words::refused::TOO_MUCH_TO_DO);
         }
     }
 
@@ -800,7 +797,7 @@ impl Shared {
         if self.is_new(address) {
             let address = address.to_canonical();
             let lines = rig_lines(address, Role::Operate);
-            tracing::warn!("OSC from {address} is refused; these lines in the rig would admit it:\n{lines}");
+            tracing::warn!("{}", log::sender_refused(address, &lines));
         }
     }
 

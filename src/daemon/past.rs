@@ -42,14 +42,13 @@ struct Run {
 /// # Errors
 /// The journal does not reach back so far, or cannot be read: in words.
 pub fn mix_at(folder: &Path, at: i64) -> Result<Past, String> {
-    let unreadable = |error| format!("the journal cannot be read: {error}");
     let files = Numbered::new(&folder.join("journal"), "journal", "jsonl").and_then(|files| files.list());
-    let files: Vec<PathBuf> = files.map_err(unreadable)?.into_iter().map(|(_, path)| path).collect();
-    let run = run_of(&files, at).map_err(unreadable)?;
+    let files: Vec<PathBuf> = files.map_err(words::journal_unreadable)?.into_iter().map(|(_, path)| path).collect();
+    let run = run_of(&files, at).map_err(words::journal_unreadable)?;
     let run = match run {
         Some(run) => run,
         None => {
-            let first = first_run(&files).map_err(unreadable)?;
+            let first = first_run(&files).map_err(words::journal_unreadable)?;
             return Err(words::before_the_journal(
                 first.map(|at| Zone::local().unwrap_or_default().text(at)).as_deref(),
             ));
@@ -61,8 +60,8 @@ pub fn mix_at(folder: &Path, at: i64) -> Result<Past, String> {
     let (mut lines, mut goes_on) = (0, false);
     'files: for (index, path) in files.iter().enumerate().skip(run.file) {
         let first = if index == run.file { run.line + 1 } else { 0 };
-        for text in read_lines(path).map_err(unreadable)?.skip(first) {
-            let storage::Line::Whole(text) = text.map_err(unreadable)? else { continue };
+        for text in read_lines(path).map_err(words::journal_unreadable)?.skip(first) {
+            let storage::Line::Whole(text) = text.map_err(words::journal_unreadable)? else { continue };
             // What cannot be read is passed over, as the desk that wrote it went on.
             let Ok(line) = Line::parse(&text) else { continue };
             if matches!(line.what, What::Start { .. }) {
@@ -77,7 +76,7 @@ pub fn mix_at(folder: &Path, at: i64) -> Result<Past, String> {
             lines += 1;
         }
     }
-    let Some(mut desk) = replay.desk else { return Err("the journal has no files of that run".to_owned()) };
+    let Some(mut desk) = replay.desk else { return Err(words::NO_FILES_OF_RUN.to_owned()) };
     run_deadlines(&mut desk, until);
     let values = desk.mix().map(|(address, value)| (address.clone(), value.clone())).collect();
     Ok(Past { values, began: run.civil, profile: desk.profile_name().to_owned(), lines, goes_on })

@@ -9,6 +9,7 @@ use crate::engine::{Sides, Tape};
 use crate::handoff::{TapeReader, TapeWriter, Winding, tape};
 use crate::ports::wav::{Reader, WavError};
 use crate::units::SampleRate;
+use crate::words::log;
 use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
 use std::sync::{Arc, Mutex, PoisonError};
@@ -62,7 +63,7 @@ impl FileSource {
     pub fn open(path: &Path, looped: bool, stereo: bool, rate: SampleRate) -> Result<Self, WavError> {
         let reader = Reader::open(path)?;
         if reader.channels() == 0 {
-            return Err(WavError::Unfit(path.to_owned(), "no channels".into()));
+            return Err(WavError::Unfit(path.to_owned(), log::NO_CHANNELS.into()));
         }
         let sides = if stereo { 2 } else { 1 };
         let raw = vec![0.0; BLOCK_FRAMES * reader.channels()].into_boxed_slice();
@@ -211,7 +212,7 @@ const SKIP_STEP: usize = 4;
 impl Converter {
     fn new(path: &Path, sides: usize, from: SampleRate, to: SampleRate) -> Result<Self, WavError> {
         let mut pristine = Resampler::new(sides, from, to).map_err(|_| {
-            let why = format!("a rate of {} Hz is too far from the desk's {} Hz", from.hz(), to.hz());
+            let why = log::rate_too_far(from.hz(), to.hz());
             WavError::Unfit(path.to_owned(), why)
         })?;
         pristine.set_step(Step::from_ratio(4.0));
@@ -300,7 +301,7 @@ impl Tape for PatientTape {
                 }
             }
             Err(error) => {
-                tracing::warn!("{error}: silence in its place");
+                tracing::warn!("{}", log::silence_instead(&error));
                 self.failed = Some(error);
             }
         }
@@ -494,7 +495,7 @@ impl Filling {
         match FileSource::open(&self.path, self.looped, self.stereo, self.rate) {
             Ok(source) => {
                 if self.retry_at.take().is_some() {
-                    tracing::info!("{}: can be read now", self.path.display());
+                    tracing::info!("{}", log::can_be_read(self.path.display()));
                 }
                 self.note(None);
                 self.pause = RETRY_FIRST;
@@ -517,7 +518,7 @@ impl Filling {
     fn take_in(&mut self, result: Result<(), WavError>) {
         if let Err(error) = result {
             let seconds = self.pause.as_secs();
-            tracing::warn!("{error}: silence in its place; tried again in {seconds} s");
+            tracing::warn!("{}", log::silence_for_now(&error, seconds));
             self.note(Some(FileTrouble::Unreadable(error.to_string())));
             self.source = None;
             self.shared.reading.store(false, Ordering::Relaxed);
@@ -531,7 +532,7 @@ impl Filling {
         self.shared.starved.store(starved, Ordering::Relaxed);
         // A file that cannot be read has been told already.
         if self.source.is_some() && starved > self.told && self.told_at.is_none_or(|at| at.elapsed() > TELL_EVERY) {
-            tracing::warn!("{}: {} frames came too late from the disk", self.path.display(), starved - self.told);
+            tracing::warn!("{}", log::too_late_from_disk(self.path.display(), starved - self.told));
             self.told = starved;
             self.told_at = Some(Instant::now());
         }

@@ -4,6 +4,7 @@ use super::state::{write_alive, write_mix};
 use crate::desk::journal::Line;
 use crate::params::{Address, Value};
 use crate::ports::storage::{LineLog, bytes_written};
+use crate::words::log;
 use std::collections::BTreeMap;
 use std::path::PathBuf;
 use std::sync::atomic::{AtomicU64, Ordering};
@@ -60,7 +61,7 @@ impl Writer {
     pub fn start(folder: PathBuf) -> std::io::Result<Self> {
         let log = LineLog::open(&folder.join("journal"), "journal", "jsonl", JOURNAL_FILE_BYTES, JOURNAL_FILES)?;
         if log.cut_bytes() > 0 {
-            tracing::warn!(bytes = log.cut_bytes(), "the journal's last line was torn and has been cut off");
+            tracing::warn!(bytes = log.cut_bytes(), "{}", log::TORN);
         }
         let (notes, received) = mpsc::sync_channel(WAITING_LINES);
         let dropped = Arc::new(AtomicU64::new(0));
@@ -134,11 +135,11 @@ impl Health {
             (Err(error), before) => {
                 self.failed = Some(now);
                 self.failures += 1;
-                before.is_none().then(|| format!("{what} cannot be written ({error}); it is tried again and again"))
+                before.is_none().then(|| log::not_written(what, error))
             }
             (Ok(()), Some(failed)) if now.duration_since(failed) >= MENDED => {
                 let failures = std::mem::take(self).failures;
-                Some(format!("{what} can be written again, after {failures} failures"))
+                Some(log::written_again(what, failures))
             }
             (Ok(()), _) => None,
         }
@@ -157,7 +158,7 @@ impl Spent {
     fn until(&self, now: Instant, bytes: u64) -> String {
         let seconds = now.duration_since(self.since).as_secs_f64().max(1e-3);
         let written = bytes.saturating_sub(self.bytes) as f64 * 1e-6;
-        format!("{written:.2} MB written in {:.0} s, {:.2} MB per hour", seconds, written * 3600.0 / seconds)
+        log::written(written, seconds)
     }
 }
 
@@ -190,7 +191,7 @@ impl Writing {
             }
             if ended || (unsynced && now >= sync_at) {
                 let synced = self.log.sync();
-                say(self.journal_health.note("the journal", &synced, now));
+                say(self.journal_health.note(log::JOURNAL, &synced, now));
                 unsynced = false;
                 sync_at = now + SYNC_EVERY;
             }
@@ -199,11 +200,11 @@ impl Writing {
                 alive_at = now + ALIVE_EVERY;
             }
             if ended {
-                tracing::info!("the state folder: {}", all.until(now, bytes_written()));
+                tracing::info!("{}", all.until(now, bytes_written()));
                 return;
             }
             if now.duration_since(spent.since) >= TOLD_EVERY {
-                tracing::info!("the state folder: {}", spent.until(now, bytes_written()));
+                tracing::info!("{}", spent.until(now, bytes_written()));
                 spent = Spent { since: now, bytes: bytes_written() };
             }
         }
@@ -213,7 +214,7 @@ impl Writing {
         match note {
             Note::Line(line) => {
                 let written = self.log.append(&line.to_string());
-                say(self.journal_health.note("the journal", &written, Instant::now()));
+                say(self.journal_health.note(log::JOURNAL, &written, Instant::now()));
             }
             Note::Mix(kept) => {
                 self.kept = *kept;
@@ -231,11 +232,11 @@ impl Writing {
             let written = write_mix(&self.folder, &self.kept.profile, &self.kept.values);
             // What failed is tried again.
             self.unwritten = written.is_err();
-            say(self.mix_health.note("the mix", &written, Instant::now()));
+            say(self.mix_health.note(log::MIX, &written, Instant::now()));
         }
         let dropped = self.dropped.load(Ordering::Relaxed);
         if dropped > self.told {
-            tracing::warn!(lines = dropped - self.told, "the journal's disk is behind: lines were left out");
+            tracing::warn!(lines = dropped - self.told, "{}", log::DISK_BEHIND);
             self.told = dropped;
         }
     }
@@ -249,14 +250,14 @@ mod tests {
     fn what_was_written_is_told_by_the_hour() {
         let start = Spent { since: Instant::now(), bytes: 1_000_000 };
         let text = start.until(start.since + Duration::from_secs(1800), 3_500_000);
-        assert_eq!(text, "2.50 MB written in 1800 s, 5.00 MB per hour");
+        assert_eq!(text, "the state folder: 2.50 MB written in 1800 s, 5.00 MB per hour");
     }
 
     #[test]
     fn a_full_disk_is_said_once_and_so_is_its_end() {
         let (mut health, start) = (Health::default(), Instant::now());
         let full = || Err(std::io::Error::from(std::io::ErrorKind::StorageFull));
-        let mut at = |seconds: u64, result| health.note("the journal", &result, start + Duration::from_secs(seconds));
+        let mut at = |seconds: u64, result| health.note(log::JOURNAL, &result, start + Duration::from_secs(seconds));
         assert_eq!(at(0, Ok(())), None);
         assert!(at(1, full()).is_some_and(|text| text.starts_with("the journal cannot be written")));
         // A short line that still fits ends nothing.

@@ -28,7 +28,7 @@ use crate::ports::control::OpenControl;
 use crate::ports::{audio, command_socket, service, watch as files_watch};
 use crate::profile::{Device, Host, Installation, Rig, count};
 use crate::units::{Frames, SampleRate};
-use crate::words;
+use crate::words::{log, wrong};
 use std::path::PathBuf;
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::{Arc, Condvar, Mutex, PoisonError};
@@ -169,10 +169,6 @@ impl Hints {
     }
 }
 
-/// What people are told of a safe start.
-const SAFE_START: &str =
-    "three crashes in two minutes: starting safe, with the last accepted files and every microphone closed";
-
 /// The files as they are in force, and where they came from.
 fn first_installation(start: &Start, state: &State, before: Before) -> Result<(Loaded, bool), StartError> {
     let problem = match start.paths.load() {
@@ -182,22 +178,26 @@ fn first_installation(start: &Start, state: &State, before: Before) -> Result<(L
             }
             return Ok((loaded, true));
         }
-        Ok(loaded) if loaded.installation.is_some() => SAFE_START.to_owned(),
+        Ok(loaded) if loaded.installation.is_some() => log::SAFE_START.to_owned(),
         Ok(loaded) => {
             let rendered: Vec<String> = loaded.diagnostics.iter().map(ToString::to_string).collect();
             format!("{}\nfiles refused ({})", rendered.join("\n"), count(&loaded.diagnostics))
         }
         Err(why) => why,
     };
-    let problem = if before.safe_start && problem != SAFE_START { format!("{problem}\n{SAFE_START}") } else { problem };
+    let problem = if before.safe_start && problem != log::SAFE_START {
+        format!("{problem}\n{}", log::SAFE_START)
+    } else {
+        problem
+    };
     match state.last_accepted(&start.paths) {
         Some(loaded) => {
-            tracing::error!("{problem}\nALARM: running on the last accepted revision");
+            tracing::error!("{}", log::on_last_accepted(&problem));
             Ok((loaded, false))
         }
         None if before.safe_start => match start.paths.load() {
             Ok(loaded) if loaded.installation.is_some() => {
-                tracing::error!("{problem}; none were accepted before, so it is those of now");
+                tracing::error!("{}", log::none_accepted_before(&problem));
                 Ok((loaded, true))
             }
             _ => Err(StartError::Files(problem)),
@@ -228,7 +228,7 @@ fn rate_of(rig: &Rig) -> SampleRate {
     match result.recv_timeout(PROBE) {
         Ok(Ok(rate)) => rate,
         _ => {
-            tracing::warn!("the rig names no rate_hz and its device does not say: running at 48,000 Hz");
+            tracing::warn!("{}", log::NO_RATE);
             SampleRate::HZ_48000
         }
     }
@@ -245,7 +245,7 @@ impl Daemon {
         // A start that is refused is no crash.
         let (mut loaded, as_asked) = first_installation(start, &state, before).inspect_err(|_| state.end())?;
         let Some(mut installation) = loaded.installation.take() else {
-            return Err(StartError::Files("nothing to run".to_owned()));
+            return Err(StartError::Files(log::NOTHING_TO_RUN.to_owned()));
         };
         if as_asked {
             start.paths.keep_accepted(state.folder(), &loaded.texts);
@@ -264,7 +264,7 @@ impl Daemon {
         if !as_asked {
             shared.note_wrong("files", Some(fell_back()));
         }
-        let writer = Writer::start(state.folder().to_owned()).map_err(system("the state folder"))?;
+        let writer = Writer::start(state.folder().to_owned()).map_err(system(log::STATE_FOLDER))?;
         writer.write(line(What::Start { civil: super::state::civil_text(), rate }));
         let mut desk = Desk::new(installation.clone(), rate);
         restore(&mut desk, &state, before, &writer, &loaded);
@@ -382,7 +382,7 @@ impl Daemon {
         let files = start.paths.all();
         if !files.is_empty() {
             let hints = Arc::clone(&self.hints);
-            let watch = files_watch::watch(&files, move || hints.reload()).map_err(system("watching the files"))?;
+            let watch = files_watch::watch(&files, move || hints.reload()).map_err(system(log::WATCHING_FILES))?;
             self._watch = Some(watch);
         }
         let reloader = Reloader {
@@ -400,7 +400,7 @@ impl Daemon {
             revision: 1,
         };
         let thread = std::thread::Builder::new().name("reload".into()).spawn(move || reloader.run());
-        self.reloader = Some(thread.map_err(system("the reload thread"))?);
+        self.reloader = Some(thread.map_err(system(log::RELOAD_THREAD))?);
         Ok(())
     }
 
@@ -424,23 +424,18 @@ impl Daemon {
         in_time &= self.desk.take().is_none_or(|thread| join_until(thread, STOP_DEADLINE));
         self.state.end();
         let count = |counter: &std::sync::atomic::AtomicU64| counter.load(Ordering::Relaxed);
-        tracing::info!(
-            "blocks: {} by the device ({} late, the longest {} us), {} by the silent driver, {} refused; {} xruns",
+        let times = &self.counts.times;
+        let made = [
             count(&self.counts.device_blocks),
             count(&self.counts.late_blocks),
-            self.counts.times.longest() / 1000,
+            times.longest() / 1000,
             count(&self.counts.silent_blocks),
             count(&self.counts.refused_blocks),
-            count(&self.counts.xruns)
-        );
-        let times = &self.counts.times;
-        let [half, most, nearly_all, all_but_few] = [50_000, 99_000, 99_900, 99_990].map(|of| times.within(of) / 1000);
-        tracing::info!(
-            "{} blocks timed: half within {half} us, 99 % {most} us, 99.9 % {nearly_all} us, 99.99 % {all_but_few} us; \
-             {} entered late",
-            times.blocks(),
-            count(&self.counts.begun_late)
-        );
+            count(&self.counts.xruns),
+        ];
+        tracing::info!("{}", log::blocks_made(made));
+        let within = [50_000, 99_000, 99_900, 99_990].map(|of| times.within(of) / 1000);
+        tracing::info!("{}", log::blocks_timed(times.blocks(), within, count(&self.counts.begun_late)));
         in_time
     }
 }
@@ -462,7 +457,7 @@ fn warn_of_volumes(rig: &Rig) {
 
 /// What people are told when the start fell back on what was accepted before.
 fn fell_back() -> Wrong {
-    words::wrong::fell_back().into()
+    wrong::fell_back().into()
 }
 
 /// A line of the journal from before the first frame.
@@ -476,7 +471,7 @@ fn restore(desk: &mut Desk, state: &State, before: Before, writer: &Writer, load
     writer.write(line(What::Profile { name, texts, reread: false }));
     let Some((profile, values)) = state.kept_mix() else { return };
     if profile != desk.profile_name() {
-        tracing::info!("the mix of before belongs to \"{profile}\": starting with what the profile says");
+        tracing::info!("{}", log::mix_of_another(&profile));
         return;
     }
     let event = Event::Restore { values, microphones_open: before.microphones_open() };
@@ -488,7 +483,7 @@ fn restore(desk: &mut Desk, state: &State, before: Before, writer: &Writer, load
         tracing::info!("{note}");
         writer.write(line(What::Note(note)));
     }
-    tracing::info!("the mix is as it was before the {}", if before.crashed { "crash" } else { "stop" });
+    tracing::info!("{}", log::mix_as_before(before.crashed));
 }
 
 #[expect(clippy::too_many_arguments, reason = "this is where the parts meet")]
@@ -542,27 +537,22 @@ pub fn microphones_come_back(shown: &Shown, now: u64, away: Duration) -> bool {
 fn hear_driver(shared: &DeskShared, network: &Network, notice: DriverNotice) {
     match notice {
         DriverNotice::Away { device, why } => {
-            tracing::error!("device {device} is gone ({why}): the engine goes on without it");
+            tracing::error!("{}", log::goes_on_without(&device, &why));
             network.note_device_late(&device, None);
             shared.inbox.push(DAEMON_LANE, Item::event(Event::DeviceAway { device }));
         }
         DriverNotice::Back { device, format, away, first } => {
-            tracing::info!(
-                "device {device} is there: {} Hz, periods of {} frames, {} in, {} out",
-                format.rate.hz(),
-                format.period_frames,
-                format.inputs,
-                format.outputs
-            );
+            let audio::Format { rate, period_frames, inputs, outputs } = format;
+            tracing::info!("{}", log::device_there(&device, rate.hz(), period_frames, inputs, outputs));
             if first {
-                tracing::debug!("device {device}: first seen {} ms after the start", away.as_millis());
+                tracing::debug!("{}", log::first_seen(&device, away.as_millis()));
             }
             let microphones_open = microphones_come_back(&shared.shown(), nanos(), away);
             shared.inbox.push(DAEMON_LANE, Item::event(Event::DeviceBack { device, microphones_open }));
         }
         DriverNotice::Late { device, ms } => network.note_device_late(&device, Some(ms)),
         DriverNotice::Jump { from, to } => {
-            tracing::error!("{} frames were left out: nothing could make them in time", to - from);
+            tracing::error!("{}", log::frames_left_out(to - from));
             let ask = Ask::Note(What::Jump { from: Frames(from), to: Frames(to) });
             shared.inbox.push(DAEMON_LANE, Item { ask, origin: Origin::Nobody, due: Frames(0) });
         }
@@ -594,14 +584,14 @@ impl Reloader {
             let outcome = self.reload();
             let status = match &outcome {
                 Ok(changed) => {
-                    let text = format!("revision {} is in force", self.revision);
+                    let text = log::in_force(self.revision);
                     self.shared.note_wrong("files", None);
                     self.shared.revision.store(self.revision, Ordering::Relaxed);
-                    let outcome = if *changed { "in force" } else { "nothing changed" };
+                    let outcome = if *changed { log::TAKEN } else { log::NOTHING_CHANGED };
                     if *changed {
                         tracing::info!("{text}");
                     } else {
-                        tracing::info!("nothing changed: {text}");
+                        tracing::info!("{}", log::nothing_changed(self.revision));
                     }
                     self.network.tell_revision(self.revision, outcome);
                     text
@@ -611,9 +601,7 @@ impl Reloader {
                     let status = status_of_refusal(text);
                     self.shared.note_wrong(
                         "files",
-                        Some(
-                            words::wrong::files_refused(text.lines().next().unwrap_or_default(), self.revision).into(),
-                        ),
+                        Some(wrong::files_refused(text.lines().next().unwrap_or_default(), self.revision).into()),
                     );
                     self.network.tell_revision(self.revision, &status);
                     status
@@ -627,25 +615,20 @@ impl Reloader {
 
     /// Whether another revision is in force now, or why the old one stays.
     fn reload(&mut self) -> Result<bool, String> {
-        let stays = |why: String| format!("{why}\nrevision {} stays in force", self.revision);
+        let stays = |why: String| log::stays_in_force(&why, self.revision);
         let loaded = self.paths.load().map_err(stays)?;
         if loaded.texts == self.in_force {
             return Ok(false);
         }
         let Some(installation) = loaded.installation else {
             let rendered: Vec<String> = loaded.diagnostics.iter().map(ToString::to_string).collect();
-            let stays = format!("refused ({}); revision {} stays in force", count(&loaded.diagnostics), self.revision);
-            return Err(format!("{}\n{stays}", rendered.join("\n")));
+            return Err(log::refused(&rendered.join("\n"), &count(&loaded.diagnostics), self.revision));
         };
         if installation.rig.rate.is_some_and(|rate| rate != self.rate) {
-            return Err(format!(
-                "the rig names another rate; the rate stays {} Hz until a restart, and revision {} in force",
-                self.rate.hz(),
-                self.revision
-            ));
+            return Err(log::another_rate(self.rate.hz(), self.revision));
         }
         if installation.rig.control_ports.len() > CONTROL_PORTS {
-            return Err(stays(format!("the rig has more than {CONTROL_PORTS} control ports")));
+            return Err(stays(log::too_many_ports(CONTROL_PORTS)));
         }
         self.apply(installation, loaded.texts);
         self.revision += 1;
@@ -687,7 +670,7 @@ impl Reloader {
 /// A service manager that does not listen is none of our business.
 fn tell(result: std::io::Result<()>) {
     if let Err(error) = result {
-        tracing::debug!("the service manager was not told: {error}");
+        tracing::debug!("{}", log::manager_not_told(error));
     }
 }
 

@@ -29,6 +29,7 @@ use crate::ports::clock::nanos;
 use crate::ports::kernel;
 use crate::profile::{Device, Host, Id, Rig};
 use crate::units::SampleRate;
+use crate::words::log;
 use shown::{Shown, ShownBridge};
 use std::io::Write;
 use std::os::fd::OwnedFd;
@@ -308,7 +309,8 @@ impl Watch {
                 inputs,
                 outputs,
                 cushion_ms = self.settings.cushion_ms,
-                "runs on a clock of its own: its sound is resampled, so it is not bit-exact, and comes later by the cushion"
+                "{}",
+                log::OWN_CLOCK
             );
             self.next_key += 1;
             self.satellites.push(Satellite {
@@ -351,7 +353,7 @@ impl Watch {
             }
         }
         if hanging {
-            return self.over(index, "it did not answer for 10 s, and was killed");
+            return self.over(index, log::NO_ANSWER);
         }
         let satellite = &mut self.satellites[index];
         let Some(process) = &mut satellite.process else { return };
@@ -359,7 +361,7 @@ impl Watch {
         if process.playing && !fresh {
             process.playing = false;
             satellite.away_since = now;
-            (self.notice)(DriverNotice::Away { device: id, why: "it stopped calling".into() });
+            (self.notice)(DriverNotice::Away { device: id, why: log::STOPPED_CALLING.into() });
         } else if !process.playing && fresh && process.heard.blocks.load(Ordering::Relaxed) >= STEADY_BLOCKS {
             let Some(format) = process.format else { return };
             process.playing = true;
@@ -388,7 +390,7 @@ impl Watch {
                     let thread = socket.and_then(|socket| spawn("satellite-send", move || send(carried, socket)));
                     match thread {
                         Ok(thread) => process.threads.push(thread),
-                        Err(error) => return Some(format!("no thread for what is sent to it: {error}")),
+                        Err(error) => return Some(log::no_sending_thread(error)),
                     }
                 }
                 satellite.link = Some(Box::new(Link::new(format.inputs, format.outputs, from, to)));
@@ -418,7 +420,7 @@ impl Watch {
                 None
             }
             Event::Said(Said::Open { .. }) => None,
-            Event::Ended => Some("its process has ended".into()),
+            Event::Ended => Some(log::PROCESS_ENDED.into()),
         }
     }
 
@@ -438,7 +440,7 @@ impl Watch {
             (self.notice)(DriverNotice::Away { device: id, why: why.to_owned() });
         } else if satellite.attempts == 1 {
             // Said at the first attempt only: it is tried for ever.
-            let what = format!("device {id} cannot be opened: {why}; it is tried again");
+            let what = log::device_not_opened(&id, why);
             (self.notice)(DriverNotice::Note(what));
         }
         drop(end(process));
@@ -457,7 +459,7 @@ impl Watch {
             Ok(process) => satellite.process = Some(process),
             Err(error) if satellite.attempts == 1 => {
                 let id = &satellite.station.device.id;
-                let what = format!("no process for device {id} can be started: {error}; it is tried again");
+                let what = log::device_not_started(id, error);
                 (self.notice)(DriverNotice::Note(what));
             }
             Err(_) => {}
@@ -500,7 +502,7 @@ impl Watch {
             if status.present && locked && satellite.told_drift.is_none_or(|told| (drift - told).abs() > DRIFT_TOLD_PPM)
             {
                 satellite.told_drift = Some(drift);
-                tracing::info!(device = &*status.device, drift_ppm = drift, "its clock against the master's");
+                tracing::info!(device = &*status.device, drift_ppm = drift, "{}", log::DRIFT);
             }
         }
         *self.statuses.lock().unwrap_or_else(PoisonError::into_inner) = statuses;
@@ -616,7 +618,7 @@ fn receive(
                                 bridge = bridge_in;
                                 Event::Open { format, bridge: bridge_out }
                             }
-                            None => Event::Said(Said::Over { why: format!("it runs at {rate_hz} Hz") }),
+                            None => Event::Said(Said::Over { why: log::runs_at(rate_hz) }),
                         }
                     }
                     Ok(said) => Event::Said(said),

@@ -12,6 +12,7 @@
 use crate::params::{Address, Value};
 use crate::ports::clock::since_boot;
 use crate::ports::storage::{Revisions, write_atomically, write_carelessly};
+use crate::words::log;
 use serde_json::{Map, Value as Json, json};
 use std::collections::BTreeMap;
 use std::fs::{File, TryLockError};
@@ -39,13 +40,7 @@ pub enum StateError {
 impl std::fmt::Display for StateError {
     fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
         match self {
-            Self::InUse(folder) => {
-                write!(
-                    f,
-                    "another longthrow runs with the state folder {}; stop it, or name another folder",
-                    folder.display()
-                )
-            }
+            Self::InUse(folder) => f.write_str(&log::state_in_use(folder.display())),
             Self::Io(path, error) => write!(f, "{}: {error}", path.display()),
         }
     }
@@ -180,7 +175,7 @@ impl State {
     fn write_starts(&self, starts: &[(u64, bool)]) {
         let text = json!(starts).to_string();
         if let Err(error) = write_atomically(&self.folder.join("starts.json"), text.as_bytes()) {
-            tracing::warn!("starts.json could not be written: {error}");
+            tracing::warn!("{}", log::could_not_be_written("starts.json", error));
         }
     }
 

@@ -247,7 +247,7 @@ pub(super) fn serve(
             Ok(Question::Recall { what, set }) => recall(&shared, &kept, what, set),
             Ok(Question::Undo { file, to }) => undo(&kept, &paths, file.as_deref(), to),
             Ok(question) => teach(&teacher, touch, question),
-            Err(error) => Err(format!("that is no question: {error}")),
+            Err(error) => Err(words::refused::no_question(error)),
         };
         // Whoever asks next finds what was written in force.
         if matches!(
@@ -265,7 +265,7 @@ pub(super) fn serve(
         move |line: &str| answer(line, &mut touch)
     };
     command_socket::serve(folder, connected)
-        .inspect_err(|error| tracing::warn!("commands cannot reach this daemon: {}: {error}", folder.display()))
+        .inspect_err(|error| tracing::warn!("{}", words::log::no_commands(folder.display(), error)))
         .ok()
 }
 
@@ -299,10 +299,10 @@ fn teach(teacher: &Arc<Teacher>, touch: &mut Option<Touch>, question: Question) 
         Question::Assign(Which::Named(control), wish) => Answer::Assigned(teacher.assign(None, &control, &wish)?),
         Question::Assign(Which::Touched(number), wish) => match ask(number, TeachAsk::Take)? {
             Taught::Touched(touched) => Answer::Assigned(teacher.assign(Some(&touched), "", &wish)?),
-            _ => return Err("nothing was touched".to_owned()),
+            _ => return Err(words::teach::NOTHING_TOUCHED.to_owned()),
         },
         Question::PutBack(number) => Answer::PutBack(teacher.put_back(Some(number))?),
-        _ => return Err("that is answered elsewhere".to_owned()),
+        _ => return Err(words::refused::ELSEWHERE.to_owned()),
     })
 }
 
@@ -312,7 +312,7 @@ fn revisions(folder: &Path, paths: &Paths) -> Result<Vec<Revision>, String> {
     for (file, path) in paths.named() {
         let now = std::fs::read_to_string(&path).ok();
         let kept =
-            state::accepted_revisions(folder, &file).map_err(|error| format!("the revisions of {file}: {error}"))?;
+            state::accepted_revisions(folder, &file).map_err(|error| words::history::unreadable(&file, error))?;
         // The newest with that text: a text that came back is kept anew.
         let force = kept.iter().rposition(|revision| Some(&revision.text) == now.as_ref());
         all.extend(kept.into_iter().enumerate().map(|(place, revision)| Revision {
@@ -331,7 +331,7 @@ fn undo(folder: &Path, paths: &Paths, file: Option<&str>, to: Option<u64>) -> Re
     let named = paths.named();
     let changed = match file {
         Some(file) => file.to_owned(),
-        None => changed_last(folder, &named).ok_or("no file has an earlier revision")?,
+        None => changed_last(folder, &named).ok_or(words::history::NONE_EARLIER)?,
     };
     let read = |path: &PathBuf| std::fs::read_to_string(path).ok();
     let mut files = Vec::new();
@@ -362,9 +362,9 @@ fn earlier(
 ) -> Result<(PathBuf, state::AcceptedText), String> {
     let Some((_, path)) = named.iter().find(|(name, _)| *name == file) else {
         let names: Vec<&str> = named.iter().map(|(name, _)| &**name).collect();
-        return Err(format!("\"{file}\" is none of the files of this desk: {}", names.join(", ")));
+        return Err(words::history::no_such_file(file, &names));
     };
-    let kept = state::accepted_revisions(folder, file).map_err(|error| format!("the revisions of {file}: {error}"))?;
+    let kept = state::accepted_revisions(folder, file).map_err(|error| words::history::unreadable(file, error))?;
     let now = match std::fs::read_to_string(path) {
         Ok(now) => Some(now),
         // Deleted: back to what is in force.
@@ -382,8 +382,8 @@ fn earlier(
         },
     };
     let revision = revision.cloned().ok_or_else(|| match to {
-        Some(number) => format!("{file} has no revision {number}; \"longthrow history\" lists them"),
-        None => format!("{file} has no earlier revision"),
+        Some(number) => words::history::no_revision(file, number),
+        None => words::history::no_earlier(file),
     })?;
     Ok((path.clone(), revision))
 }
@@ -394,7 +394,7 @@ fn keep(paths: &Paths, mix: &[(Address, Value)]) -> Result<Answer, String> {
     let edit = |text: &str| edit::with_values(text, values);
     let (path, changed) = edit_profile(paths, edit, |changed| *changed > 0)?;
     if changed > 0 {
-        tracing::info!("the mix as it is was kept in {path}: {changed} values");
+        tracing::info!("{}", words::log::mix_kept(&path, changed));
     }
     Ok(Answer::Kept { path, changed })
 }
@@ -405,21 +405,20 @@ fn edit_profile<T>(
     edit: impl FnOnce(&str) -> Result<(String, T), String>,
     changes: impl FnOnce(&T) -> bool,
 ) -> Result<(String, T), String> {
-    let path = paths.profile.as_ref().ok_or("the desk runs on the built-in profile: start it with one of your own")?;
+    let path = paths.profile.as_ref().ok_or(words::history::BUILT_IN)?;
     let name = path.display();
     let _one_at_a_time = EDITING.lock().unwrap_or_else(PoisonError::into_inner);
     let text = std::fs::read_to_string(path).map_err(|error| format!("{name}: {error}"))?;
     let (text, said) = edit(&text).map_err(|why| format!("{name}: {why}"))?;
     if changes(&said) {
-        storage::write_atomically(path, text.as_bytes())
-            .map_err(|error| format!("{name} cannot be written by the desk: {error}"))?;
+        storage::write_atomically(path, text.as_bytes()).map_err(|error| words::history::not_writable(&name, error))?;
     }
     Ok((name.to_string(), said))
 }
 
 fn write_scene(paths: &Paths, scene: &Scene) -> Result<Answer, String> {
     let (path, changed) = edit_profile(paths, |text| edit::with_scene(text, scene), |changed| *changed)?;
-    tracing::info!("scene {} was kept in {path}: {} values", scene.id, scene.values.len());
+    tracing::info!("{}", words::scenes::kept(&scene.id, &path, scene.values.len()));
     Ok(Answer::SceneKept { path, values: scene.values.len(), changed })
 }
 
@@ -427,8 +426,8 @@ fn keep_scene(shared: &DeskShared, paths: &Paths, ask: SceneAsk) -> Result<Answe
     let part = |word: &String| {
         let known = Part::WORDS.iter().find(|(known, _)| known == word).map(|(_, part)| *part);
         known.ok_or_else(|| {
-            let words: Vec<&str> = Part::WORDS.iter().map(|(word, _)| *word).collect();
-            format!("\"{word}\" is no part of a mix; accepted: {}", words.join(", "))
+            let parts: Vec<&str> = Part::WORDS.iter().map(|(word, _)| *word).collect();
+            words::scenes::no_part(word, &parts)
         })
     };
     let scope = ask.scope.map(|words| words.iter().map(part).collect::<Result<Vec<Part>, String>>()).transpose()?;
@@ -445,7 +444,7 @@ pub(super) fn keep_scenes(shared: &DeskShared, paths: &Paths) {
     let write = move || {
         for scene in scenes {
             if let Err(why) = write_scene(&paths, &scene) {
-                tracing::error!("scene {} could not be kept: {why}", scene.id);
+                tracing::error!("{}", words::scenes::not_kept(&scene.id, &why));
             }
         }
     };
@@ -458,17 +457,13 @@ pub(super) fn keep_scenes(shared: &DeskShared, paths: &Paths) {
 fn recall(shared: &DeskShared, folder: &Path, what: RecallAsk, set: bool) -> Result<Answer, String> {
     let (of, what) = match what {
         RecallAsk::Scene(id) => (format!("scene {id}"), Recall::Scene(id.into())),
-        RecallAsk::Back => ("the mix of before the last recall".to_owned(), Recall::Back),
+        RecallAsk::Back => (words::recall::BEFORE_THE_LAST.to_owned(), Recall::Back),
         RecallAsk::At { fade_s, .. } if !crate::desk::is_fade(fade_s) => {
-            return Err("the way there takes 0.2 to 60 s".to_owned());
+            return Err(words::recall::WAY_TAKES.to_owned());
         }
         RecallAsk::At { seconds, fade_s } => {
             let past = past::mix_at(folder, seconds)?;
-            let ended = if past.goes_on { "" } else { ", as its journal ends" };
-            let of = format!(
-                "the mix of then, profile \"{}\", by the journal of the run that began at {}{ended}",
-                past.profile, past.began
-            );
+            let of = words::recall::of_then(&past.profile, &past.began, past.goes_on);
             (of, Recall::Mix { values: past.values, fade_s })
         }
     };
@@ -508,7 +503,7 @@ pub(super) fn desk<T>(shared: &DeskShared, ask: impl FnOnce(mpsc::SyncSender<T>)
     let (answer, answered) = mpsc::sync_channel(1);
     let ask = Ask::Question(ask(answer));
     shared.inbox.push(DAEMON_LANE, Item { ask, origin: Origin::Nobody, due: Frames(0) });
-    answered.recv_timeout(PATIENCE).map_err(|_| "the desk does not answer".to_owned())
+    answered.recv_timeout(PATIENCE).map_err(|_| words::refused::NO_ANSWER.to_owned())
 }
 
 fn facts(shared: &DeskShared, network: &Network, rate: SampleRate) -> Box<Facts> {
@@ -559,6 +554,6 @@ mod tests {
             undone().expect("there is an earlier one");
             assert_eq!([text("panel"), text("profile")], [panel, profile]);
         }
-        assert_eq!(undone(), Err("no file has an earlier revision".to_owned()));
+        assert_eq!(undone(), Err(words::history::NONE_EARLIER.to_owned()));
     }
 }

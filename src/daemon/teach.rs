@@ -22,7 +22,7 @@ use crate::params::{Address, Domain, Taper, id_of, is_id, meant};
 use crate::ports::clock::nanos;
 use crate::ports::storage;
 use crate::profile::{Control, ControlKind, Id, Installation, StepCoding, edit};
-use crate::words;
+use crate::words::{history, log, teach as words};
 use serde::{Deserialize, Serialize};
 use std::path::PathBuf;
 use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
@@ -270,19 +270,12 @@ fn known<'c>(controls: &'c [Control], port: &str, touched: &Touched) -> Option<&
 #[must_use]
 pub fn progress_words(progress: &Progress) -> (&'static str, String) {
     match progress {
-        Progress::Quiet => ("quiet", "touch nothing for two seconds".to_owned()),
-        Progress::Waiting | Progress::Moving => {
-            ("touch", "move one control from end to end, or press it; it opens and raises nothing now".to_owned())
-        }
-        Progress::Again(moved) => match &moved[..] {
-            [one] => ("again", format!("{one} hardly moved: move it from end to end")),
-            all => ("again", format!("{} moved alike: move one of them alone", all.join(" and "))),
-        },
+        Progress::Quiet => ("quiet", words::HANDS_OFF.to_owned()),
+        Progress::Waiting | Progress::Moving => ("touch", words::TOUCH.to_owned()),
+        Progress::Again(moved) => ("again", words::again(moved)),
         Progress::Found(found) => {
-            let known = found.known.as_ref().map(|(id, place)| format!(" ({id}, {place})")).unwrap_or_default();
-            let moves = if found.moves.is_empty() { "nothing".to_owned() } else { found.moves.join(", ") };
-            let text = format!("{} of {}{known}: a {}, which moves {moves}", found.wire, found.port, found.kind);
-            ("found", text)
+            let Found { wire, port, kind, known, moves, .. } = &**found;
+            ("found", words::found(wire, port, known.as_ref(), kind, moves))
         }
     }
 }
@@ -395,21 +388,14 @@ impl Teacher {
 
     /// A session for a command.
     pub(super) fn begin(&self) -> Result<u64, String> {
-        if self.paths.panel.is_none() || self.paths.profile.is_none() {
-            return Err(
-                "the desk runs without a panel or profile file of its own to write into: start it with --panel and \
-                        --profile"
-                    .to_owned(),
-            );
-        }
         let number = self.numbers.fetch_add(1, Ordering::Relaxed);
-        self.ask(Who::Command(number), TeachAsk::Begin).map(|_| number)
+        self.begin_for(Who::Command(number)).map(|()| number)
     }
 
-    /// The same for a sender.
+    /// A session for anybody.
     pub(super) fn begin_for(&self, who: Who) -> Result<(), String> {
         if self.paths.panel.is_none() || self.paths.profile.is_none() {
-            return Err("the desk runs without a panel or profile file of its own".to_owned());
+            return Err(words::NO_FILES.to_owned());
         }
         self.ask(who, TeachAsk::Begin).map(drop)
     }
@@ -428,7 +414,7 @@ impl Teacher {
     pub(super) fn assign(&self, touched: Option<&Touched>, named: &str, wish: &Wish) -> Result<Assigned, String> {
         let mut last = self.last.lock().unwrap_or_else(PoisonError::into_inner);
         let (Some(panel_path), Some(profile_path)) = (&self.paths.panel, &self.paths.profile) else {
-            return Err("the desk runs without a panel or profile file of its own".to_owned());
+            return Err(words::NO_FILES.to_owned());
         };
         let before = sound(self.paths.load()?)?;
         let target = wish.parameter.as_deref().map(parameter).transpose()?;
@@ -439,17 +425,14 @@ impl Teacher {
                 let control =
                     controls.iter().find(|control| &*control.id == named && control.kind != ControlKind::Lamp);
                 let near = || crate::params::nearest(named, controls.iter().map(|control| &*control.id));
-                control.cloned().ok_or_else(|| match near() {
-                    Some(near) => format!("the panel has no control \"{named}\"; the nearest is \"{near}\""),
-                    None => format!("the panel has no control \"{named}\""),
-                })?
+                control.cloned().ok_or_else(|| words::no_control(named, near()))?
             }
         };
         let is_new = !before.0.panel.controls.iter().any(|known| known.id == control.id);
         let moved = before.0.profile.moves.iter().filter(|moves| moves.control == control.id);
         let moved: Vec<String> = moved.map(|moves| moves.target.to_string()).collect();
         if target.is_none() && moved.is_empty() {
-            return Err(format!("{} moves nothing", control.id));
+            return Err(words::moves(&control.id, None));
         }
         let after = sound(self.paths.load_with(|what, text| match what {
             "panel" if is_new => Ok(edit::with_control(text, &control)),
@@ -481,10 +464,10 @@ impl Teacher {
         let of = |path: &PathBuf| named.iter().find(|(_, named)| named == path).map(|(what, _)| what.clone());
         let texts = change.files.iter().filter_map(|(path, _, new)| Some((of(path)?, new.clone()))).collect();
         if let Err(error) = state::note_together(&self.folder, &texts) {
-            tracing::warn!("{}", words::log::not_together(&error));
+            tracing::warn!("{}", log::not_together(&error));
         }
         *last = Some(change);
-        tracing::info!("control {} moves {}", assigned.control, assigned.parameter.as_deref().unwrap_or("nothing"));
+        tracing::info!("{}", log::control_moves(&assigned.control, assigned.parameter.as_deref()));
         Ok(assigned)
     }
 
@@ -492,12 +475,12 @@ impl Teacher {
     pub(super) fn put_back(&self, number: Option<u64>) -> Result<Vec<String>, String> {
         let mut last = self.last.lock().unwrap_or_else(PoisonError::into_inner);
         let Some(change) = last.take_if(|change| number.is_none_or(|number| change.number == number)) else {
-            return Err("there is nothing to put back: \"longthrow history\" lists what was accepted".to_owned());
+            return Err(words::NOTHING_TO_PUT_BACK.to_owned());
         };
         for (path, _, new) in &change.files {
             let now = std::fs::read_to_string(path).map_err(|error| format!("{}: {error}", path.display()))?;
             if now != *new {
-                return Err(format!("{} was changed since and stays as it is", path.display()));
+                return Err(words::changed_since(path.display()));
             }
         }
         for (path, old, _) in &change.files {
@@ -509,8 +492,7 @@ impl Teacher {
 }
 
 fn write(path: &std::path::Path, text: &str) -> Result<(), String> {
-    storage::write_atomically(path, text.as_bytes())
-        .map_err(|error| format!("{} cannot be written by the desk: {error}", path.display()))
+    storage::write_atomically(path, text.as_bytes()).map_err(|error| history::not_writable(path.display(), error))
 }
 
 /// What files say that are sound, with their texts; or their first mistake.
@@ -520,7 +502,7 @@ fn sound(mut loaded: Loaded) -> Result<(Installation, Loaded), String> {
         None => {
             let errors = loaded.diagnostics.iter().filter(|found| found.severity == crate::profile::Severity::Error);
             let first = errors.map(ToString::to_string).next().unwrap_or_default();
-            Err(format!("nothing was written:\n{first}"))
+            Err(words::nothing_written(&first))
         }
     }
 }
@@ -544,17 +526,17 @@ fn touched_control(
     wish: &Wish,
     target: Option<&Address>,
 ) -> Result<Control, String> {
-    let port = files.rig.control_ports.get(touched.port.0).ok_or("its control port is no longer in the rig")?;
+    let port = files.rig.control_ports.get(touched.port.0).ok_or(words::PORT_GONE)?;
     if let Some(known) = known(&files.panel.controls, &port.id, touched) {
         return Ok(known.clone());
     }
     let kind = match (wish.kind.as_deref(), touched.kind) {
         (None, kind) | (Some("encoder"), kind @ ControlKind::Encoder(_)) => kind,
-        (Some(word), _) => {
-            KINDS.into_iter().find(|(known, _)| *known == word).map(|(_, kind)| kind).ok_or_else(|| {
-                format!("\"{word}\" is no kind of control: {}", KINDS.map(|(word, _)| word).join(", "))
-            })?
-        }
+        (Some(word), _) => KINDS
+            .into_iter()
+            .find(|(known, _)| *known == word)
+            .map(|(_, kind)| kind)
+            .ok_or_else(|| words::no_kind(word, &KINDS.map(|(word, _)| word)))?,
     };
     let name = match (&wish.name, target) {
         (Some(name), _) => name.trim().to_owned(),
@@ -562,11 +544,11 @@ fn touched_control(
             let path = target.to_string();
             format!("{} {}", target.id, path.rsplit('.').next().unwrap_or_default())
         }
-        (None, None) => return Err("it is not in the panel, and so moves nothing".to_owned()),
+        (None, None) => return Err(words::NOT_IN_PANEL.to_owned()),
     };
     let base = id_of(&name);
     if !is_id(&base) {
-        return Err(format!("\"{name}\" is no name: it needs letters or digits"));
+        return Err(words::no_name(&name));
     }
     let taken = |id: &str| files.panel.controls.iter().any(|control| &*control.id == id);
     let mut ids = std::iter::once(base.clone()).chain((2..).map(|number| format!("{base}-{number}")));

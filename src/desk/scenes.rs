@@ -19,6 +19,7 @@ use crate::panel::{Action, ControlIndex, Gesture, PortIndex};
 use crate::params::{Address, Domain, Key, Scope, Taper, Value, is_id, nearest};
 use crate::profile::{ControlKind, FADE_S, Id, Message, Part, Scene, SceneButton};
 use crate::units::{Decibels, Frames, Travel};
+use crate::words::scenes as words;
 use std::collections::{BTreeMap, BTreeSet};
 
 /// What glides moves on every so many ms; the engine's own glide makes a line of the steps.
@@ -150,11 +151,6 @@ struct Plan {
     kept: Vec<(Address, Value, &'static str)>,
 }
 
-const MICROPHONE: &str = "a microphone is opened by a hand";
-const ON_AIR: &str = "it is on air";
-const REFUSED: &str = "the desk does not let this hand move it";
-const BEFORE_FADER: &str = "it would be heard before its fader at once";
-
 impl Desk {
     /// What a recall would do, one entry for each value that it is about and that is another one now.
     ///
@@ -191,9 +187,9 @@ impl Desk {
         let mut scene = match self.installation.profile.scene(&ask.id) {
             Some(scene) => scene.clone(),
             None if !is_id(&ask.id) => {
-                return Err(format!("\"{}\" is no id: lower-case letters, digits and single hyphens", ask.id));
+                return Err(words::no_id(&ask.id));
             }
-            None if scenes.len() >= SCENES_MAX => return Err(format!("a profile has at most {SCENES_MAX} scenes")),
+            None if scenes.len() >= SCENES_MAX => return Err(words::too_many(SCENES_MAX)),
             None => Scene::new(ask.id.as_str().into()),
         };
         let ids = |ids: &[String]| -> Result<Vec<Id>, String> {
@@ -213,7 +209,7 @@ impl Desk {
             scene.fade_s = fade_s;
         }
         if !(FADE_S.0..=FADE_S.1).contains(&scene.fade_s) {
-            return Err(format!("a fade takes {} to {} s", FADE_S.0, FADE_S.1));
+            return Err(words::fade(FADE_S.0, FADE_S.1));
         }
         // Sends that are off are in no mix; those that are on elsewhere are kept as off.
         let known =
@@ -224,7 +220,7 @@ impl Desk {
         kept.retain(|address, _| scene.touches(address));
         scene.values = kept;
         if scene.values.is_empty() {
-            return Err(format!("nothing would be in scene {}: it is about no channel or part", scene.id));
+            return Err(words::empty(&scene.id));
         }
         Ok(scene)
     }
@@ -264,7 +260,7 @@ impl Desk {
             values.into_iter().partition(|(address, value)| self.console_refuses(address, value, by).is_none());
         let mut plan = self.plan_recall(&values);
         let refused = refused.into_iter().filter(|(address, value)| self.value(address).as_ref() != Some(value));
-        plan.kept.extend(refused.map(|(address, value)| (address, value, REFUSED)));
+        plan.kept.extend(refused.map(|(address, value)| (address, value, words::REFUSED)));
         self.note_recall(recall, fade_s, &plan, effects);
         if *recall == Recall::Back {
             self.fades.back.pop();
@@ -281,8 +277,7 @@ impl Desk {
             Recall::Scene(id) => {
                 let scene = self.installation.profile.scene(id).ok_or_else(|| {
                     let ids = self.scenes().map(|scene| &*scene.id);
-                    let hint = nearest(id, ids).map(|near| format!("; the nearest is \"{near}\"")).unwrap_or_default();
-                    format!("there is no scene \"{id}\"{hint}")
+                    words::no_scene(id, nearest(id, ids))
                 })?;
                 let values = scene.values.iter().filter(|(address, _)| scene.touches(address));
                 Ok((values.map(|(address, value)| (address.clone(), value.clone())).collect(), scene.fade_s))
@@ -292,7 +287,7 @@ impl Desk {
                 let values = values.iter().filter(|(address, _)| part(address)).cloned().collect();
                 Ok((values, fade_s.clamp(FADE_S.0, FADE_S.1)))
             }
-            Recall::Back => self.fades.back.last().cloned().ok_or_else(|| "nothing was recalled before".to_owned()),
+            Recall::Back => self.fades.back.last().cloned().ok_or_else(|| words::NOTHING_RECALLED.to_owned()),
         }
     }
 
@@ -312,7 +307,7 @@ impl Desk {
                 }
                 // Nobody knows that a bus is not heard.
                 _ if self.changes_at_once(address, &value) => {
-                    plan.kept.push((address.clone(), value, "a bus is heard"))
+                    plan.kept.push((address.clone(), value, words::BUS_HEARD))
                 }
                 _ if self.value(address) == Some(Value::Off) => plan.risers.push((address.clone(), value)),
                 _ => plan.glides.push((address.clone(), value)),
@@ -331,13 +326,14 @@ impl Desk {
             && self.selects_another_microphone(&select, &value)
             && self.on_air_with(id, &wanted)
         {
-            plan.kept.extend(wanted.remove_entry(&select).map(|(address, value)| (address, value, MICROPHONE)));
+            plan.kept.extend(wanted.remove_entry(&select).map(|(address, value)| (address, value, words::MICROPHONE)));
         }
         let (microphone, live) = (self.is_microphone(id), self.is_open_on_air(id));
         if microphone && !live {
             let switch = Address::new(Key::ChannelSwitch, id);
             if wanted.get(&switch).is_some_and(|value| value.is_word("open")) {
-                plan.kept.extend(wanted.remove_entry(&switch).map(|(address, value)| (address, value, MICROPHONE)));
+                plan.kept
+                    .extend(wanted.remove_entry(&switch).map(|(address, value)| (address, value, words::MICROPHONE)));
             }
             // A switch that is open already: then neither fader nor route.
             if self.on_air_with(id, &wanted) {
@@ -345,7 +341,7 @@ impl Desk {
                     matches!(Part::of(address.key.parameter()), Some(Part::Levels | Part::Routes | Part::Switches))
                 };
                 let (kept, rest): (BTreeMap<_, _>, _) = wanted.into_iter().partition(|(address, _)| opener(address));
-                plan.kept.extend(kept.into_iter().map(|(address, value)| (address, value, MICROPHONE)));
+                plan.kept.extend(kept.into_iter().map(|(address, value)| (address, value, words::MICROPHONE)));
                 wanted = rest;
             }
         }
@@ -358,10 +354,10 @@ impl Desk {
                 let words = words.into_iter().collect();
                 plan.behind.push((id.clone(), Behind { words, fader: Some(stands), at: None }));
             }
-            (true, _) => plan.kept.extend(words.into_iter().map(|(address, value)| (address, value, ON_AIR))),
+            (true, _) => plan.kept.extend(words.into_iter().map(|(address, value)| (address, value, words::ON_AIR))),
             // Its fader would not hold back what goes to a bus before it.
             (false, true) if !microphone && !words.is_empty() && self.heard_before_fader(id, &words, &numbers) => {
-                plan.kept.extend(words.into_iter().map(|(address, value)| (address, value, BEFORE_FADER)));
+                plan.kept.extend(words.into_iter().map(|(address, value)| (address, value, words::BEFORE_FADER)));
             }
             (false, true) if !microphone => {
                 // The gate has to be closed first; all has settled when it opens again.
@@ -439,18 +435,17 @@ impl Desk {
 
     fn note_recall(&self, recall: &Recall, fade_s: f32, plan: &Plan, effects: &mut Effects) {
         let what = match recall {
-            Recall::Scene(id) => format!("scene {id} is recalled"),
-            Recall::Mix { .. } => "an earlier mix is recalled".to_owned(),
-            Recall::Back => "the last recall is taken back".to_owned(),
+            Recall::Scene(id) => words::recalled(id),
+            Recall::Mix { .. } => words::EARLIER_MIX.to_owned(),
+            Recall::Back => words::TAKEN_BACK.to_owned(),
         };
-        effects.notes.push(format!("{what} over {fade_s} s"));
+        effects.notes.push(words::over(&what, fade_s));
         let mut kept: BTreeMap<(&str, &str), usize> = BTreeMap::new();
         for (address, _, why) in &plan.kept {
             *kept.entry((&*address.id, why)).or_default() += 1;
         }
         for ((id, why), count) in kept {
-            let values = if count == 1 { "value" } else { "values" };
-            effects.notes.push(format!("{id} keeps {count} {values}: {why}"));
+            effects.notes.push(words::keeps(id, count, why));
         }
     }
 

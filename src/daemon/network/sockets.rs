@@ -4,6 +4,7 @@
 use super::super::access::node_address;
 use crate::ports::udp;
 use crate::profile::{Network, Reach, Rig};
+use crate::words::log;
 use std::collections::BTreeMap;
 use std::io;
 use std::net::{IpAddr, Ipv4Addr, Ipv6Addr, SocketAddr};
@@ -102,13 +103,13 @@ impl Sockets {
             let bound = udp::bind(at, shared).and_then(|socket| Ok((socket.local_addr()?, Arc::new(socket))));
             match bound {
                 Ok((local, socket)) => {
-                    tracing::info!("OSC is received on {local}");
+                    tracing::info!("{}", log::osc_on(local));
                     let task = receive(Arc::clone(&socket), address);
                     self.bound.push(Bound { wanted: address, local, socket, task });
                 }
                 Err(error) => {
                     if !missed_before.contains_key(&at) {
-                        tracing::error!("OSC cannot be received on {at}: {error}; this is tried again until it works");
+                        tracing::error!("{}", log::osc_not_on(at, &error));
                     }
                     self.missing.insert(at, error.to_string());
                 }
@@ -127,7 +128,7 @@ impl Sockets {
     fn share(&self, shared: bool) {
         for bound in &self.bound {
             if let Err(error) = udp::share(&bound.socket, shared) {
-                tracing::error!("the port of {} cannot be kept to ourselves: {error}", bound.local);
+                tracing::error!("{}", log::port_not_ours(bound.local, error));
             }
         }
     }
@@ -192,7 +193,7 @@ impl Sockets {
                 (SocketAddr::V4(v4), Some(bound)) => {
                     udp::send(&bound.socket, SocketAddr::new(v4.ip().to_ipv6_mapped().into(), v4.port()), bytes)
                 }
-                _ => Err(io::Error::new(io::ErrorKind::AddrNotAvailable, "no socket of ours leads there")),
+                _ => Err(io::Error::new(io::ErrorKind::AddrNotAvailable, log::NO_WAY_THERE)),
             },
         }
     }

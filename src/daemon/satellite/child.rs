@@ -15,6 +15,7 @@ use crate::ports::audio::{self, BlockSink, BlockTime, DeviceNotice, OpenDevice, 
 use crate::ports::kernel;
 use crate::profile::Device;
 use crate::units::SampleRate;
+use crate::words::log;
 use rtrb::{Consumer, RingBuffer};
 use std::io::Write;
 use std::os::fd::AsFd;
@@ -45,11 +46,11 @@ pub fn run() -> Result<(), String> {
     };
     let socket = std::io::stdin().as_fd().try_clone_to_owned().map(UnixStream::from).map_err(|e| e.to_string())?;
     let mut records = Records::new(socket.try_clone().map_err(|e| e.to_string())?);
-    let setup: Setup = match records.next().map_err(|e| format!("started by hand? The daemon starts it: {e}"))? {
+    let setup: Setup = match records.next().map_err(log::started_by_hand)? {
         Record::Said(json) => serde_json::from_slice(json).map_err(|e| e.to_string())?,
-        Record::Audio(..) => return Err("audio came before the device was named".into()),
+        Record::Audio(..) => return Err(log::AUDIO_FIRST.into()),
     };
-    let device = setup.device().ok_or("an unknown kind of device")?;
+    let device = setup.device().ok_or(log::UNKNOWN_KIND)?;
 
     let (bridges, new_bridge) = mpsc::channel();
     let over = Arc::new(AtomicBool::new(false));
@@ -149,17 +150,13 @@ impl Pump<'_> {
             while let Ok(notice) = notices.try_recv() {
                 let said = match notice {
                     DeviceNotice::Gone(why) => return Err(why),
-                    DeviceNotice::Rate(hz) if hz != *rate_hz => return Err(format!("it runs at {hz} Hz now")),
+                    DeviceNotice::Rate(hz) if hz != *rate_hz => return Err(log::runs_at_now(hz)),
                     DeviceNotice::Rate(_) => continue,
                     DeviceNotice::Xruns(count) => Said::Xruns(count),
-                    DeviceNotice::Rejoins(count) => {
-                        Said::Note(format!("input and output rejoined by a cross-fade, {count} times"))
-                    }
-                    DeviceNotice::Period(frames) => Said::Note(format!("its period is {frames} frames now")),
-                    DeviceNotice::Linked(port) => Said::Note(format!("linked to {port}")),
-                    DeviceNotice::LinkMissing(port) => {
-                        Said::Note(format!("{port} is not there to be linked; waiting for it"))
-                    }
+                    DeviceNotice::Rejoins(count) => Said::Note(log::rejoined(count)),
+                    DeviceNotice::Period(frames) => Said::Note(log::period(frames)),
+                    DeviceNotice::Linked(port) => Said::Note(log::linked(&port)),
+                    DeviceNotice::LinkMissing(port) => Said::Note(log::link_missing(&port)),
                 };
                 wire::say(&said, bytes);
             }

@@ -212,7 +212,7 @@ impl<R: Read> Records<R> {
 }
 
 fn unfit() -> io::Error {
-    io::Error::new(io::ErrorKind::InvalidData, "not a record of ours")
+    io::Error::new(io::ErrorKind::InvalidData, crate::words::log::NO_RECORD)
 }
 
 #[cfg(test)]
