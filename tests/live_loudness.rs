@@ -344,7 +344,10 @@ fn a_reader_stalled_for_five_seconds_loses_no_energy_no_peak_and_no_clip() {
 /// Over OSC: what a follower is shown, and the four orders, on a bus that goes on sounding.
 #[test]
 fn followers_see_loudness_and_start_pause_continue_and_reset_it_together() {
-    let (table, frames) = frames(STEREO, &tone(&[(-23.0, 20.0), (-13.0, 10.0), (-23.0, 10.0)], 1), 480, Form::widest());
+    let mut signal = tone(&[(-23.0, 20.0), (-13.0, 10.0), (-23.0, 10.0)], 1);
+    // A peak between the two levels, which no loudness notices.
+    signal[0][10 * 48_000] = 10_f32.powf(-17.0 / 20.0);
+    let (table, frames) = frames(STEREO, &signal, 480, Form::widest());
     let mut hub = Hub::new(Arc::new(MeterTable { plan: 0, names: table, ..MeterTable::default() }));
     let client = "127.0.0.1:9".parse().expect("an address");
     hub.follow(Duration::ZERO, client, "/meter/bus/programme/loudness/*", 50.0, 60.0).expect("granted");
@@ -393,6 +396,7 @@ fn followers_see_loudness_and_start_pause_continue_and_reset_it_together() {
     for (word, value) in [("integrated", -23.0), ("momentary-max", -23.0), ("short-term-max", -23.0), ("range", 0.0)] {
         within(paused[word], value, 0.1, 0.1, word);
     }
+    within(paused["true-peak-max"], -17.0, 0.5, 0.5, "true peak");
     let on = shown(36.0, &mut from, Some(Order::Continue));
     within(on["measured"], 24.9, 0.05, 0.05, "seconds");
     within(on["integrated"], -23.0, 0.3, 0.3, "I");
@@ -400,6 +404,7 @@ fn followers_see_loudness_and_start_pause_continue_and_reset_it_together() {
     for word in ["integrated", "momentary-max", "short-term-max"] {
         within(anew[word], -150.0, 0.0, 0.0, word);
     }
+    within(anew["true-peak-max"], -23.0, 0.1, 0.1, "true peak");
 }
 
 /// The true-peak limiter of an output: the ceiling holds, its delay is shown and is the only thing that changes below it.
