@@ -291,7 +291,9 @@ impl Loudness {
         let done_s = self.integrated_s();
         let done = self.integrated().map_or(0.0, mean_square) * done_s;
         let rest = (mean_square(target) * (done_s + left_s) - done) / left_s;
-        Heading { left_s, lufs: (left_s > 0.0 && rest > 0.0).then(|| lufs(rest)) }
+        // What is softer is left out by the relative gate, and brings nothing down.
+        let softest = mean_square(target + RELATIVE_GATE);
+        Heading { left_s, lufs: (left_s > 0.0 && rest > softest).then(|| lufs(rest)) }
     }
 }
 
@@ -300,7 +302,7 @@ impl Loudness {
 pub struct Heading {
     /// Seconds of the show that are left.
     pub left_s: f64,
-    /// The loudness that they have to have, LUFS; none when even silence would be too loud, or nothing is left.
+    /// The loudness that they have to have, LUFS; none when nothing that passes the gates is soft enough, or nothing is left.
     pub lufs: Option<f64>,
 }
 
@@ -464,6 +466,11 @@ mod tests {
         near(Loudness::new().heading_for(-23.0, 60.0).lufs, -23.0, 1e-9);
         let too_loud = loudness.heading_for(-40.0, 61.0);
         assert!(too_loud.lufs.is_none() && too_loud.left_s > 0.9);
+        // A rest at -36 LUFS would do by its energy, but the relative gate leaves it out and the whole stays where it is.
+        let mut half = of(&[(-20.0, 5_800)]);
+        assert_eq!(half.heading_for(target, whole).lufs, None);
+        (0..6_200).for_each(|_| half.step(mean_square(-36.0)));
+        near(half.integrated(), -20.0, 0.1);
     }
 
     #[test]

@@ -24,6 +24,8 @@ pub struct PairExit {
     step: f32,
     /// Frames until it has heard enough to be listened to.
     wait: usize,
+    /// Whether nothing has left yet: what begins under a ceiling is under it from the first frame on.
+    fresh: bool,
     /// The highest reduction since the last meter boundary: 1 less the gain.
     reduction: f32,
 }
@@ -43,6 +45,7 @@ impl PairExit {
             share: 0.0,
             step,
             wait: 0,
+            fresh: true,
             reduction: 0.0,
         }
     }
@@ -55,7 +58,7 @@ impl PairExit {
         if wanted {
             if !self.wanted && self.share <= 0.0 {
                 self.look_ahead.reset();
-                self.wait = self.look_ahead.latency_frames();
+                (self.wait, self.share) = if self.fresh { (0, 1.0) } else { (self.look_ahead.latency_frames(), 0.0) };
             }
             let ceiling = Decibels::try_new(level::db_from_linear(ceiling)).unwrap_or(Decibels::UNITY);
             self.look_ahead.set_ceiling(ceiling);
@@ -67,7 +70,7 @@ impl PairExit {
     ///
     /// Real-time: safe
     pub fn start(&mut self) {
-        (self.wanted, self.share) = (false, 0.0);
+        (self.wanted, self.share, self.fresh) = (false, 0.0, true);
     }
 
     /// The delay that stands in what leaves, in frames.
@@ -89,6 +92,7 @@ impl PairExit {
     ///
     /// Real-time: safe
     pub fn process(&mut self, left: &mut [f32], right: &mut [f32], at_once: bool) {
+        self.fresh = false;
         if self.wanted || self.share > 0.0 {
             let (mut late_left, mut late_right) = ([0.0; TICK], [0.0; TICK]);
             let (late_left, late_right) = (&mut late_left[..left.len()], &mut late_right[..right.len()]);
@@ -115,6 +119,27 @@ impl PairExit {
         }
         if at_once {
             self.at_once.process(&mut [left, right]);
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn what_begins_under_a_ceiling_is_under_it_from_the_first_frame_on() {
+        let mut exit = PairExit::new(Decibels::UNITY, SampleRate::HZ_48000, Vectors::widest());
+        for _ in 0..2 {
+            exit.start();
+            exit.set_ceiling(0.5);
+            let mut highest = 0.0_f32;
+            for _ in 0..200 {
+                let (mut left, mut right) = ([2.0; TICK], [-2.0; TICK]);
+                exit.process(&mut left, &mut right, false);
+                highest = left.iter().chain(&right).fold(highest, |highest, sample| highest.max(sample.abs()));
+            }
+            assert!((0.4..=0.500_001).contains(&highest), "{highest}");
         }
     }
 }

@@ -1486,7 +1486,7 @@ const GROUPS_AND_OUTPUTS: &[Parameter] = &[
         default: "off",
         taper: Taper::Linear,
         glide: Glide::CrossFade { ms: 20 },
-        summary: "highest true peak that leaves (dBTP), by a limiter that delays by 1.7 ms; off has neither",
+        summary: "highest true peak that leaves (dBTP), by a limiter that delays by 1.8 ms; off has neither",
     },
     meter(Key::OutputMeter, Scope::Output),
 ];
