@@ -195,6 +195,24 @@ fn peaks_at(signal: &Planar, written: Written, expected: f64) {
     assert!(found["true_peak_dbtp"].as_f64() >= found["sample_peak_dbfs"].as_f64(), "{found}");
 }
 
+/// Tone at a quarter of the rate and 45 degrees lies 3.01 dB above its samples (ITU-R BS.1770-5 Annex 2), also where louder samples
+/// came before, and in the last of a file.
+#[test]
+fn a_peak_between_soft_samples_or_at_the_very_end_is_found() {
+    let quarter = |n: usize, amplitude: f32| amplitude * [1.0, 1.0, -1.0, -1.0][n % 4];
+    let slow = |n: usize| 0.794 * (n as f32 * 0.02).sin();
+    let later: Vec<f32> = (0..48_000).map(|n| if n < 24_000 { slow(n) } else { quarter(n, 0.66) }).collect();
+    let found = measured(&vec![later.clone(), later]);
+    // The samples of the second half are 1.6 dB below the first tone, its true peak is at -0.6 dBTP.
+    reads(&found, "sample_peak_dbfs", -2.0, 0.05, 0.05);
+    let peak = found["true_peak_dbtp"].as_f64().expect("a peak");
+    assert!((-1.0..=1.0).contains(&peak), "{peak}");
+    let last: Vec<f32> = (0..4_800).map(|n| if n < 4_794 { 0.0 } else { quarter(n, 0.5) }).collect();
+    let found = measured(&vec![last.clone(), last]);
+    reads(&found, "sample_peak_dbfs", -6.0, 0.1, 0.1);
+    assert!(found["true_peak_dbtp"].as_f64().expect("a peak") > -4.5, "{found}");
+}
+
 #[test]
 fn tech_3341_case_15() {
     peaks_at(&true_peak_tone(0.25, 0.5, 0.0), Written::Int24, -6.0);

@@ -17,13 +17,14 @@ const LOOK_EVERY: Duration = Duration::from_millis(100);
 const TRIES_MAX: usize = 20;
 
 /// Says what a control is for: touch it, choose what it moves, hear it, keep it.
-///
-/// The running desk finds the control that moves most over its own noise; until then the whole panel closes and lowers, and does
-/// nothing else: a touch opens no microphone and raises no level. Panel and profile are written with their comments, and read
-/// again at once. The fader takes over where it meets the value. Every question is also an option. When the terminal goes away
-/// before the last answer, "longthrow undo" takes the change back. Exit code 0: done; 1: not done, and nothing is changed;
-/// 2: an answer is missing; 3: no desk runs there.
 #[derive(Debug, Args)]
+#[command(
+    after_help = "The running desk finds the control that moves most over its own noise; until then the whole panel closes and\n\
+    lowers, and does nothing else: a touch opens no microphone and raises no level. Panel and profile are written\n\
+    with their comments, and read again at once. The fader takes over where it meets the value. Every question is\n\
+    also an option. When the terminal goes away before the last answer, \"longthrow undo\" takes the change back.\n\
+    Exit codes: 0 done, 1 not done and nothing is changed, 2 an answer is missing, 3 no desk runs there."
+)]
 pub(super) struct Assign {
     /// A control of the panel file by its id, instead of touching one
     #[arg(long, value_name = "ID")]

@@ -13,11 +13,13 @@ use std::cell::RefCell;
 use std::path::{Path, PathBuf};
 use std::rc::Rc;
 
-/// Loudness, true peak and stereo of WAV files (16, 24 and 32 bits, floating point, RF64; 8 to 384 kHz).
-///
-/// A file that ends before its header says is measured as far as it goes, and that it ends early is said. Exit code 0: every file
-/// was measured; 1: one is not as --target asks; 2: bad usage; 3: one could not be measured.
+/// Loudness, true peak and stereo of WAV files.
 #[derive(Debug, clap::Args)]
+#[command(
+    after_help = "WAV of 8 to 32 bits and floating point, RF64 and BW64, 8 to 384 kHz. A file that ends before its header says is\n\
+    measured as far as it goes, and that is said.\n\
+    Exit codes: 0 every file was measured, 1 one is not as --target asks, 2 bad usage, 3 one could not be measured."
+)]
 pub(super) struct Measure {
     /// Files to measure; a pipe, or - for the standard input, is measured as it comes
     #[arg(value_name = "FILE")]

@@ -77,7 +77,6 @@ impl Default for MeterMemory {
             needle: NeedleLaw::vu(),
             keep: PeakBar::keep(),
             runs: true,
-            // AES TD1008 (2021) for speech, and an hour.
             show: None,
             devices: BTreeMap::new(),
         }
