@@ -240,6 +240,29 @@ fn stereo_at_centre_and_mono_panned_hard_come_out_bit_exact() {
     }
 }
 
+/// What is limited on its way out is limited from the first frame on, since nothing fades in here, and the report says of the file what
+/// is in the file. A sine of 5 dB above full scale meets a ceiling of -1 dBTP (EBU R 128 (2023) item m allows the meter 0.3 dB).
+#[test]
+fn an_output_with_a_ceiling_is_below_it_from_its_first_frame_on() {
+    let folder = Folder::new();
+    let box_only =
+        rig(&[]) + "[input.tone]\nkind = \"line\"\ngenerator = \"sine\"\nfrequency_hz = 997.0\nlevel_dbfs = -5.0\n";
+    folder.text("rig.toml", &box_only);
+    let channel =
+        "[channel.a]\nsource = \"tone\"\nswitch = \"open\"\nfader = 10.0\npan = -1.0\nassign.programme = \"on\"\n";
+    let output = "[output.feed]\nsource = \"programme\"\nlevel = 0.0\nceiling = -1.0\n";
+    folder.text("profile.toml", &(head("profile") + "name = \"Hot\"\n" + channel + output));
+    let report = folder.render("--rig rig.toml --profile profile.toml --length 1 --bus feed --out out");
+    let heard = &folder.read("out/output.feed.wav")[0];
+    let highest = heard.iter().fold(0.0_f32, |highest, sample| sample.abs().max(highest));
+    let ceiling = 10.0_f32.powf(-1.0 / 20.0);
+    assert!((0.9 * ceiling..=ceiling).contains(&highest), "{highest}");
+    let side = |levels: &Json| levels["peak_dbfs"][0].as_f64().expect("a level");
+    let feed = &report["outputs"]["feed"];
+    assert!((side(&feed["file"]) - 20.0 * f64::from(highest).log10()).abs() < 0.01, "{feed}");
+    assert!(side(feed) > 4.9, "its meter stands before the limiter: {feed}");
+}
+
 /// A selection is an event like any other: the first source bit for bit, 20 ms of both, the second bit for bit.
 #[test]
 fn a_second_source_is_selected_at_its_frame() {

@@ -158,6 +158,7 @@ impl Render {
         let mut files = Files::new(map, replaced, self.callback as usize);
         let mut writers = self.create(&wanted, &files.map, rate, length)?;
 
+        let mut written = vec![[Level::default(); 2]; wanted.len()];
         let started = Instant::now();
         let mut interleaved = vec![0.0; 2 * self.callback as usize];
         let mut done = 0;
@@ -166,13 +167,17 @@ impl Render {
             let frames = (length - done).min(u64::from(self.callback)) as usize;
             files.begin(frames).map_err(|error| Stop::CouldNotRun(error.to_string()))?;
             offline.process(&mut files);
-            for (writer, sides) in writers.iter_mut().zip(&files.map.outputs) {
+            for ((writer, sides), levels) in writers.iter_mut().zip(&files.map.outputs).zip(&mut written) {
                 let out = &mut interleaved[..frames * sides.len()];
                 for (side, wire) in sides.iter().enumerate() {
                     let samples = &files.outputs[usize::from(*wire)][..frames];
+                    let (mut peak, mut energy) = (0.0_f32, 0.0);
                     for (frame, sample) in out.chunks_exact_mut(sides.len()).zip(samples) {
                         frame[side] = *sample;
+                        peak = peak.max(sample.abs());
+                        energy += f64::from(*sample) * f64::from(*sample);
                     }
+                    levels[side.min(1)].take(peak, energy, frames as u64);
                 }
                 writer.write(out).map_err(|error| Stop::CouldNotRun(error.to_string()))?;
             }
@@ -199,6 +204,12 @@ impl Render {
             "notes": remarks.notes,
         });
         tally.borrow().write(&mut report, rate);
+        for ((wanted, sides), levels) in wanted.iter().zip(&files.map.outputs).zip(&written) {
+            // Behind the limiter, where the meters of an output stand before it.
+            if let Wanted::Output(id) = wanted {
+                report["outputs"][&**id]["file"] = shown(&levels[..sides.len().min(2)]);
+            }
+        }
         let path = self.out.join("report.json");
         let text = serde_json::to_string_pretty(&report).map_err(|error| Stop::CouldNotRun(error.to_string()))?;
         std::fs::write(&path, text + "\n")
@@ -784,6 +795,13 @@ impl Level {
     }
 }
 
+fn shown(sides: &[Level]) -> Json {
+    json!({
+        "peak_dbfs": sides.iter().map(|side| side.peak_dbfs()).collect::<Vec<_>>(),
+        "level_dbfs": sides.iter().map(|side| side.level_dbfs()).collect::<Vec<_>>(),
+    })
+}
+
 /// Meter frames, added up.
 #[derive(Debug, Default)]
 struct Tally {
@@ -849,13 +867,7 @@ impl Tally {
         for (key, bank) in [("channels", Bank::Sources), ("buses", Bank::Buses), ("outputs", Bank::Outputs)] {
             let mut things = serde_json::Map::new();
             for measured in self.measured.iter().filter(|measured| measured.bank == bank) {
-                let levels = |sides: &[Level; 2]| {
-                    let sides = &sides[..measured.width];
-                    json!({
-                        "peak_dbfs": sides.iter().map(|side| side.peak_dbfs()).collect::<Vec<_>>(),
-                        "level_dbfs": sides.iter().map(|side| side.level_dbfs()).collect::<Vec<_>>(),
-                    })
-                };
+                let levels = |sides: &[Level; 2]| shown(&sides[..measured.width]);
                 let thing = if bank == Bank::Sources {
                     json!({
                         "input": levels(&measured.input),
@@ -886,6 +898,7 @@ fn summary(report: &Json, out: &Path) -> String {
         for (id, levels) in report[key].as_object().into_iter().flatten() {
             let file = format!("{kind}.{id}.wav");
             if report["files"].as_array().is_some_and(|files| files.iter().any(|name| *name == file)) {
+                let levels = levels.get("file").unwrap_or(levels);
                 let highest = |key: &str| {
                     let sides = levels[key].as_array().into_iter().flatten().filter_map(Json::as_f64);
                     sides.fold(f64::from(FLOOR_DBFS), f64::max)
