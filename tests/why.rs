@@ -218,7 +218,12 @@ const FAULTS: &[Fault] = &[
     fault("switch closed and fader off", "channel.peter", &[&["peter"], &["switch", "closed"]], &["fader"]),
     fault("no signal and switch closed", "channel.quentin", &[&["quentin", "hush"], NO_SIGNAL], &["switch"]),
     fault("turned to the silent side of a pair", "channel.rosa", &[&["rosa"], &["pan", "balance", "left"]], &["fader"]),
-    fault("the equaliser takes everything", "channel.sofie", &[&["sofie"], &["equaliser"]], &["switch", "fader"]),
+    fault(
+        "the equaliser takes everything",
+        "channel.sofie",
+        &[&["sofie"], &["equaliser"]],
+        &["switch", "fader", "duck", "shar"],
+    ),
     fault("trim and fader together", "channel.vera", &[&["vera"], &["fader", "trim"]], &["switch"]),
     fault("pad and trim together", "channel.walter", &[&["walter"], &["trim", "pad"]], &["switch", "fader"]),
     fault(
@@ -887,6 +892,8 @@ fn why_names_gain_groups_rooms_talkbacks_and_locks() {
 
 // ---- a third thirty, written from the promise and the README alone, after the answers to the first two tables were right ----
 
+// Eight of them were named right at the first answer.
+
 const EVENING_RIG: &str = r#"
 form = 1
 kind = "rig"
@@ -991,11 +998,16 @@ const EVENING: &[Fault] = &[
         &[&["clara"], &["trim-b", "pad-b", "second source", "source b"]],
         &["fader"],
     ),
-    fault("the high-pass takes everything", "channel.dora", &[&["dora"], &["high-pass"]], &["fader", "equaliser"]),
+    fault(
+        "the high-pass takes everything",
+        "channel.dora",
+        &[&["dora"], &["high-pass"]],
+        &["fader", "equaliser", "duck", "shar"],
+    ),
     fault("a send after a fader that is off", "bus.wedge", &[&["emil"], &["fader", "down"]], &["output"]),
-    fault("makes room for voices", "channel.frida", &[&["duck", "room for", "voices"], &["round"]], &["fader"]),
+    fault("makes room for voices", "channel.frida", &[&["duck", "room for", "voices"], &["round"]], &["fader", "shar"]),
     fault("a bus that makes room", "bus.records", &[&["duck", "room for", "voices"], &["round"]], &["fader"]),
-    fault("its share of the gain is small", "channel.ida", &[&["shar"], &["round"]], &["fader"]),
+    fault("its share of the gain is small", "channel.ida", &[&["shar"], &["round"]], &["fader", "duck"]),
     fault("the tally of a player", "channel.jakob.tally", &[&["microphone"]], &["closed", "fader"]),
     fault("the lamp of a closed switch", "control.l1", &[&["klara"], &["closed", "switch"]], &["mm"]),
     fault(
@@ -1264,5 +1276,5 @@ fn why_names_a_third_thirty() {
     score.ask(&house, AFTER_RESTART);
     println!("{} of {} right, the longest answer {} ms", score.right, score.asked, score.longest.as_millis());
     assert_eq!(score.asked, 30);
-    assert!(score.right >= 8, "only {} of 30 were right", score.right);
+    assert_eq!(score.right, score.asked);
 }
