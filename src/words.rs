@@ -741,21 +741,22 @@ pub mod why {
         format!("input {input} has {}", super::level(dbfs))
     }
 
-    fn trim(pad: bool, trim_db: f32) -> String {
-        format!("{}trim at {trim_db:.1} dB", if pad { "pad on and " } else { "" })
+    fn trim(pad: Option<&str>, trim: (&str, f32)) -> String {
+        let (trim, db) = trim;
+        format!("{}{trim} at {db:.1} dB", pad.map_or_else(String::new, |pad| format!("{pad} on and ")))
     }
 
-    /// Trim and pad that leave nothing.
+    /// Trim and pad that leave nothing; a second source has its own.
     #[must_use]
-    pub fn trim_takes(pad: bool, trim_db: f32, input: &str, arrives: f32, now: f32) -> String {
+    pub fn trim_takes(pad: Option<&str>, of: (&str, f32), input: &str, arrives: f32, now: f32) -> String {
         let (arrives, now) = (super::level(arrives), super::level(now));
-        format!("its {} brings input {input} from {arrives} to {now}: raise it", trim(pad, trim_db))
+        format!("its {} brings input {input} from {arrives} to {now}: raise it", trim(pad, of))
     }
 
     /// Trim and pad that leave something.
     #[must_use]
-    pub fn trim_makes(pad: bool, trim_db: f32, now: f32) -> String {
-        format!("its {} makes it {}", trim(pad, trim_db), super::level(now))
+    pub fn trim_makes(pad: Option<&str>, of: (&str, f32), now: f32) -> String {
+        format!("its {} makes it {}", trim(pad, of), super::level(now))
     }
 
     /// A gate that does not open.
@@ -861,8 +862,20 @@ pub mod why {
 
     /// Stages of a channel that leave nothing.
     #[must_use]
-    pub fn stages_take(stages: &[&str], dbfs: f32) -> String {
+    pub fn stages_take(stages: &[String], dbfs: f32) -> String {
         format!("its {} brings it to {}: turn it off", stages.join(" or its "), super::level(dbfs))
+    }
+
+    /// It makes room for voices.
+    #[must_use]
+    pub fn ducking(group: &str) -> String {
+        format!("ducking under {group}")
+    }
+
+    /// Others have the gain.
+    #[must_use]
+    pub fn sharing(group: &str) -> String {
+        format!("share of the gain in sharing group {group}")
     }
 
     /// A balance on the silent side.
@@ -894,13 +907,32 @@ pub mod why {
 
     /// A bus that leaves nothing of what comes to it; what on it takes, and its fader.
     #[must_use]
-    pub fn bus_takes(bus: &str, dbfs: f32, stages: &[&str], fader: f32) -> String {
-        let with = stages.iter().map(|stage| format!("its {stage}, ")).collect::<String>();
-        let look = match (stages, fader < 0.0) {
-            ([], false) => "look for a channel on it with reversed polarity".to_owned(),
-            _ => format!("look at {with}its fader at {fader:.1} dB"),
+    pub fn bus_takes(bus: &str, dbfs: f32, stages: &[String], fader: f32) -> String {
+        let fader = (fader < 0.0).then(|| format!("its fader at {fader:.1} dB"));
+        let parts: Vec<String> = stages.iter().map(|stage| format!("its {stage}")).chain(fader).collect();
+        let look = match &parts[..] {
+            [] => "look for a channel on it with reversed polarity".to_owned(),
+            parts => format!("look at {}", parts.join(", ")),
         };
         format!("bus {bus} brings what comes to it to {}: {look}", super::level(dbfs))
+    }
+
+    /// A bus that is spoken to.
+    #[must_use]
+    pub fn gives_way(bus: &str, talkbacks: &str, dbfs: f32) -> String {
+        format!(
+            "bus {bus} gives way to talkback {talkbacks}, which leaves {} of it: let go of the key",
+            super::level(dbfs)
+        )
+    }
+
+    /// An output that leaves nothing of what it carries: by its level, and when it is dimmed.
+    #[must_use]
+    pub fn output_leaves(output: &str, dimmed: bool, level: f32, dbfs: f32) -> String {
+        let dim = dimmed.then(|| "is dimmed, by its dim or a talkback beside it".to_owned());
+        let level = (level < 0.0).then(|| format!("has its level at {level:.1} dB"));
+        let parts: Vec<String> = dim.into_iter().chain(level).collect();
+        format!("output {output} {}, which leaves {}: bring it back", parts.join(" and "), super::level(dbfs))
     }
 
     /// An output that carries it.
@@ -929,8 +961,11 @@ pub mod why {
 
     /// A mix-minus of which its owner is all.
     #[must_use]
-    pub fn nothing_but_the_own(bus: &str, of: &str, less: &str) -> String {
-        format!("bus {bus} is {of} less {less}, and no channel besides goes to {of}: assign to it who shall be heard")
+    pub fn nothing_but_the_own(bus: &str, of: &str, less: &str, waits: bool) -> String {
+        let now = if waits { format!(" while {less} is closed") } else { String::new() };
+        format!(
+            "bus {bus} is {of} less {less}{now}, and no channel besides goes to {of}: assign to it who shall be heard"
+        )
     }
 
     /// Groups that keep everything back.
@@ -992,7 +1027,119 @@ pub mod why {
     }
 
     /// A room in which nobody is.
-    pub const ROOM_QUIET: &str = "no microphone in it is live, and its loudspeakers are not muted";
+    pub const ROOM_QUIET: &str = "no channel carries a microphone of it, and its loudspeakers are not muted";
+
+    /// The same, and what keeps somebody in it from being live.
+    #[must_use]
+    pub fn room_dark(channel: &str, why: &str) -> String {
+        format!("no microphone in it is live: of channel {channel}, {why}")
+    }
+
+    /// A tally that is lit.
+    #[must_use]
+    pub fn tally_lit(bus: &str) -> String {
+        format!("it is lit: it is heard on bus {bus}, which is on air")
+    }
+
+    /// The same, of a bus.
+    #[must_use]
+    pub fn bus_lit(bus: &str) -> String {
+        format!("it is lit: bus {bus} is on air")
+    }
+
+    /// A tally that stays lit for a moment.
+    pub const LIT_STILL: &str = "it is lit for half a second after the last that was heard";
+
+    /// A tally that is dark.
+    #[must_use]
+    pub fn tally_dark(why: &str) -> String {
+        format!("it is dark: {why}")
+    }
+
+    /// What no tally is lit for.
+    #[must_use]
+    pub fn no_microphone(input: &str) -> String {
+        format!("input {input} is no microphone of a device, and only those light it")
+    }
+
+    /// A bus in rehearsal.
+    #[must_use]
+    pub fn in_rehearsal(bus: &str) -> String {
+        format!("bus {bus} is in rehearsal: turn bus.{bus}.rehearsal off when it goes on air")
+    }
+
+    /// A bus that is never on air.
+    #[must_use]
+    pub fn never_on_air(bus: &str) -> String {
+        format!("bus {bus} is never on air: that is what its air says")
+    }
+
+    /// A bus of one guest.
+    #[must_use]
+    pub fn mix_minus_off_air(bus: &str) -> String {
+        format!("bus {bus} is a mix-minus, heard by who is left out of it, and not on air")
+    }
+
+    /// A bus that nobody outside hears.
+    #[must_use]
+    pub fn heard_inside(bus: &str, outputs: &str) -> String {
+        let by =
+            if outputs.is_empty() { "no output carries it".to_owned() } else { format!("only {outputs} carries it") };
+        format!("bus {bus} is not on air: {by}; a feed, a line or a loudspeaker of no room would make it so")
+    }
+
+    /// Values that are refused.
+    #[must_use]
+    pub fn refused(value: &str, why: &str) -> String {
+        format!("{value} is refused: {why}")
+    }
+
+    /// It is not listened to.
+    pub const NOT_LISTENED: &str = "its listen is off: turn it on";
+
+    /// It is listened to, by nobody.
+    pub const NO_OUTPUT_LISTENS: &str =
+        "it is listened to, and no output listens: turn the listen of headphones or a loudspeaker on";
+
+    /// It is listened to, and there is nothing.
+    pub const LISTENED_SILENT: &str =
+        "its listen is on, and no signal is there to listen to: ask why of the whole of it";
+
+    /// It is listened to.
+    #[must_use]
+    pub fn listened_on(outputs: &str) -> String {
+        format!("{outputs} plays it")
+    }
+
+    /// An input that is not used.
+    #[must_use]
+    pub fn input_unused(input: &str) -> String {
+        format!("input {input} is the source of no channel and no talkback: name it as one's source")
+    }
+
+    /// A contact that follows.
+    #[must_use]
+    pub fn contact_of_room(contact: &str, room: &str) -> String {
+        format!("contact {contact} follows the microphones of room {room}, and nobody else moves it")
+    }
+
+    /// A contact that can be moved.
+    #[must_use]
+    pub fn contact_ready(contact: &str) -> String {
+        format!("contact {contact} does what it is told")
+    }
+
+    /// A channel of an earlier profile.
+    #[must_use]
+    pub fn left_over(profile: &str) -> String {
+        format!("{HEARD}, though profile \"{profile}\" does not have it: it stays until it is closed")
+    }
+
+    /// A channel that is not open, and why.
+    #[must_use]
+    pub fn closed_by(channel: &str, why: &str) -> String {
+        format!("{channel} ({why})")
+    }
 
     /// An output that plays what is listened to instead of its source.
     #[must_use]
@@ -1175,12 +1322,6 @@ pub mod log {
     #[must_use]
     pub fn messages_lost(port: impl Display, count: u64) -> String {
         format!("control port {port}: {count} messages were lost on the way in")
-    }
-
-    /// A start that nothing hears.
-    #[must_use]
-    pub fn no_start_line(channel: impl Display) -> String {
-        format!("channel {channel} has no start line: its input names none")
     }
 
     /// The lock of a panel that nobody uses.
@@ -1941,6 +2082,12 @@ pub mod refused {
     #[must_use]
     pub fn tone_on_air(bus: &str) -> String {
         format!("bus {bus} is on air: say \"on-air\" to confirm that listeners shall hear tone")
+    }
+
+    /// A source that nothing here starts.
+    #[must_use]
+    pub fn no_start_line(channel: &str) -> String {
+        format!("channel {channel} has no start line: its input names no start contact")
     }
 
     /// A contact that only the truth moves.

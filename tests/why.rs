@@ -1,4 +1,4 @@
-//! Thirty faults, and what `longthrow why` says first of each.
+//! Thirty faults, and others since, and what `longthrow why` says first of each.
 //!
 //! The faults and the words that count as a right answer were written from the promise alone (the path from the device to the
 //! output, the first thing on it that blocks, one sentence), before its implementation was read. What a person at the
@@ -218,7 +218,12 @@ const FAULTS: &[Fault] = &[
     fault("switch closed and fader off", "channel.peter", &[&["peter"], &["switch", "closed"]], &["fader"]),
     fault("no signal and switch closed", "channel.quentin", &[&["quentin", "hush"], NO_SIGNAL], &["switch"]),
     fault("turned to the silent side of a pair", "channel.rosa", &[&["rosa"], &["pan", "balance", "left"]], &["fader"]),
-    fault("the equaliser takes everything", "channel.sofie", &[&["sofie"], &["equaliser"]], &["switch", "fader"]),
+    fault(
+        "the equaliser takes everything",
+        "channel.sofie",
+        &[&["sofie"], &["equaliser"]],
+        &["switch", "fader", "duck", "shar"],
+    ),
     fault("trim and fader together", "channel.vera", &[&["vera"], &["fader", "trim"]], &["switch"]),
     fault("pad and trim together", "channel.walter", &[&["walter"], &["trim", "pad"]], &["switch", "fader"]),
     fault(
@@ -883,4 +888,393 @@ fn why_names_gain_groups_rooms_talkbacks_and_locks() {
     further.ask(&house, HOUSE_FURTHER);
     further.ask(&studio, STUDIO_FURTHER);
     assert_eq!(further.right, further.asked);
+}
+
+// ---- a third thirty, written from the promise and the README alone, after the answers to the first two tables were right ----
+
+// Eight of them were named right at the first answer.
+
+const EVENING_RIG: &str = r#"
+form = 1
+kind = "rig"
+rate_hz = 48000
+[input.tone]
+kind = "line"
+generator = "sine"
+level_dbfs = -18.0
+[input.hum]
+kind = "line"
+generator = "sine"
+frequency_hz = 50.0
+level_dbfs = -18.0
+[input.whisper]
+kind = "line"
+generator = "sine"
+level_dbfs = -50.0
+[input.unplugged]
+kind = "microphone"
+generator = "silence"
+[input.near]
+kind = "microphone"
+generator = "sine"
+level_dbfs = -15.0
+[input.remote]
+kind = "microphone"
+generator = "sine"
+level_dbfs = -50.0
+[input.reel]
+kind = "player"
+generator = "sine"
+level_dbfs = -18.0
+[output.bell]
+kind = "contact"
+port = "frame"
+name = "bell-1"
+safe = "open"
+pulse_ms = 200
+[control-port.desk-top]
+kind = "osc"
+address = "127.0.0.1"
+reply = "127.0.0.1:9"
+[control-port.frame]
+kind = "node"
+address = "127.0.0.1:9"
+slot = 5
+"#;
+
+const EVENING_PANEL: &str = r#"
+form = 1
+kind = "panel"
+[control.f1]
+place = "strip 1"
+kind = "fader"
+port = "desk-top"
+message = "osc"
+address = "/panel/f1"
+[control.l1]
+place = "in button 1"
+kind = "lamp"
+port = "desk-top"
+message = "osc"
+address = "/panel/l1"
+"#;
+
+const EVENING_CHANNELS: &[(&str, &str, &str)] = &[
+    ("anna", "tone", "source-b = \"unplugged\""),
+    ("bert", "tone", ""),
+    ("clara", "tone", "source-b = \"whisper\"\ntrim-b = -24.0\npad-b = \"on\"\nsource-select = \"b\""),
+    ("dora", "hum", "high-pass = { switch = \"on\", frequency = 1000.0, slope = \"24-db\" }"),
+    ("emil", "tone", "fader = \"off\"\nassign.programme = \"off\"\nsend.level.wedge = 0.0"),
+    ("frida", "whisper", "ducking = { under = \"round\", difference = \"off\" }"),
+    ("gustav", "whisper", "assign.records = \"on\""),
+    ("hanna", "near", "sharing.group = \"round\""),
+    ("ida", "remote", "sharing.group = \"round\""),
+    ("jakob", "reel", ""),
+    ("klara", "tone", "switch = \"closed\""),
+    ("lena", "tone", ""),
+];
+
+const EVENING_REST: &str = r#"
+[bus.wedge]
+[bus.records]
+assign.programme = "on"
+ducking = { under = "round", difference = "off" }
+[moves]
+f1 = "channel.lena.fader"
+l1 = "channel.klara.switch"
+"#;
+
+const EVENING: &[Fault] = &[
+    fault("its second source is dead", "channel.anna", &[&["unplugged"], NO_SIGNAL], &["switch", "fader", "tone"]),
+    fault(
+        "b is asked for where there is no second source",
+        "channel.bert.source-select",
+        &[&["source-b", "second source"]],
+        &["signal", "fader"],
+    ),
+    fault(
+        "pad and trim of its second source",
+        "channel.clara",
+        &[&["clara"], &["trim-b", "pad-b", "second source", "source b"]],
+        &["fader"],
+    ),
+    fault(
+        "the high-pass takes everything",
+        "channel.dora",
+        &[&["dora"], &["high-pass"]],
+        &["fader", "equaliser", "duck", "shar"],
+    ),
+    fault("a send after a fader that is off", "bus.wedge", &[&["emil"], &["fader", "down"]], &["output"]),
+    fault("makes room for voices", "channel.frida", &[&["duck", "room for", "voices"], &["round"]], &["fader", "shar"]),
+    fault("a bus that makes room", "bus.records", &[&["duck", "room for", "voices"], &["round"]], &["fader"]),
+    fault("its share of the gain is small", "channel.ida", &[&["shar"], &["round"]], &["fader", "duck"]),
+    fault("the tally of a player", "channel.jakob.tally", &[&["microphone"]], &["closed", "fader"]),
+    fault("the lamp of a closed switch", "control.l1", &[&["klara"], &["closed", "switch"]], &["mm"]),
+    fault(
+        "a fader that nobody has touched",
+        "control.f1",
+        &[&["heard", "moved", "said", "sent", "touched", "known"], &["not ", "never", "nothing", "no "]],
+        &["mm"],
+    ),
+    fault("a contact whose node is not there", "contact.bell", &[&["frame"], NODE_AWAY], &["pulse_ms"]),
+    fault("an input without a signal", "input.unplugged", &[&["unplugged"], NO_SIGNAL], &["switch", "fader"]),
+    fault("a start that its source has not", "channel.lena.start", &[&["start"], &["contact", "tone"]], &["fader"]),
+    fault(
+        "listened to by nobody",
+        "channel.lena.listen",
+        &[&["output"], &["listens", "its listen", "whose listen", "listen is", "listen on"]],
+        &["fader"],
+    ),
+];
+const AFTER_PANIC: &[Fault] =
+    &[fault("panic has closed it", "channel.dora", &[&["dora", "panic"], &["closed", "panic"]], &["fader"])];
+const AFTER_RESTART: &[Fault] = &[fault(
+    "a restart has closed it",
+    "channel.dora",
+    &[&["dora"], &["closed"], &["hand", "start", "device"]],
+    &["fader"],
+)];
+
+/// All of this is heard but for what is wrong, on a server that runs.
+const ON_AIR_RIG: &str = r#"
+form = 1
+kind = "rig"
+rate_hz = 48000
+[device.rack]
+host = "jack"
+identity = "SERVER"
+inputs = 2
+link_inputs = ["feeder:1", "feeder:2"]
+outputs = 18
+[device.barn]
+host = "alsa"
+identity = "hw:CARD=Nowhere,DEV=0"
+inputs = 1
+[input.tone]
+kind = "line"
+generator = "sine"
+level_dbfs = -18.0
+[input.whisper]
+kind = "line"
+generator = "sine"
+level_dbfs = -50.0
+[input.stand]
+kind = "microphone"
+device = "rack"
+channels = [1]
+room = "hall"
+[input.boom]
+kind = "microphone"
+device = "rack"
+channels = [2]
+room = "cellar"
+[input.desk-mic]
+kind = "microphone"
+generator = "speech-like"
+level_dbfs = -20.0
+[input.caller]
+kind = "guest"
+generator = "speech-like"
+level_dbfs = -20.0
+[input.far]
+kind = "guest"
+device = "barn"
+channels = [1]
+[room.hall]
+[room.cellar]
+[output.stream]
+kind = "feed"
+device = "rack"
+channels = [1, 2]
+[output.foyer]
+kind = "line"
+device = "rack"
+channels = [3, 4]
+[output.annexe]
+kind = "line"
+device = "rack"
+channels = [5, 6]
+[output.monitors]
+kind = "loudspeaker"
+device = "rack"
+channels = [7, 8]
+room = "hall"
+[output.ears]
+kind = "headphones"
+device = "rack"
+channels = [9, 10]
+[output.phone]
+kind = "line"
+device = "rack"
+channels = [11, 12]
+[output.stage]
+kind = "line"
+device = "rack"
+channels = [13, 14]
+[output.second-ears]
+kind = "headphones"
+device = "rack"
+channels = [15, 16]
+[output.visitors-phone]
+kind = "line"
+device = "rack"
+channels = [17, 18]
+[control-port.desk-top]
+kind = "osc"
+address = "127.0.0.1"
+reply = "127.0.0.1:9"
+"#;
+
+const ON_AIR_PANEL: &str = r#"
+form = 1
+kind = "panel"
+[control.l1]
+place = "in button 1"
+kind = "lamp"
+port = "desk-top"
+message = "osc"
+address = "/panel/l1"
+"#;
+
+const ON_AIR_CHANNELS: &[(&str, &str, &str)] = &[
+    ("anna", "tone", ""),
+    ("bert", "stand", "assign.programme = \"off\"\nassign.drama = \"on\""),
+    ("clara", "boom", "fader = \"off\""),
+    ("dora", "stand", ""),
+    ("emil", "whisper", "assign.programme = \"off\"\nassign.wedge = \"on\""),
+    ("frida", "stand", "assign.programme = \"off\"\nassign.foldback = \"on\""),
+    ("gustav", "whisper", "assign.programme = \"off\"\nassign.soft = \"on\""),
+    (
+        "visitor",
+        "caller",
+        "switch = \"closed\"\nsend = { level = { lounge = 0.0 }, point = { lounge = \"input\" } }\nassign.programme = \"on\"",
+    ),
+];
+
+const ON_AIR_REST: &str = r#"
+[bus.drama]
+[bus.archive]
+air = "never"
+[bus.wedge]
+air = "never"
+[bus.foldback]
+[bus.soft]
+[bus.lounge]
+[bus.to-visitor]
+mix-minus = { of = "programme", less = ["visitor"], off-air = "lounge" }
+[bus.to-anna]
+mix-minus = { of = "programme", less = ["anna"] }
+[talkback.producer]
+source = "desk-mic"
+buses = ["wedge"]
+[output.stream]
+source = "programme"
+[output.foyer]
+source = "drama"
+[output.annexe]
+source = "archive"
+[output.monitors]
+source = "foldback"
+[output.ears]
+source = "soft"
+[output.phone]
+source = "to-anna"
+level = "off"
+[output.stage]
+source = "wedge"
+[output.second-ears]
+source = "audition"
+[output.visitors-phone]
+source = "to-visitor"
+[moves]
+l1 = "channel.dora.tally"
+"#;
+
+const ON_AIR: &[Fault] = &[
+    fault("waits where nobody else is", "bus.to-visitor", &[&["lounge"]], &["programme", "output"]),
+    fault("dim was left on", "output.ears", &[&["dim"], &["ears"]], &["rack", "fader"]),
+    fault("its bus is in rehearsal", "channel.bert.tally", &[&["rehears"], &["drama"]], &["closed", "fader"]),
+    fault("a dark room, its fader off", "room.cellar", &[&["clara"], &["fader"]], &["switch"]),
+    fault("a bus that is never on air", "bus.archive.tally", &[&["never"], &["air", "archive"]], &["rehears"]),
+    fault("solo while on air", "channel.anna.solo-in-place", &[&["on air"]], &["fader", "switch"]),
+    fault("the lamp of a live microphone", "control.l1", &[&["dora"], &["live", "open", "on air"]], &["mm"]),
+    fault("a talkback speaks over it", "channel.emil", &[&["talkback", "producer"]], &["fader", "rack"]),
+    fault("an input whose device is not there", "input.far", &[&["barn"], NOT_THERE], &["signal", "switch"]),
+    fault("a mix-minus that its output leaves out", "bus.to-anna", &[&["phone"], &["level", "off"]], &["fader"]),
+    fault(
+        "a bus that headphones alone carry",
+        "bus.audition.tally",
+        &[&["output", "feed", "carrie", "headphones"]],
+        &["fader", "switch"],
+    ),
+    fault(
+        "the loudspeaker of its room alone carries it",
+        "channel.frida.tally",
+        &[&["carrie", "not on air", "off air"], &["foldback"]],
+        &["muted", "switch", "fader"],
+    ),
+];
+const LEFT_OVER: &[Fault] = &[fault(
+    "the new profile does not have it",
+    "channel.anna",
+    &[&["left over", "no longer", "until", "not in the profile", "earlier", "does not have"]],
+    &["fader"],
+)];
+
+#[test]
+fn why_names_a_third_thirty() {
+    let Some(jackd) = support::jackd::Jackd::start(48_000, 256, 18) else { return };
+    let _feeder = support::jackd::Feeder::start(&jackd.name, "feeder", 2);
+    let evening = channels("evening", EVENING_CHANNELS) + EVENING_REST;
+    let studio = Daemon::start(EVENING_RIG, Some(EVENING_PANEL), &evening);
+    let on_air = channels("on air", ON_AIR_CHANNELS) + ON_AIR_REST;
+    let mut house = Daemon::start(&ON_AIR_RIG.replace("SERVER", &jackd.name), Some(ON_AIR_PANEL), &on_air);
+    house.await_line("device rack is there");
+    let switch = |daemon: &Daemon, channel: &str, word: &str, act: (&str, &str)| {
+        let address = format!("/channel/{channel}/switch");
+        daemon.word(act.0, act.1);
+        support::wait_until(&address, || daemon.ask(&address) == Argument::Text(word.to_owned()));
+    };
+    let open = |daemon: &Daemon, channel: &str| {
+        switch(daemon, channel, "open", (&format!("/channel/{channel}/switch"), "open"))
+    };
+    for channel in ["hanna", "ida"] {
+        open(&studio, channel);
+    }
+    studio.word("/channel/anna/source-select", "b");
+    studio.word("/channel/bert/source-select", "b");
+    studio.word("/channel/lena/listen", "on");
+    studio.word("/channel/lena/start", "on");
+    for channel in ["bert", "clara", "dora", "frida"] {
+        open(&house, channel);
+    }
+    house.word("/bus/drama/rehearsal", "on");
+    house.word("/output/ears/dim", "on");
+    house.word("/talkback/producer/to/wedge", "on");
+    house.word("/channel/anna/solo-in-place", "on");
+    listen();
+    // What sounded until it was spoilt is called silent after five seconds.
+    std::thread::sleep(Duration::from_secs(2));
+
+    let mut score = Score::default();
+    score.ask(&studio, EVENING);
+    score.ask(&house, ON_AIR);
+    // Another show, without one of the channels that are open on air.
+    let another = channels("another", &ON_AIR_CHANNELS[1..]) + &ON_AIR_REST.replace("\"anna\"", "\"dora\"");
+    std::fs::write(house.folder().join("profile.toml"), another).expect("written");
+    house.say("/profile/reload", &[]);
+    house.await_line("revision 2 is in force");
+    score.ask(&house, LEFT_OVER);
+    switch(&house, "dora", "closed", ("/desk/panic", "close-microphones"));
+    score.ask(&house, AFTER_PANIC);
+    open(&house, "dora");
+    listen();
+    house.stop();
+    let house = Daemon::start_in(house.into_folder(), true, &[]);
+    house.await_line("device rack is there");
+    listen();
+    score.ask(&house, AFTER_RESTART);
+    println!("{} of {} right, the longest answer {} ms", score.right, score.asked, score.longest.as_millis());
+    assert_eq!(score.asked, 30);
+    assert_eq!(score.right, score.asked);
 }

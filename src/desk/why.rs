@@ -2,9 +2,11 @@
 //!
 //! Along a channel: device, signal at its input, trim, gate, switch, gain groups, fader, the other stages, balance, groups, bus,
 //! muted room, output. An input that is soft and not dead comes last: it is often only somebody who does not speak. What is asked of
-//! gain groups, rooms, talkbacks and controls is in `why/console.rs`; every text is in `words.rs`.
+//! gain groups, rooms, talkbacks and controls is in `why/console.rs`, of tallies, listening and values that are refused in
+//! `why/values.rs`; every text is in `words.rs`.
 
 mod console;
+mod values;
 
 use super::Desk;
 use super::aims::PAD;
@@ -14,7 +16,7 @@ use crate::dsp::pan::balance;
 use crate::engine::Tap;
 use crate::panel::ControlIndex;
 use crate::params::{Address, BUS_BANDS, CHANNEL_BANDS, Key, Value, nearest};
-use crate::profile::{Bus, Id, Input, InputFrom, Output, Signal};
+use crate::profile::{Bus, Id, Input, InputFrom, Minus, Output, Signal};
 use crate::units::Pan;
 use crate::words::why as words;
 use serde::{Deserialize, Serialize};
@@ -69,8 +71,8 @@ impl Walk {
 }
 
 impl Desk {
-    /// Why what a path names is silent, lit, or does not obey. Accepted: a channel, bus, output, gain group, room, talkback or
-    /// control, as `channel.lectern`, `/channel/lectern/fader` or the bare id.
+    /// Why what a path names is silent, lit, or does not obey. Accepted: an input, channel, bus, output, gain group, room,
+    /// talkback, contact or control, as `channel.lectern`, `/channel/lectern/fader` or the bare id.
     ///
     /// # Errors
     /// Nothing is called so; the nearest that is, in words.
@@ -79,6 +81,9 @@ impl Desk {
         let (scope, rest) = dotted.split_once('.').map_or(("", &*dotted), |(scope, rest)| (scope, rest));
         let id = rest.split('.').next().unwrap_or_default();
         let is = |wanted: &str| scope == wanted || scope.is_empty();
+        if let Some(why) = self.why_of_value(&dotted, facts) {
+            return Ok(why);
+        }
         if is("channel") && self.channels().any(|channel| &*channel.id == id) {
             return Ok(self.why_channel(&dotted, &id.into(), facts));
         }
@@ -115,7 +120,9 @@ impl Desk {
         let groups = self.gain_groups().map(|group| format!("gain-group.{}", group.id));
         let rooms = self.rig().console.rooms.iter().map(|room| format!("room.{}", room.id));
         let talkbacks = self.talkbacks().iter().map(|talkback| format!("talkback.{}", talkback.id));
-        let console = groups.chain(rooms).chain(talkbacks);
+        let inputs = self.rig().inputs.iter().map(|input| format!("input.{}", input.id));
+        let contacts = self.rig().contacts.iter().map(|contact| format!("contact.{}", contact.id));
+        let console = groups.chain(rooms).chain(talkbacks).chain(inputs).chain(contacts);
         let all: Vec<String> = channels.chain(buses).chain(outputs).chain(console).chain(controls).collect();
         let near = nearest(&dotted, all.iter().map(String::as_str))
             .or_else(|| all.iter().find(|name| nearest(id, name.split('.').skip(1)).is_some()).map(String::as_str));
@@ -179,9 +186,13 @@ impl Desk {
             .iter()
             .map(|bus| {
                 let mut way = Walk::default();
+                let mut level = 0.0;
                 if !direct(bus) {
-                    let level = self.send_level(id, &bus.id).decibels().get();
+                    level = self.send_level(id, &bus.id).decibels().get();
                     way.step(format!("send {}", bus.id), level > CLOSED_DB, words::send_at(&bus.id, level));
+                }
+                if let Some(after) = after.filter(|_| plays) {
+                    self.step_gives_way(&bus.id, after.peak_dbfs + level, &mut way);
                 }
                 self.walk_bus(&bus.id, plays && direct(bus), facts, &mut way);
                 way
@@ -198,8 +209,10 @@ impl Desk {
         }
         walk.0.extend(soft);
         let live = self.is_open_on_air(id);
+        let left_over = self.left_over().iter().any(|channel| channel.id == *id);
         walk.end(path, || match self.ears() {
             Some(none) => words::nothing_blocks(Some(none)),
+            None if left_over => words::left_over(self.profile_name()),
             None if live => words::HEARD.to_owned(),
             None => words::nothing_blocks(None),
         })
@@ -226,9 +239,9 @@ impl Desk {
         self.value(address).is_some_and(|value| value.is_word("on") || value.is_word("open"))
     }
 
-    /// What arrives, and what trim and gate leave of it; whether there is anything to follow further. What is soft and not
-    /// dead is put into `soft`.
-    fn walk_input(
+    /// What arrives at the input that a channel carries, in dBFS; nothing when there is nothing to follow further. What is soft
+    /// and not dead is put into `soft`.
+    fn walk_signal(
         &self,
         id: &Id,
         input: &Input,
@@ -236,28 +249,26 @@ impl Desk {
         facts: &Facts,
         walk: &mut Walk,
         soft: &mut Option<Step>,
-    ) -> bool {
-        let number = |key: Key| self.held(key, id).decibels().get();
+    ) -> Option<f32> {
         let (trim, pad) = self.level_keys(id);
-        let (trim, pad) = (number(trim), self.stands_on(&Address::new(pad, id)));
         // The meter stands behind both.
-        let now = heard.peak_dbfs;
-        let arrives = now - trim - if pad { db_from_linear(PAD) } else { 0.0 };
+        let pad = if self.stands_on(&Address::new(pad, id)) { db_from_linear(PAD) } else { 0.0 };
+        let arrives = heard.peak_dbfs - self.held(trim, id).decibels().get() - pad;
         let (name, sounds) = (&input.id, heard.sounds() || arrives > SILENT_DBFS);
         if let InputFrom::File { path, looped, .. } = &input.from {
             let file = path.file_name().unwrap_or(path.as_os_str()).to_string_lossy();
             match facts.files.get(path) {
                 Some(FileTrouble::Unreadable(why)) => {
                     walk.step("input", false, words::file_unreadable(name, why));
-                    return false;
+                    return None;
                 }
                 _ if !looped && !self.is_open(id) => {
                     walk.step("input", true, words::file_starts(&file));
-                    return false;
+                    return None;
                 }
                 Some(FileTrouble::Ended) if arrives <= SILENT_DBFS => {
                     walk.step("input", false, words::file_ended(&file, name));
-                    return false;
+                    return None;
                 }
                 _ => {}
             }
@@ -269,11 +280,30 @@ impl Desk {
             } else {
                 *soft = Some(Step { element: "input".to_owned(), says, passes: false });
             }
-            return false;
+            return None;
         }
         walk.step("input", true, words::input_has(name, arrives));
+        Some(arrives)
+    }
+
+    /// What arrives, and what trim and gate leave of it; whether there is anything to follow further.
+    fn walk_input(
+        &self,
+        id: &Id,
+        input: &Input,
+        heard: Heard,
+        facts: &Facts,
+        walk: &mut Walk,
+        soft: &mut Option<Step>,
+    ) -> bool {
+        let Some(arrives) = self.walk_signal(id, input, heard, facts, walk, soft) else { return false };
+        let number = |key: Key| self.held(key, id).decibels().get();
+        let now = heard.peak_dbfs;
+        let (trim, pad) = self.level_keys(id);
+        let pad = self.stands_on(&Address::new(pad, id)).then_some(pad.parameter().word);
+        let trim = (trim.parameter().word, number(trim));
         if now <= SILENT_DBFS && !heard.sounds() {
-            walk.step("trim", false, words::trim_takes(pad, trim, name, arrives, now));
+            walk.step("trim", false, words::trim_takes(pad, trim, &input.id, arrives, now));
             return false;
         }
         walk.step("trim", true, words::trim_makes(pad, trim, now));
@@ -308,9 +338,9 @@ impl Desk {
         }
         let Some(after) = facts.heard.get(&format!("/meter/channel/{id}/after-fader/peak")) else { return };
         if after.peak_dbfs <= SILENT_DBFS && !after.sounds() {
-            let stages = self.filters(id);
-            if !stages.is_empty() {
-                walk.step(stages[0], false, words::stages_take(&stages, after.peak_dbfs));
+            let stages = self.takers(id);
+            if let Some(first) = stages.first() {
+                walk.step(first, false, words::stages_take(&stages, after.peak_dbfs));
             }
             return;
         }
@@ -328,20 +358,62 @@ impl Desk {
         }
     }
 
-    /// The stages of a channel that can take a whole signal away.
-    fn filters(&self, id: &Id) -> Vec<&'static str> {
+    /// The stages of a channel that can take a whole signal away, and the voices for which it gives way.
+    fn takers(&self, id: &Id) -> Vec<String> {
         let shaped = |key: Key| ["pass", "notch"].iter().any(|shape| self.held(key, id).is_word(shape));
         let on = |key: Key| self.stands_on(&Address::new(key, id));
         let mut stages = Vec::new();
         if on(Key::ChannelHighPass) {
-            stages.push("high-pass");
+            stages.push("high-pass".to_owned());
         }
         if on(Key::ChannelEqualiser)
             && CHANNEL_BANDS.iter().any(|band| shaped(band.shape) || self.held(band.gain, id) != Value::Number(0.0))
         {
-            stages.push("equaliser");
+            stages.push("equaliser".to_owned());
+        }
+        if on(Key::ChannelCompressor) {
+            stages.push("compressor".to_owned());
+        }
+        stages.extend(self.ducked_under(Key::ChannelDuckingUnder, id));
+        if on(Key::ChannelSharing)
+            && let Some(group) = self.group_named(Key::ChannelSharingGroup, id)
+            && self.voices_of(&group).any(|other| other != id)
+        {
+            stages.push(words::sharing(&group));
         }
         stages
+    }
+
+    /// The sharing group that a parameter names.
+    fn group_named(&self, key: Key, id: &Id) -> Option<Id> {
+        match self.held(key, id) {
+            Value::Word(group) if &*group != "off" => Some(Id::from(&*group)),
+            _ => None,
+        }
+    }
+
+    /// Open channels of a sharing group.
+    fn voices_of<'d>(&'d self, group: &'d str) -> impl Iterator<Item = &'d Id> {
+        let channels = self.channels().map(|channel| &channel.id);
+        channels.filter(move |id| self.is_open(id) && self.held(Key::ChannelSharingGroup, id).is_word(group))
+    }
+
+    /// The ducking of a channel or bus while any of the voices is open for which it makes room.
+    fn ducked_under(&self, key: Key, id: &Id) -> Option<String> {
+        let group = self.group_named(key, id)?;
+        self.voices_of(&group).next().map(|_| words::ducking(&group))
+    }
+
+    /// What a bus does to a channel while a talkback speaks to it.
+    fn step_gives_way(&self, bus: &Id, dbfs: f32, walk: &mut Walk) {
+        let left = dbfs + db_from_linear(self.dip_of(bus));
+        let spoken = |to: &[String]| to.iter().any(|to| **to == **bus);
+        let talkbacks = self.talkbacks().iter().filter(|talkback| spoken(&self.speaks_to(talkback)));
+        let talkbacks: Vec<&str> = talkbacks.map(|talkback| &*talkback.id).collect();
+        if left < dbfs && !talkbacks.is_empty() {
+            let says = words::gives_way(bus, &talkbacks.join(", "), left);
+            walk.step(format!("talkback {}", talkbacks.join(", ")), left > SILENT_DBFS, says);
+        }
     }
 
     /// A fader or level: off, far down, or waiting for its control.
@@ -421,22 +493,28 @@ impl Desk {
         let mut takers = Vec::new();
         let is_on = |key: Key| self.stands_on(&Address::new(key, bus));
         if is_on(Key::BusEqualiser) && BUS_BANDS.iter().any(|band| self.held(band.gain, bus) != Value::Number(0.0)) {
-            takers.push("equaliser");
+            takers.push("equaliser".to_owned());
         }
         if is_on(Key::BusCompressor) {
-            takers.push("compressor");
+            takers.push("compressor".to_owned());
         }
+        takers.extend(self.ducked_under(Key::BusDuckingUnder, bus));
         let fader = self.held(Key::BusFader, bus).decibels().get();
         walk.step(format!("stages {bus}"), false, words::bus_takes(bus, self.bus_peak(bus, facts), &takers, fader));
         false
     }
 
+    /// What a mix-minus is of now: of the bus for those off air while all whom it is for are closed.
+    fn minus_now<'d>(&self, minus: &'d Minus) -> &'d Id {
+        let waits = minus.off_air.as_ref().filter(|_| !minus.less.iter().any(|channel| self.is_open(channel)));
+        waits.unwrap_or(&minus.of)
+    }
+
     /// Whether anything of a channel comes to a bus: itself, by groups that are not down, or by what a mix-minus is of.
     fn reaches(&self, channel: &Id, bus: &Id, only_open: bool) -> bool {
         if let Some(minus) = self.minus_of(bus) {
-            let of = std::iter::once(&minus.of).chain(&minus.off_air);
-            return !minus.less.contains(channel)
-                && of.into_iter().any(|of| of != bus && self.reaches(channel, of, only_open));
+            let of = self.minus_now(minus);
+            return !minus.less.contains(channel) && of != bus && self.reaches(channel, of, only_open);
         }
         self.gives(channel, bus)
             || self.buses().any(|group| {
@@ -452,7 +530,10 @@ impl Desk {
         let all = || self.channels().map(|channel| &channel.id);
         if !all().any(|channel| self.reaches(channel, bus, false)) {
             let says = match self.minus_of(bus) {
-                Some(minus) => words::nothing_but_the_own(bus, &minus.of, &few(minus.less.iter().map(|id| &**id))),
+                Some(minus) => {
+                    let (of, less) = (self.minus_now(minus), few(minus.less.iter().map(|id| &**id)));
+                    words::nothing_but_the_own(bus, of, &less, *of != minus.of)
+                }
                 None => words::no_channel_on(bus),
             };
             walk.step("channels", false, says);
@@ -469,16 +550,41 @@ impl Desk {
             walk.step("groups", false, words::groups_down(bus, &groups.join(", ")));
             return None;
         }
+        // A send from before the fader is heard without it, one from the input without the switch.
+        let into = self.minus_of(bus).map_or(bus, |minus| self.minus_now(minus));
+        let early = |id: &Id| {
+            self.send_level(id, into) != Value::Off
+                && match self.send_tap(id, into) {
+                    Tap::Input => true,
+                    Tap::PreFader => self.is_switched_open(id),
+                    _ => false,
+                }
+        };
         let open: Vec<&str> =
-            members.iter().filter(|channel| self.is_open(channel)).map(|channel| &***channel).collect();
-        let sounding =
-            |id: &&str| facts.heard.get(&format!("/meter/channel/{id}/after-fader/peak")).is_some_and(Heard::sounds);
+            members.iter().filter(|id| self.is_open(id) || early(id)).map(|channel| &***channel).collect();
+        let sounding = |id: &&str| {
+            let tap = if early(&Id::from(*id)) { "input" } else { "after-fader" };
+            facts.heard.get(&format!("/meter/channel/{id}/{tap}/peak")).is_some_and(Heard::sounds)
+        };
         let (says, passes) = match &open[..] {
-            [] => (words::none_open(bus, &few(members.iter().map(|id| &***id))), false),
+            [] => {
+                let closed: Vec<String> = members.iter().map(|id| self.closed_in_words(id)).collect();
+                (words::none_open(bus, &few(closed.iter().map(|closed| &**closed))), false)
+            }
             open if open.iter().any(sounding) => (words::open_on_it(&few(open.iter().copied())), true),
             open => (words::open_without_signal(&few(open.iter().copied())), false),
         };
         Some(Step { element: "channels".to_owned(), says, passes })
+    }
+
+    /// What level and dim leave of what an output carries.
+    fn step_output(&self, output: &Output, carries: f32, walk: &mut Walk) {
+        let level = self.held(Key::OutputLevel, &output.id).decibels().get();
+        let dim = db_from_linear(self.monitor_gain(&output.id));
+        let left = carries + level + dim;
+        if carries > SILENT_DBFS && left <= SILENT_DBFS {
+            walk.step("level", false, words::output_leaves(&output.id, dim < 0.0, level, left));
+        }
     }
 
     fn why_output(&self, path: &str, id: &str, facts: &Facts) -> Why {
@@ -500,6 +606,9 @@ impl Desk {
                 walk.step("muted", false, words::output_muted(id, &says));
             }
             self.step_fader(&Address::new(Key::OutputLevel, id), "level", facts, &mut walk);
+            if walk.passes() && sounds.as_ref().is_some_and(|step| step.passes) {
+                self.step_output(output, self.bus_peak(&bus, facts), &mut walk);
+            }
             let there = !self.away.contains(&output.device);
             walk.step(
                 "device",

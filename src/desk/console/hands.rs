@@ -56,7 +56,7 @@ fn word(word: &str) -> Value {
 }
 
 impl Desk {
-    fn start_of(&self, channel: &Id) -> Option<&RemoteStart> {
+    pub(super) fn start_of(&self, channel: &Id) -> Option<&RemoteStart> {
         let input = &self.input_of(channel)?.id;
         self.rig().console.starts.iter().find(|start| start.input == *input)
     }
@@ -91,9 +91,8 @@ impl Desk {
 
     /// A start was asked for by name.
     pub(super) fn pulse_start(&mut self, channel: &Id, effects: &mut Effects) {
-        match self.start_of(channel) {
-            Some(lines) => effects.contacts.push((lines.start.clone(), ContactDo::Pulse)),
-            None => effects.notes.push(log::no_start_line(channel)),
+        if let Some(lines) = self.start_of(channel) {
+            effects.contacts.push((lines.start.clone(), ContactDo::Pulse));
         }
     }
 

@@ -126,8 +126,8 @@ impl Desk {
         console.dimmed_outputs = dimmed;
     }
 
-    /// Why the console's logic does not let this happen, if so.
-    pub(super) fn console_refuses(&mut self, address: &Address, value: &Value, by: By) -> Option<String> {
+    /// Why the console's logic does not let this happen, whoever asks for it, if so.
+    pub(super) fn refused_to_all(&self, address: &Address, value: &Value) -> Option<String> {
         if matches!(address.key, Key::OutputListen | Key::OutputDim | Key::OutputMono)
             && !value.is_word("off")
             && self.rig().outputs.iter().any(|output| *output.id == *address.id && !output.is_monitor())
@@ -140,11 +140,21 @@ impl Desk {
         {
             return Some(words::solo_on_air(&bus.id));
         }
+        if address.key == Key::ChannelStart && value.is_word("on") && self.start_of(&Id::from(&*address.id)).is_none() {
+            return Some(words::no_start_line(&address.id));
+        }
+        self.tone_refuses(address, value)
+    }
+
+    /// Why the console's logic does not let this happen, if so.
+    pub(super) fn console_refuses(&mut self, address: &Address, value: &Value, by: By) -> Option<String> {
+        if let Some(why) = self.refused_to_all(address, value) {
+            return Some(why);
+        }
         if address.key.parameter().scope == Scope::Contact {
             return self.contact_refuses(address, by);
         }
-        let refused = self.talkback_refuses(address, value).or_else(|| self.tone_refuses(address, value));
-        refused.or_else(|| self.novice_refuses(address, value, by))
+        self.talkback_refuses(address, value).or_else(|| self.novice_refuses(address, value, by))
     }
 
     /// Does what follows from a value that changed, besides the sound of the value itself.

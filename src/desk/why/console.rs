@@ -1,4 +1,4 @@
-//! What `why` says of gain groups, rooms, talkbacks and the controls of the panel, and of what listens.
+//! What `why` says of gain groups, rooms, talkbacks, inputs, contacts and the controls of the panel, and of what listens.
 
 use super::super::hands;
 use super::super::status::{Facts, Heard, SILENT_DBFS};
@@ -6,11 +6,11 @@ use super::{Walk, Why, at_source, few};
 use crate::desk::{By, Desk};
 use crate::panel::ControlIndex;
 use crate::params::{Address, Key, Value};
-use crate::profile::{Control, ControlKind, GainGroup, Id, Room, Talkback};
+use crate::profile::{Contact, Control, ControlKind, GainGroup, Id, Input, Room, Talkback};
 use crate::words::why as words;
 
 impl Desk {
-    /// Of a gain group, a room or a talkback; nothing when none is called so.
+    /// Of a gain group, a room, a talkback, an input or a contact; nothing when none is called so.
     pub(super) fn why_of_console(&self, scope: &str, id: &str, path: &str, facts: &Facts) -> Option<Why> {
         let is = |wanted: &str| scope == wanted || scope.is_empty();
         if is("gain-group")
@@ -27,6 +27,16 @@ impl Desk {
             && let Some(talkback) = self.talkbacks().iter().find(|talkback| &*talkback.id == id)
         {
             return Some(self.why_talkback(path, talkback, facts));
+        }
+        if is("input")
+            && let Some(input) = self.rig().input(id)
+        {
+            return Some(self.why_input(path, input, facts));
+        }
+        if is("contact")
+            && let Some(contact) = self.rig().contacts.iter().find(|contact| &*contact.id == id)
+        {
+            return Some(self.why_contact(path, contact, facts));
         }
         None
     }
@@ -67,10 +77,60 @@ impl Desk {
         let says = match (&why, live.is_empty()) {
             (Some(why), _) => words::room_muted(why),
             (None, false) => words::room_live(&live),
-            (None, true) => words::ROOM_QUIET.to_owned(),
+            (None, true) => self.why_room_dark(room),
         };
         walk.step("microphones", why.is_none(), says.clone());
         walk.end(path, || says)
+    }
+
+    /// What arrives at an input, by whatever carries it.
+    fn why_input(&self, path: &str, input: &Input, facts: &Facts) -> Why {
+        let mut walk = Walk::default();
+        self.walk_source(Some(input), &mut walk);
+        let carrier = self.channels().find(|channel| self.input_of(&channel.id).is_some_and(|of| of.id == input.id));
+        let talkback = self.talkbacks().iter().find(|talkback| talkback.source == input.id);
+        let mut soft = None;
+        match (carrier, talkback) {
+            _ if !walk.passes() => {}
+            (Some(channel), _) => {
+                if let Some(heard) = facts.heard.get(&format!("/meter/channel/{}/input/peak", channel.id)) {
+                    self.walk_signal(&channel.id, input, *heard, facts, &mut walk, &mut soft);
+                }
+            }
+            (None, Some(talkback)) => Self::walk_talkback_input(input, talkback, facts, &mut walk),
+            (None, None) => walk.step("source", false, words::input_unused(&input.id)),
+        }
+        walk.0.extend(soft);
+        let last = walk.0.last().map(|step| step.says.clone()).unwrap_or_default();
+        walk.end(path, || last)
+    }
+
+    fn why_contact(&self, path: &str, contact: &Contact, facts: &Facts) -> Why {
+        let mut walk = Walk::default();
+        Self::step_port(&contact.port, facts, &mut walk);
+        let of = |room: &&Room| room.lamp.as_ref() == Some(&contact.id) || room.mute.as_ref() == Some(&contact.id);
+        let says = match self.rig().console.rooms.iter().find(of) {
+            Some(room) => words::contact_of_room(&contact.id, &room.id),
+            None => words::contact_ready(&contact.id),
+        };
+        walk.step("contact", true, says.clone());
+        walk.end(path, || says)
+    }
+
+    fn step_port(port: &Id, facts: &Facts, walk: &mut Walk) {
+        let away = facts.ports_away.get(port);
+        walk.step(format!("control port {port}"), away.is_none(), words::control_port(port, away.map(|why| &**why)));
+    }
+
+    fn walk_talkback_input(input: &Input, talkback: &Talkback, facts: &Facts, walk: &mut Walk) {
+        let Some(heard) = facts.heard.get(&format!("/meter/talkback/{}/input/peak", talkback.id)) else { return };
+        let sounds = heard.sounds() || heard.peak_dbfs > SILENT_DBFS;
+        let says = if sounds {
+            words::input_has(&input.id, heard.peak_dbfs)
+        } else {
+            words::no_signal(&input.id, heard.peak_dbfs, at_source(&input.from))
+        };
+        walk.step("input", sounds, says);
     }
 
     /// From the microphone of a talkback over its key to the buses it speaks to.
@@ -78,15 +138,8 @@ impl Desk {
         let mut walk = Walk::default();
         let input = self.rig().input(&talkback.source);
         self.walk_source(input, &mut walk);
-        let heard = facts.heard.get(&format!("/meter/talkback/{}/input/peak", talkback.id));
-        if let Some((input, heard)) = input.zip(heard).filter(|_| walk.passes()) {
-            let sounds = heard.sounds() || heard.peak_dbfs > SILENT_DBFS;
-            let says = if sounds {
-                words::input_has(&input.id, heard.peak_dbfs)
-            } else {
-                words::no_signal(&input.id, heard.peak_dbfs, at_source(&input.from))
-            };
-            walk.step("input", sounds, says);
+        if let Some(input) = input.filter(|_| walk.passes()) {
+            Self::walk_talkback_input(input, talkback, facts, &mut walk);
         }
         let to = self.speaks_to(talkback);
         let buses = few(talkback.to.iter().map(|bus| &**bus));
@@ -128,9 +181,7 @@ impl Desk {
     pub(super) fn why_control(&self, path: &str, index: ControlIndex, facts: &Facts) -> Why {
         let mut walk = Walk::default();
         let Some(control) = self.panel().controls.get(index.0) else { return walk.end(path, String::new) };
-        let away = facts.ports_away.get(&control.port);
-        let says = words::control_port(&control.port, away.map(|why| &**why));
-        walk.step(format!("control port {}", control.port), away.is_none(), says);
+        Self::step_port(&control.port, facts, &mut walk);
         let targets: Vec<&Address> =
             self.hands.iter().filter(|(of, _)| *of == index).map(|(_, hand)| &hand.moves.target).collect();
         if targets.is_empty() && !self.moves().iter().any(|moves| moves.control == control.id) {
