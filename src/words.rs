@@ -178,6 +178,9 @@ pub mod air {
 
 /// The screen of `longthrow status`, a line or lines each.
 pub mod status {
+    /// Below its help.
+    pub const EXIT_CODES: &str = "Exit codes: 0 nothing is wrong, 1 something is, 3 no desk runs there.";
+
     /// The first line.
     #[must_use]
     pub fn air(on_air: bool, how: &str) -> String {

@@ -14,7 +14,7 @@ const EVERY: Duration = Duration::from_millis(500);
 
 /// On air or not, live microphones, what is wrong and what to do, what the desk decided lately.
 #[derive(Debug, Args)]
-#[command(after_help = "Exit codes: 0 nothing is wrong, 1 something is, 3 no desk runs there.")]
+#[command(after_help = words::EXIT_CODES)]
 pub(super) struct ShowStatus {
     /// Again and again, until Ctrl-C
     #[arg(long)]

@@ -6,11 +6,13 @@ use clap::Args;
 use std::path::PathBuf;
 
 /// Why something is silent, lit, or does not obey.
-///
-/// PATH is a channel, bus, output, gain group, room, talkback, input, contact or control: channel.lectern, bus.programme,
-/// output.stream, gain-group.voices, room.hall, talkback.producer, input.lectern-mic, contact.bell, control.fader-3, or its bare
-/// id; or a parameter: channel.lectern.tally, channel.lectern.solo-in-place. Exit code 0: nothing blocks it; 1: something does; 2: nothing is called so; 3: no desk runs there.
 #[derive(Debug, Args)]
+#[command(
+    after_help = "PATH is a channel, bus, output, gain group, room, talkback, input, contact or control: channel.lectern,\n\
+    bus.programme, output.stream, gain-group.voices, room.hall, talkback.producer, input.lectern-mic, contact.bell,\n\
+    control.fader-3, or its bare id; or a parameter: channel.lectern.tally, channel.lectern.solo-in-place.\n\
+    Exit codes: 0 nothing blocks it, 1 something does, 2 nothing is called so, 3 no desk runs there."
+)]
 pub(super) struct AskWhy {
     /// What is meant
     path: String,

@@ -32,7 +32,7 @@
 //!   while nobody has said), `loudness/heading` how loud they have to be (-150 when even silence is too loud, or none are left).
 
 use super::levels::Levels;
-use crate::desk::{Heard, MeterMemory, MeterName, Order, OwnVoice, Reading};
+use crate::desk::{Heard, MeterMemory, MeterName, Order, OwnVoice, Reading, Return};
 use crate::engine::MeterFrame;
 use crate::panel::osc::{Argument, Message, Pattern};
 use crate::ports::osc::encode;
@@ -74,8 +74,8 @@ pub struct MeterTable {
     pub plan: u64,
     /// The meters.
     pub names: Vec<MeterName>,
-    /// The mix-minus bus that each column of the engine's followers works for.
-    pub mix_minus: BTreeMap<u16, Id>,
+    /// What each column of the engine's followers works for.
+    pub mix_minus: BTreeMap<u16, Return>,
 }
 
 /// What a follower was granted.

@@ -1,7 +1,7 @@
 //! What every peak meter heard lately, for whoever asks why something is silent; and who hears themselves.
 
 use super::hub::MeterTable;
-use crate::desk::{Heard, MeterMemory, OwnVoice, Quantity, Reading};
+use crate::desk::{Heard, MeterMemory, OwnVoice, Quantity, Reading, Return};
 use crate::dsp::correlation::{Correlation, Echo};
 use crate::engine::{Compared, MeterFrame};
 use crate::profile::Id;
@@ -19,7 +19,7 @@ const LEAKS_FROM: f64 = 1.0e-10;
 const LEAK_TOLD: u64 = 480_000;
 
 /// Every so many meter frames the slow figure is looked at for the log: ten seconds.
-const LOOKS: u32 = 1_000;
+const LOOKS: u64 = 1_000;
 
 /// The peak meters of one table.
 #[derive(Debug, Default)]
@@ -31,12 +31,23 @@ pub(super) struct Levels {
     seen: u64,
     /// Mix-minus buses in which somebody heard themselves, and when last, in frames seen.
     leaks: BTreeMap<Id, u64>,
-    /// The slow figure of each mix-minus bus, and whether it was told that somebody comes back in it.
-    own_voices: BTreeMap<Id, (Correlation, bool)>,
+    /// The slow figure of each follower that was compared.
+    own_voices: BTreeMap<u16, Watched>,
     /// Whose points the last frame had.
-    compared: Option<Id>,
+    compared: Option<u16>,
     /// Frames that had any.
-    looks: u32,
+    looks: u64,
+}
+
+/// The slow figure of one follower.
+#[derive(Debug)]
+struct Watched {
+    whose: Return,
+    correlation: Correlation,
+    /// Whether it was told that the voice comes back, and that what is returned does.
+    told: [bool; 2],
+    /// The look at which it was last compared.
+    last: u64,
 }
 
 #[derive(Debug)]
@@ -70,39 +81,58 @@ impl Levels {
                 }
             })
             .collect();
-        self.own_voices.retain(|bus, _| table.mix_minus.values().any(|known| known == bus));
+        // What was found out of somebody is not true of somebody else.
+        self.own_voices.retain(|follower, watched| table.mix_minus.get(follower) == Some(&watched.whose));
     }
 
-    /// Takes the points of the one mix-minus that is compared in, and says once when its voice is found to come back.
+    /// Takes the points of the one mix-minus that is compared in, and says when a voice begins to come back.
     fn compare(&mut self, table: &MeterTable, compared: &Compared) {
+        let follower = compared.follower;
         if compared.fresh {
             self.compared = None;
         }
         let (own, back) = compared.points();
-        let Some(bus) = table.mix_minus.get(&compared.follower).filter(|_| !own.is_empty()) else { return };
+        let Some(whose) = table.mix_minus.get(&follower).filter(|_| !own.is_empty()) else { return };
         let rate = table.names.first().map_or(SampleRate::HZ_48000, |name| name.rate());
         let points_per_second = f64::from(rate.hz()) / f64::from(Compared::point_frames(rate));
-        let known = self.own_voices.entry(bus.clone());
-        let (correlation, told) = known.or_insert_with(|| (Correlation::new(points_per_second), false));
-        if self.compared.as_ref() != Some(bus) {
-            correlation.part();
-            self.compared = Some(bus.clone());
+        let watched = self.own_voices.entry(follower).or_insert_with(|| Watched {
+            whose: whose.clone(),
+            correlation: Correlation::new(points_per_second),
+            told: [false; 2],
+            last: 0,
+        });
+        if self.compared.replace(follower) != Some(follower) {
+            watched.correlation.part();
         }
-        correlation.take(own, back);
+        watched.correlation.take(own, back);
         self.looks += 1;
-        if self.looks.is_multiple_of(LOOKS)
-            && !*told
-            && let Some(echo) = correlation.back().filter(Echo::is_heard)
-        {
-            *told = true;
-            tracing::warn!("{}", words::wrong::comes_back(bus, echo.db, 1e3 * echo.lag_s).0);
+        watched.last = self.looks;
+        if self.looks.is_multiple_of(LOOKS) {
+            let found =
+                [watched.correlation.back(), watched.correlation.sent()].map(|echo| echo.filter(Echo::is_heard));
+            let bus = &whose.bus;
+            let words = [words::wrong::comes_back, words::wrong::sent_back];
+            for ((echo, words), told) in found.into_iter().zip(words).zip(&mut watched.told) {
+                if let (Some(echo), false) = (echo, *told) {
+                    tracing::warn!("{}", words(bus, echo.db, 1e3 * echo.lag_s).0);
+                }
+                *told = echo.is_some();
+            }
         }
     }
 
-    /// What is known of whether somebody's own voice comes back to them.
+    /// What is known of whether somebody's own voice comes back to them, by what they heard last.
     pub(super) fn own_voices(&self) -> Vec<OwnVoice> {
-        let known = self.own_voices.iter();
-        known.map(|(bus, (correlation, _))| OwnVoice::new(bus, correlation.back(), correlation.sent())).collect()
+        let mut last: BTreeMap<&Id, &Watched> = BTreeMap::new();
+        for watched in self.own_voices.values() {
+            let known = last.entry(&watched.whose.bus).or_insert(watched);
+            if known.last < watched.last {
+                *known = watched;
+            }
+        }
+        let found =
+            last.into_iter().map(|(bus, watched)| (bus, watched.correlation.back(), watched.correlation.sent()));
+        found.map(|(bus, back, sent)| OwnVoice::new(bus, back, sent)).collect()
     }
 
     /// Takes a meter frame in, read by the table that was given last.
@@ -110,10 +140,11 @@ impl Levels {
         self.seen += frame.frames;
         self.gathered += frame.frames;
         let over = self.gathered >= LATELY;
-        if frame.proof.looked_at > 0 && frame.proof.ratio(frame.frames) > LEAKS_FROM {
-            let bus = table.mix_minus.get(&frame.proof.follower).cloned().unwrap_or_else(|| "mix-minus".into());
+        if frame.proof.looked_at > 0 && frame.proof.ratio() > LEAKS_FROM {
+            let bus = table.mix_minus.get(&frame.proof.follower);
+            let bus = bus.map_or_else(|| "mix-minus".into(), |whose| whose.bus.clone());
             if !self.leaks().contains(&bus) {
-                let db = 10.0 * frame.proof.ratio(frame.frames).log10();
+                let db = 10.0 * frame.proof.ratio().log10();
                 tracing::error!("{}", words::log::hears_themselves(&bus, db));
             }
             self.leaks.insert(bus, self.seen);

@@ -5,6 +5,7 @@
 
 use super::Desk;
 use super::layout::Place;
+use super::own_voice::Return;
 use super::stage::{Owner, Wanted, WantedKind};
 use crate::dsp::level::linear;
 use crate::engine::limits::{BUS_LEVELS, FOLLOWED_LEVELS};
@@ -283,11 +284,12 @@ impl Desk {
         }
     }
 
-    /// The mix-minus bus that each column of the followers works for.
+    /// What each column of the followers works for.
     #[must_use]
-    pub fn mix_minus_columns(&self) -> BTreeMap<u16, Id> {
+    pub fn mix_minus_columns(&self) -> BTreeMap<u16, Return> {
         let bus = |id: &Id| id.split('/').next().unwrap_or_default().into();
-        self.stage.followers().map(|(column, id)| (column, bus(id))).collect()
+        let returns = self.stage.followers();
+        returns.map(|(column, id, less)| (column, Return { bus: bus(id), less: less.to_vec() })).collect()
     }
 }
 

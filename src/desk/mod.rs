@@ -29,7 +29,7 @@ pub use console::ContactDo;
 pub use lip_sync::LipSync;
 pub use meter_memory::{MeterMemory, Order, Thing};
 pub use meters::{FLOOR_DBFS, MeterName, Quantity, Reading};
-pub use own_voice::{Correlated, OwnVoice};
+pub use own_voice::{Correlated, OwnVoice, Return};
 pub use scenes::{Change, Recall, SceneToKeep, is_fade};
 pub use settings::engine_settings;
 pub use stage::{PlanToSend, ToEngine};

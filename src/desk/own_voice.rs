@@ -4,6 +4,15 @@ use crate::dsp::correlation::Echo;
 use crate::profile::Id;
 use serde::{Deserialize, Serialize};
 
+/// What a column of the engine's followers works for.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Return {
+    /// The mix-minus bus.
+    pub bus: Id,
+    /// The channels that are left out of it.
+    pub less: Vec<Id>,
+}
+
 /// One way of the slow figure.
 #[derive(Clone, Copy, Debug, Serialize, Deserialize, PartialEq)]
 pub struct Correlated {

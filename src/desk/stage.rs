@@ -316,10 +316,16 @@ impl Stage {
         all.collect()
     }
 
-    /// Everything that follows a bus, column by column.
-    pub(super) fn followers(&self) -> impl Iterator<Item = (u16, &Id)> {
-        let followers = self.placed.iter().filter(|((bank, _), _)| *bank == Bank::Followers);
-        followers.flat_map(|((_, id), placed)| placed.place.columns().map(move |column| (column, id)))
+    /// Everything that follows a bus, column by column, and the channels whose share it is about.
+    pub(super) fn followers(&self) -> impl Iterator<Item = (u16, &Id, &[Id])> {
+        self.placed.iter().flat_map(|((_, id), placed)| {
+            let less: Option<&[Id]> = match &placed.kind {
+                WantedKind::Follower { owner, .. } => Some(&owner.channels),
+                _ => None,
+            };
+            let columns = less.map(|less| placed.place.columns().map(move |column| (column, id, less)));
+            columns.into_iter().flatten()
+        })
     }
 
     /// Makes the engine hold what is wanted, in this order, and nothing else.

@@ -11,15 +11,15 @@
 
 use crate::dsp::math::log10;
 
-/// Spreads of what chance makes that a figure must lie above. In ten hours of simulated talk by sixteen guests, looked at every ten
-/// seconds, chance alone came to 5.8.
+/// Spreads of what chance makes that a figure must lie above.
 const SIGMAS: f64 = 7.0;
 /// The median of magnitudes of a normal distribution, by its spread.
 const MEDIAN: f64 = 0.674_49;
 /// A figure needs most of a minute, which is how long one is looked at.
 const LEAST_S: f64 = 50.0;
-/// After ten minutes everything counts half, so that what changes is seen.
-const KEPT_S: f64 = 600.0;
+/// After each minute what was heard before it counts a quarter, so that what is mended is soon no more than chance.
+const KEPT_S: f64 = 60.0;
+const KEPT: f64 = 0.25;
 /// Mean power of the points below which nobody spoke: -70 dBFS.
 const LEAST_POWER: f64 = 1.0e-7;
 /// Points taken at a time at most.
@@ -61,7 +61,10 @@ pub struct Correlation {
     energies: [f64; 2],
     /// Sums of squares of the points.
     powers: [f64; 2],
+    /// Points that stand behind the sums.
     points: f64,
+    /// Points that were ever taken.
+    taken: u64,
 }
 
 impl Correlation {
@@ -83,6 +86,7 @@ impl Correlation {
             energies: [0.0; 2],
             powers: [0.0; 2],
             points: 0.0,
+            taken: 0,
         }
     }
 
@@ -94,16 +98,15 @@ impl Correlation {
 
     /// Takes points in: what was given, and what was returned at the same time.
     pub fn take(&mut self, own: &[f32], back: &[f32]) {
+        let minutes = |points: u64| (points as f64 / (KEPT_S * self.points_per_second)) as u64;
+        let another = minutes(self.taken + own.len() as u64) > minutes(self.taken);
+        self.taken += own.len() as u64;
+        if another {
+            let sums = self.sums.iter_mut().flat_map(|sums| sums.iter_mut());
+            sums.chain(&mut self.energies).chain(&mut self.powers).chain([&mut self.points]).for_each(|it| *it *= KEPT);
+        }
         for (own, back) in own.chunks(BLOCK).zip(back.chunks(BLOCK)) {
             self.block(own, back);
-        }
-        if self.points >= KEPT_S * self.points_per_second {
-            let halves = self.sums.iter_mut().flat_map(|sums| sums.iter_mut());
-            halves
-                .chain(&mut self.energies)
-                .chain(&mut self.powers)
-                .chain([&mut self.points])
-                .for_each(|it| *it /= 2.0);
         }
     }
 
@@ -150,7 +153,7 @@ impl Correlation {
 
     fn echo(&self, way: usize) -> Option<Echo> {
         let heard = self.powers.iter().all(|power| *power > LEAST_POWER * self.points);
-        if !heard || self.points < LEAST_S * self.points_per_second {
+        if !heard || (self.taken as f64) < LEAST_S * self.points_per_second {
             return None;
         }
         let mut magnitudes: Vec<f64> = self.sums.iter().flatten().map(|sum| sum.abs()).collect();
@@ -215,6 +218,43 @@ mod tests {
                 assert!((echo.lag_s - points as f64 / POINTS).abs() < 1e-3, "{echo:?}");
             }
         }
+    }
+
+    /// As long as sixteen guests in turn for ten hours, since one is compared at a time: `LONGTHROW_PROOF=1`, and five minutes otherwise.
+    #[test]
+    fn chance_stays_below_the_floor_for_ten_hours() {
+        let minutes = if std::env::var_os("LONGTHROW_PROOF").is_some() { 600 } else { 5 };
+        let level = Decibels::try_new(-20.0).expect("a level");
+        let mut talkers = [100, 101].map(|seed| SpeechLike::new(seed, level, SampleRate::HZ_48000));
+        let mut correlation = Correlation::new(POINTS);
+        let (mut samples, mut nearest) = (vec![0.0; 10 * 48_000], f64::MIN);
+        for _ in 0..6 * minutes {
+            let [own, back] = talkers.each_mut().map(|talker| {
+                talker.fill(&mut samples);
+                samples.chunks(32).map(|frames| frames.iter().sum::<f32>() / 32.0).collect::<Vec<f32>>()
+            });
+            own.chunks(15).zip(back.chunks(15)).for_each(|(own, back)| correlation.take(own, back));
+            for echo in [correlation.back(), correlation.sent()].into_iter().flatten() {
+                nearest = nearest.max(echo.db - echo.floor_db);
+            }
+        }
+        println!("{minutes} minutes: at most {nearest:.1} dB from the floor");
+        assert!(nearest < 0.0, "{nearest} dB");
+    }
+
+    #[test]
+    fn an_echo_that_is_mended_is_soon_no_more_than_chance() {
+        let (own, others) = (talk(1, 300), talk(2, 300));
+        let mut correlation = Correlation::new(POINTS);
+        let echoed = with(&others, &own, 45, 0.1);
+        let minute = 60 * POINTS as usize;
+        let mut take = |own: &[f32], back: &[f32]| {
+            own.chunks(15).zip(back.chunks(15)).for_each(|(own, back)| correlation.take(own, back));
+            correlation.back().expect("two minutes and more")
+        };
+        assert!(take(&own[..2 * minute], &echoed[..2 * minute]).is_heard());
+        let after = take(&own[2 * minute..4 * minute], &others[2 * minute..4 * minute]);
+        assert!(!after.is_heard(), "two minutes later: {after:?}");
     }
 
     #[test]

@@ -5,7 +5,7 @@
 //! samples of the leader's compressor. Both are linear in what they are given, so bus less share is exact whatever the
 //! stages do. The share of somebody who comes in over another bus is what follows that bus with the share alone.
 //!
-//! The proof takes one follower in each meter frame and sums what it ought to hold afresh, knowing only which feeds are the
+//! The proof takes one follower after the other and sums for some milliseconds what it ought to hold afresh, knowing only which feeds are the
 //! owner's: not which columns, and not what was subtracted. What comes back by a way outside it cannot see; for that
 //! ([`Compared`]) one follower after the other is written down for a minute.
 
@@ -29,6 +29,8 @@ pub const OWN_FEEDS: usize = 4;
 pub const OWN_SHARES: usize = 8;
 /// No column.
 const NONE: u16 = u16::MAX;
+/// Columns that are looked at in one meter frame for whose turn is next.
+const CANDIDATES: usize = 16;
 
 /// Whose share a follower is about.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -95,19 +97,20 @@ pub struct Proof {
     pub difference: f64,
     /// Sum of squares of what its bus took at the same time.
     pub bus: f64,
+    /// Over so many frames.
+    pub frames: u32,
 }
 
 impl Proof {
     /// Differences are judged against the bus, but never against less than -60 dBFS: silence proves nothing.
     const LEAST: f64 = 1.0e-6;
 
-    /// How far off, as a ratio of powers: 1e-10 is -100 dB of the bus. `frames` are those of the meter frame.
+    /// How far off, as a ratio of powers: 1e-10 is -100 dB of the bus.
     ///
     /// Real-time: safe
     #[must_use]
-    pub fn ratio(&self, frames: u64) -> f64 {
-        #[expect(clippy::cast_precision_loss, reason = "some hundred frames")]
-        let least = Self::LEAST * frames as f64;
+    pub fn ratio(&self) -> f64 {
+        let least = Self::LEAST * f64::from(self.frames.max(1));
         self.difference / self.bus.max(least)
     }
 
@@ -143,13 +146,15 @@ pub(super) struct Followers {
     what: Box<[Option<Follower>]>,
     /// For each column what the owner gives to the leader in this segment, or what is left of the proof's sum.
     shares: Box<[[f32; TICK]]>,
-    /// The column that is looked at in this meter frame.
+    /// The column that is looked at now.
     watched: usize,
     masks: Box<[Row]>,
     afresh: [f32; TICK],
     proof: Proof,
     /// The column that is compared, with the one beside it where both are one follower's.
     compared: usize,
+    /// The column that was looked at last for whose turn is next.
+    candidate: usize,
     comparing: Comparing,
     /// Meter frames until it is the next one's turn.
     frames_left: u32,
@@ -167,6 +172,7 @@ impl Followers {
             afresh: [0.0; TICK],
             proof: Proof::default(),
             compared: FOLLOWER_COLUMNS,
+            candidate: 0,
             comparing: Comparing::new(rate),
             frames_left: 0,
         }
@@ -299,6 +305,7 @@ impl Followers {
                     held.zip(&self.shares[column]).for_each(|(held, own)| self.comparing.add(*own, held));
                 }
                 if column == self.watched {
+                    self.proof.frames += frames as u32;
                     let held = self.columns.audio[group][..frames].iter().zip(&buses[leader / LANES]);
                     for ((held, bus), afresh) in held.zip(&self.afresh) {
                         let bus = f64::from(bus[leader % LANES]);
@@ -351,7 +358,7 @@ impl Followers {
         self.columns.run_tails(groups_of(level), vectors, frames)
     }
 
-    /// At a meter boundary: what the proof found, and who is looked at next.
+    /// What the proof found, and who is looked at next.
     ///
     /// Real-time: safe
     pub(super) fn next_proof(&mut self) -> Option<Proof> {
@@ -366,23 +373,37 @@ impl Followers {
         found
     }
 
-    /// At a meter boundary: the points of the follower that is compared; after a minute, or when it is gone, it is the next one's turn.
+    /// At a meter boundary: the points of the follower that is compared; after a minute, or when nobody hears it any more, it is the
+    /// next one's turn. `heard` says who is.
     ///
     /// Real-time: safe
-    pub(super) fn compare(&mut self, into: &mut Compared) {
+    pub(super) fn compare(&mut self, heard: &Matrix, into: &mut Compared) {
         self.comparing.hand_on(into);
         self.frames_left = self.frames_left.saturating_sub(1);
-        let takes_turns =
-            |column: &usize| self.in_use(*column).is_some_and(|it| it.without) && !self.is_second(*column);
-        if self.frames_left > 0 && self.compared < FOLLOWER_COLUMNS && takes_turns(&self.compared) {
+        let stays = self.takes_turns(self.compared, heard);
+        if stays && self.frames_left > 0 {
             return;
         }
-        let after = self.compared.wrapping_add(1) % FOLLOWER_COLUMNS;
-        let next = (after..FOLLOWER_COLUMNS).chain(0..after).find(takes_turns).unwrap_or(FOLLOWER_COLUMNS);
-        self.frames_left = FRAMES_EACH;
-        if next != self.compared {
-            self.compared = next;
-            self.comparing.begin(next as u16);
+        for _ in 0..CANDIDATES {
+            self.candidate = (self.candidate + 1) % FOLLOWER_COLUMNS;
+            if self.takes_turns(self.candidate, heard) {
+                self.frames_left = FRAMES_EACH;
+                if self.candidate != self.compared {
+                    self.compared = self.candidate;
+                    self.comparing.begin(self.compared as u16);
+                }
+                return;
+            }
         }
+        if !stays {
+            self.compared = FOLLOWER_COLUMNS;
+        }
+    }
+
+    fn takes_turns(&self, column: usize, heard: &Matrix) -> bool {
+        column < FOLLOWER_COLUMNS
+            && self.in_use(column).is_some_and(|follower| follower.without)
+            && !self.is_second(column)
+            && heard.takes(column)
     }
 }

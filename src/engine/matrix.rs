@@ -154,6 +154,16 @@ impl Matrix {
         self.taken
     }
 
+    /// Whether anything of this column is aimed at any destination.
+    ///
+    /// Real-time: safe
+    #[must_use]
+    pub fn takes(&self, from: usize) -> bool {
+        let (group, lane) = (from / LANES, from % LANES);
+        let live = self.live.iter().enumerate().filter(|(_, live)| **live & 1 << group != 0);
+        live.into_iter().any(|(to, _)| self.aim[to * self.from_groups + group][lane] != 0.0)
+    }
+
     /// Whether anything reaches this destination.
     ///
     /// Real-time: safe

@@ -46,6 +46,9 @@ use stages::Stages;
 use std::ops::Range;
 use strip::{GroupAudio, Part, Run, Strip, Tapped};
 
+/// Frames for which the proof of the followers looks at one of them.
+const PROOF_FRAMES: u64 = 8 * TICK as u64;
+
 /// What the engine meets at its grid lines: commands on their way in, meter frames on their way out.
 pub trait Crossing {
     /// Called at every tick, before its frames are made: apply what has arrived.
@@ -641,6 +644,11 @@ impl Engine {
             if in_tick == 0 {
                 crossing.at_tick(self);
                 self.at_grid_line();
+                if self.frame.is_multiple_of(PROOF_FRAMES)
+                    && let Some(proof) = self.followers.next_proof()
+                {
+                    self.pending.proof.merge(&proof);
+                }
             }
             let room = (TICK as u64 - in_tick).min(self.next_boundary - self.frame);
             #[expect(clippy::cast_possible_truncation, reason = "at most 16")]
@@ -653,10 +661,7 @@ impl Engine {
                 self.level();
                 self.gather_readings();
                 self.gather_reductions();
-                if let Some(proof) = self.followers.next_proof() {
-                    self.pending.proof.merge(&proof);
-                }
-                self.followers.compare(&mut self.pending.compared);
+                self.followers.compare(&self.to_buses[Tap::Follower as usize], &mut self.pending.compared);
                 if crossing.at_meter_boundary(&self.pending) {
                     self.pending.clear();
                 }
