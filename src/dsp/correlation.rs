@@ -91,12 +91,16 @@ impl Correlation {
     }
 
     /// The next points do not join those before.
+    ///
+    /// Real-time: never
     pub fn part(&mut self) {
         self.last = None;
         self.past.iter_mut().for_each(|past| past.fill(0.0));
     }
 
     /// Takes points in: what was given, and what was returned at the same time.
+    ///
+    /// Real-time: never
     pub fn take(&mut self, own: &[f32], back: &[f32]) {
         let minutes = |points: u64| (points as f64 / (KEPT_S * self.points_per_second)) as u64;
         let another = minutes(self.taken + own.len() as u64) > minutes(self.taken);
@@ -110,6 +114,7 @@ impl Correlation {
         }
     }
 
+    /// Real-time: never
     fn block(&mut self, own: &[f32], back: &[f32]) {
         let mut count = 0;
         for (own, back) in own.iter().zip(back) {
@@ -140,17 +145,22 @@ impl Correlation {
     }
 
     /// What of the guest comes back to them; none before both sides were heard for a minute.
+    ///
+    /// Real-time: never
     #[must_use]
     pub fn back(&self) -> Option<Echo> {
         self.echo(0)
     }
 
     /// What of the return is given by the guest again; none before both sides were heard for a minute.
+    ///
+    /// Real-time: never
     #[must_use]
     pub fn sent(&self) -> Option<Echo> {
         self.echo(1)
     }
 
+    /// Real-time: never
     fn echo(&self, way: usize) -> Option<Echo> {
         let heard = self.powers.iter().all(|power| *power > LEAST_POWER * self.points);
         if !heard || (self.taken as f64) < LEAST_S * self.points_per_second {

@@ -25,6 +25,8 @@ pub struct Compared {
 
 impl Compared {
     /// What the owner gave, and what the follower held at the same time, as means over the time of a point.
+    ///
+    /// Real-time: safe
     #[must_use]
     pub fn points(&self) -> (&[f32], &[f32]) {
         let count = usize::from(self.count).min(POINTS_MAX);
@@ -32,13 +34,15 @@ impl Compared {
     }
 
     /// Frames of a point: whole ticks.
+    ///
+    /// Real-time: safe
     #[must_use]
     pub fn point_frames(rate: SampleRate) -> u32 {
         let tick = TICK as u32;
         ((rate.hz() + POINTS_PER_SECOND * tick / 2) / (POINTS_PER_SECOND * tick)).max(1) * tick
     }
 
-    fn push(&mut self, own: f32, back: f32) {
+    fn put(&mut self, own: f32, back: f32) {
         if usize::from(self.count) == POINTS_MAX {
             (self.count, self.fresh) = (0, true);
         }
@@ -50,12 +54,12 @@ impl Compared {
     /// Takes later points in; where there is no room the older ones go.
     ///
     /// Real-time: safe
-    pub fn append(&mut self, later: &Self) {
+    pub fn join(&mut self, later: &Self) {
         if later.fresh || later.follower != self.follower {
             *self = Self { follower: later.follower, fresh: true, ..Self::default() };
         }
         let (own, back) = later.points();
-        own.iter().zip(back).for_each(|(own, back)| self.push(*own, *back));
+        own.iter().zip(back).for_each(|(own, back)| self.put(*own, *back));
     }
 
     /// The same follower, and no points.
@@ -101,14 +105,14 @@ impl Comparing {
         if self.frames >= self.point_frames {
             #[expect(clippy::cast_precision_loss, reason = "some hundred frames")]
             let frames = self.frames as f32;
-            self.made.push(self.own / frames, self.back / frames);
+            self.made.put(self.own / frames, self.back / frames);
             (self.frames, self.own, self.back) = (0, 0.0, 0.0);
         }
     }
 
     /// At a meter boundary.
     pub(super) fn hand_on(&mut self, to: &mut Compared) {
-        to.append(&self.made);
+        to.join(&self.made);
         self.made.clear();
     }
 }
