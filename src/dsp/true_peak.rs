@@ -68,10 +68,12 @@ const MIDDLE: [f32; 3] = [0.597_711_5, -0.117_196_69, 0.019_914_506];
 #[inline(always)]
 fn halfway<V: Lanes, const SUMS: usize>(weights: &[f32; SUMS], rows: &[Row]) -> V {
     let (before, after) = rows.split_at(SUMS);
-    let pairs = before.iter().rev().zip(after).zip(weights);
-    pairs.fold(V::splat(0.0), |sum, ((before, after), weight)| {
-        sum.add(V::load(before).add(V::load(after)).mul(V::splat(*weight)))
-    })
+    let mut sum = V::splat(0.0);
+    // No closure: it would not be compiled for the vectors around it.
+    for ((before, after), weight) in before.iter().rev().zip(after).zip(weights) {
+        sum = sum.add(V::load(before).add(V::load(after)).mul(V::splat(*weight)));
+    }
+    sum
 }
 
 /// The highest magnitude of the three points in the middle of six, at twice the rate.
@@ -99,7 +101,7 @@ fn between_by<V: Lanes, const SUMS: usize>(weights: &[f32; SUMS], rows: &[Row]) 
     for (half, rows) in halves.iter_mut().zip(rows.windows(2 * SUMS)) {
         *half = halfway(weights, rows);
     }
-    let x = [SUMS - 1, SUMS, SUMS + 1, SUMS + 2].map(|place| V::load(&rows[place]));
+    let x = [V::load(&rows[SUMS - 1]), V::load(&rows[SUMS]), V::load(&rows[SUMS + 1]), V::load(&rows[SUMS + 2])];
     highest_of(x, halves)
 }
 
