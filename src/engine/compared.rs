@@ -5,7 +5,7 @@ use super::limits::TICK;
 use crate::units::SampleRate;
 
 /// Points of one meter frame, with room to spare.
-pub const POINTS_MAX: usize = 20;
+const POINTS_MAX: usize = 20;
 /// Points a second, about: voices up to 700 Hz.
 const POINTS_PER_SECOND: u32 = 1_500;
 /// Meter frames for which one follower is looked at: a minute.

@@ -21,7 +21,7 @@ mod strip;
 pub mod wires;
 
 pub use command::{Bank, Command, DuckingValue, Edit, LevellerValue, Plan, SharingValue, Tap, Target};
-pub use compared::{Compared, POINTS_MAX};
+pub use compared::Compared;
 pub use feed::{Feed, NO_FEED, Sides, Tape};
 pub use followers::{Own, Proof};
 pub use meter::{GroupReading, MeterFrame, MeterStep};
