@@ -275,7 +275,11 @@ impl DeskThread {
                 self.event(event, item.origin);
                 self.last_hand = last_hand;
             }
-            Ask::Install { installation, texts, reread } => self.install(installation, texts, reread),
+            Ask::Install { installation, texts, reread, taken } => {
+                self.install(installation, texts, reread);
+                // One who gave up waiting does not hear it.
+                taken.try_send(()).ok();
+            }
             Ask::Note(what) => self.write_down(self.now(), what, item.origin),
             Ask::Question(asked) => self.answer_question(asked),
             Ask::Values(pattern) => self.answer_values(&pattern, item.origin),

@@ -13,7 +13,7 @@ use crate::profile::{Installation, Texts};
 use crate::units::Frames;
 use std::collections::{BTreeMap, VecDeque};
 use std::net::SocketAddr;
-use std::sync::{Condvar, Mutex, MutexGuard, PoisonError};
+use std::sync::{Condvar, Mutex, MutexGuard, PoisonError, mpsc};
 use std::time::{Duration, Instant};
 
 /// Control ports a rig may have; the lane after theirs is the network's, and the last one is the daemon's own.
@@ -56,6 +56,8 @@ pub enum Ask {
         texts: Box<Texts>,
         /// Whether it is the profile in force, edited.
         reread: bool,
+        /// Told once they are in force.
+        taken: mpsc::SyncSender<()>,
     },
     /// A command wants to know something.
     Question(Asked),

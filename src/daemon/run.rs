@@ -31,7 +31,7 @@ use crate::units::{Frames, SampleRate};
 use crate::words::{log, wrong};
 use std::path::PathBuf;
 use std::sync::atomic::{AtomicBool, Ordering};
-use std::sync::{Arc, Condvar, Mutex, PoisonError};
+use std::sync::{Arc, Condvar, Mutex, PoisonError, mpsc};
 use std::thread::JoinHandle;
 use std::time::{Duration, Instant};
 use tokio::sync::{Notify, watch};
@@ -46,6 +46,8 @@ const FADE: Duration = Duration::from_millis(120);
 const STOP_DEADLINE: Duration = Duration::from_secs(2);
 /// How long whoever wrote a file waits for it to come into force.
 const IN_FORCE: Duration = Duration::from_secs(8);
+/// How long the desk may take to put a revision in force before it is announced all the same.
+const TAKEN: Duration = Duration::from_secs(1);
 /// How long a device is asked for its rate at the start, when the rig does not say.
 const PROBE: Duration = Duration::from_secs(2);
 
@@ -651,7 +653,8 @@ impl Reloader {
         drop(controls);
         self.network.update(&installation.rig, &installation.panel);
         self.in_force = texts.clone();
-        let ask = Ask::Install { installation: Box::new(installation), texts: Box::new(texts), reread };
+        let (taken, in_force) = mpsc::sync_channel(1);
+        let ask = Ask::Install { installation: Box::new(installation), texts: Box::new(texts), reread, taken };
         // The desk first: it counts a new device as away until the watch says that it is there.
         self.shared.inbox.push(DAEMON_LANE, Item { ask, origin: Origin::Nobody, due: Frames(0) });
         let device = |rig: &Rig| wiring::driving(rig).cloned();
@@ -664,6 +667,8 @@ impl Reloader {
             satellites.update(&self.installation.rig);
         }
         self.paths.keep_accepted(&self.folder, &self.in_force);
+        // Nobody hears of a revision before the desk has it. One that stops takes none.
+        in_force.recv_timeout(TAKEN).ok();
     }
 }
 
