@@ -12,11 +12,9 @@
 use crate::dsp::glide::Glides;
 use crate::dsp::lanes::{Kernel, LANES, Lanes, Row, all_zero, loaded, stored};
 use crate::dsp::math::exp;
-use crate::dsp::section::flushed;
+use crate::dsp::section::{band, flushed};
 use crate::units::SampleRate;
 
-/// Levels below this are read as this (-240 dBFS).
-const LOWEST_LEVEL: f32 = 1.0e-12;
 /// How long the detector holds a crest, and how fast it then falls.
 const CREST_MS: f64 = 10.0;
 /// A reduction below this is none: less than 1e-6 dB.
@@ -30,9 +28,23 @@ const DE_ESS_SLOPE: f32 = 0.8;
 const DE_ESS_ATTACK_MS: f64 = 1.0;
 const DE_ESS_RELEASE_MS: f64 = 60.0;
 
-/// Frames worked on in one go, each step of the work for all of them before the next: a frame's own chain of logarithm, curve,
-/// one-pole and power is so long that the processor would wait for it, and frames beside each other fill the wait.
-const PASS: usize = 16;
+/// Frames worked on abreast, at most.
+const ABREAST: usize = 4;
+/// A sample is heard so many frames before its gain is there, at most.
+const HEARD_AHEAD: usize = 4 * ABREAST;
+
+/// What makes the three stages different.
+trait Stage<V: Lanes> {
+    /// What the detector hears of the sample of a frame.
+    #[inline(always)]
+    fn hear(&mut self, _at: usize, x: V) -> V {
+        x
+    }
+    /// What reduction a level asks for.
+    fn aim(&mut self, level: V) -> V;
+    /// What becomes of the sample of a frame.
+    fn apply(&mut self, at: usize, x: V, gain: V) -> V;
+}
 
 /// What a one-pole of this time constant gains of its way per frame.
 ///
@@ -46,6 +58,7 @@ pub fn gain_per_frame(ms: f64, rate: SampleRate) -> f32 {
 
 /// The highest magnitude of late.
 #[derive(Clone, Debug)]
+#[repr(align(64))]
 struct Detector {
     crest: Row,
     frames_left: Row,
@@ -97,26 +110,12 @@ impl Detector {
 }
 
 impl<V: Lanes> Detecting<V> {
-    /// Levels in octaves below full scale, frame by frame.
-    #[inline(always)]
-    fn levels(&mut self, sound: &[Row], levels: &mut [V]) {
-        if self.any_linked {
-            for (row, at) in sound.iter().zip(levels) {
-                *at = level(self.crest::<true>(V::load(row)));
-            }
-        } else {
-            for (row, at) in sound.iter().zip(levels) {
-                *at = level(self.crest::<false>(V::load(row)));
-            }
-        }
-    }
-
     /// The highest magnitude of late.
     #[inline(always)]
-    fn crest<const LINKED: bool>(&mut self, x: V) -> V {
+    fn crest(&mut self, x: V) -> V {
         let one = V::splat(1.0);
         let mut size = x.abs();
-        if LINKED {
+        if self.any_linked {
             size = size.max(size.neighbours().mul(self.linked));
         }
         let kept = self.crest.pick_le(self.crest.mul(self.kept), one, self.left);
@@ -124,12 +123,6 @@ impl<V: Lanes> Detecting<V> {
         self.crest = size.max(kept);
         self.crest
     }
-}
-
-/// A crest as a level in octaves below full scale.
-#[inline(always)]
-fn level<V: Lanes>(crest: V) -> V {
-    crest.max(V::splat(LOWEST_LEVEL)).log2()
 }
 
 /// Values one frame further on their ways.
@@ -140,22 +133,101 @@ fn advance<V: Lanes, const N: usize>(now: &mut [V; N], steps: &[V; N]) {
     }
 }
 
-/// Moves a reduction towards its aim: by `attack` on the way up, by `release` on the way down.
-#[inline(always)]
-fn follow<V: Lanes>(reduction: V, aim: V, attack: V, release: V) -> V {
-    let gain = release.pick_le(attack, aim, reduction);
-    reduction.add(aim.sub(reduction).mul(gain))
+/// A reduction that follows its aim: by `attack` on the way up, by `release` on the way down.
+struct Following<V> {
+    reduction: V,
+    most: V,
+    /// Attack, release, and what is given back whatever the reduction.
+    values: [V; 3],
+    /// What they gain per frame, if any does.
+    steps: Option<[V; 3]>,
 }
 
-/// A reduction at a grid line.
-#[inline(always)]
-fn settled<V: Lanes>(reduction: V, grid: bool) -> V {
-    if grid { reduction.where_le(V::splat(NO_REDUCTION), reduction) } else { reduction }
+impl<V: Lanes> Following<V> {
+    /// One frame on; in octaves, less what is given back.
+    #[inline(always)]
+    fn next(&mut self, aim: V) -> V {
+        if let Some(steps) = &self.steps {
+            advance(&mut self.values, steps);
+        }
+        let [attack, release, given_back] = self.values;
+        let gain = release.pick_le(attack, aim, self.reduction);
+        self.reduction = self.reduction.add(aim.sub(self.reduction).mul(gain));
+        self.most = self.reduction.max(self.most);
+        self.reduction.sub(given_back)
+    }
+}
+
+/// A stage between its detector and its gain.
+struct Chain<'a, V, S> {
+    stage: &'a mut S,
+    detector: Detecting<V>,
+    following: Following<V>,
+}
+
+impl<V: Lanes, S: Stage<V>> Chain<'_, V, S> {
+    /// A frame's own chain of logarithm, curve, one-pole and power is so long that the processor would wait for it. So several
+    /// frames are worked on abreast, as many as the registers hold, and while those of a block have their crests taken, those
+    /// of the block before are on their way to a reduction, and those before that to a gain.
+    #[inline(always)]
+    fn run(&mut self, rows: &mut [Row]) {
+        if V::CHAINS > 1 { self.run_abreast::<ABREAST>(rows) } else { self.run_abreast::<1>(rows) }
+    }
+
+    #[inline(always)]
+    fn run_abreast<const N: usize>(&mut self, rows: &mut [Row]) {
+        let blocks = rows.len() / N;
+        let (mut crests, mut reductions) = ([V::splat(0.0); N], [V::splat(0.0); N]);
+        for block in 0..blocks + 2 {
+            if block >= 2 {
+                self.apply(rows, (block - 2) * N, reductions);
+            }
+            if block >= 1 && block <= blocks {
+                reductions = self.follow(crests);
+            }
+            if block < blocks {
+                crests = self.listen(rows, block * N);
+            }
+        }
+        for at in blocks * N..rows.len() {
+            let crests = self.listen(rows, at);
+            let reductions: [V; 1] = self.follow(crests);
+            self.apply(rows, at, reductions);
+        }
+    }
+
+    #[inline(always)]
+    fn listen<const N: usize>(&mut self, rows: &[Row], start: usize) -> [V; N] {
+        let mut crests = [V::splat(0.0); N];
+        for index in 0..N {
+            let heard = self.stage.hear(start + index, V::load(&rows[start + index]));
+            crests[index] = self.detector.crest(heard);
+        }
+        crests
+    }
+
+    #[inline(always)]
+    fn follow<const N: usize>(&mut self, crests: [V; N]) -> [V; N] {
+        let mut values = V::log2(crests);
+        for value in &mut values {
+            *value = self.following.next(self.stage.aim(*value));
+        }
+        values
+    }
+
+    #[inline(always)]
+    fn apply<const N: usize>(&mut self, rows: &mut [Row], start: usize, reductions: [V; N]) {
+        let gains = V::half_to(reductions);
+        for index in 0..N {
+            let row = &mut rows[start + index];
+            self.stage.apply(start + index, V::load(row), gains[index]).store(row);
+        }
+    }
 }
 
 /// What each of the three stages keeps.
 #[derive(Clone, Debug)]
-struct Stage<const N: usize> {
+struct Keeping<const N: usize> {
     values: Glides<N>,
     detector: Detector,
     reduction: Row,
@@ -165,7 +237,7 @@ struct Stage<const N: usize> {
     busy: u16,
 }
 
-impl<const N: usize> Stage<N> {
+impl<const N: usize> Keeping<N> {
     fn new(values: [f32; N], rate: SampleRate) -> Self {
         Self {
             values: Glides::at(values),
@@ -209,6 +281,29 @@ impl<const N: usize> Stage<N> {
 
     fn take(&mut self) -> Row {
         std::mem::replace(&mut self.most, [0.0; LANES])
+    }
+
+    /// One segment through a stage; `values` are those of [`Following`].
+    #[inline(always)]
+    fn run<V: Lanes>(
+        &mut self,
+        stage: &mut impl Stage<V>,
+        values: [V; 3],
+        steps: Option<[V; 3]>,
+        linked: &Row,
+        audio: &mut [Row],
+        grid: bool,
+    ) {
+        let mut reduction = V::load(&self.reduction);
+        if grid {
+            reduction = reduction.where_le(V::splat(NO_REDUCTION), reduction);
+        }
+        let following = Following { reduction, most: V::load(&self.most), values, steps };
+        let mut chain = Chain { stage, detector: self.detector.load(linked, grid), following };
+        chain.run(audio);
+        self.detector.store(chain.detector);
+        chain.following.reduction.store(&mut self.reduction);
+        chain.following.most.store(&mut self.most);
     }
 }
 
@@ -284,7 +379,7 @@ macro_rules! stage {
 /// make-up gain in octaves. Off is a second and a last value of 0.
 #[derive(Clone, Debug)]
 pub struct Compressor {
-    stage: Stage<6>,
+    stage: Keeping<6>,
 }
 
 stage!(Compressor, 6, [1_usize, 5]);
@@ -298,7 +393,7 @@ impl Compressor {
     /// Real-time: never
     #[must_use]
     pub fn new(rate: SampleRate) -> Self {
-        Self { stage: Stage::new(Self::OFF, rate) }
+        Self { stage: Keeping::new(Self::OFF, rate) }
     }
 
     fn own_at_rest(&self) -> bool {
@@ -315,7 +410,7 @@ impl Compressor {
 /// frames.
 #[derive(Clone, Debug)]
 pub struct Gate {
-    stage: Stage<7>,
+    stage: Keeping<7>,
     /// 1 open, 0 closed.
     open: Row,
     hold: Row,
@@ -337,7 +432,7 @@ impl Gate {
     #[must_use]
     pub fn new(rate: SampleRate) -> Self {
         let zero = [0.0; LANES];
-        Self { stage: Stage::new(Self::OFF, rate), open: zero, hold: zero, opened: zero, aimed: zero }
+        Self { stage: Keeping::new(Self::OFF, rate), open: zero, hold: zero, opened: zero, aimed: zero }
     }
 
     /// Which lanes were open at any time since this was last asked: 1, else 0.
@@ -372,7 +467,7 @@ impl Gate {
 /// (the tangent of the angle of half a sample), threshold in octaves, range in octaves (0 is off).
 #[derive(Clone, Debug)]
 pub struct DeEsser {
-    stage: Stage<3>,
+    stage: Keeping<3>,
     band: [Row; 2],
     attack: f32,
     release: f32,
@@ -392,7 +487,7 @@ impl DeEsser {
     #[must_use]
     pub fn new(rate: SampleRate) -> Self {
         Self {
-            stage: Stage::new(Self::OFF, rate),
+            stage: Keeping::new(Self::OFF, rate),
             band: [[0.0; LANES]; 2],
             attack: gain_per_frame(DE_ESS_ATTACK_MS, rate),
             release: gain_per_frame(DE_ESS_RELEASE_MS, rate),
@@ -423,12 +518,78 @@ pub struct Through<'a, S> {
     pub grid: bool,
 }
 
+/// What does not change from frame to frame while a compressor stands still.
+#[derive(Clone, Copy)]
+struct Knee<V> {
+    from: V,
+    /// `1 / (2 W)`.
+    bent: V,
+}
+
+impl<V: Lanes> Knee<V> {
+    #[inline(always)]
+    fn new(threshold: V, knee: V) -> Self {
+        let half = V::splat(0.5);
+        let half_knee = knee.mul(half);
+        let bent = half.div(knee.max(V::splat(KNEE_LEAST)));
+        Self { from: threshold.sub(half_knee), bent }
+    }
+}
+
+/// A compressor at work.
+struct Compressing<'a, V> {
+    now: [V; 6],
+    /// What each value gains per frame, if any does.
+    steps: Option<[V; 6]>,
+    knee: Knee<V>,
+    /// Where the gains go, if they are kept.
+    gains: Option<&'a mut [Row]>,
+}
+
+impl<V: Lanes> Stage<V> for Compressing<'_, V> {
+    #[inline(always)]
+    fn aim(&mut self, level: V) -> V {
+        if let Some(steps) = &self.steps {
+            advance(&mut self.now, steps);
+            self.knee = Knee::new(self.now[0], self.now[2]);
+        }
+        let over = level.sub(self.knee.from).max(V::splat(0.0));
+        let within = over.min(self.now[2]);
+        // Above the knee stands what is above its lower end and not within.
+        self.now[1].mul(within.mul(within).mul(self.knee.bent).add(over.sub(within))).min(V::splat(MOST_REDUCTION))
+    }
+
+    #[inline(always)]
+    fn apply(&mut self, at: usize, x: V, gain: V) -> V {
+        if let Some(gains) = &mut self.gains {
+            gain.store(&mut gains[at]);
+        }
+        x.mul(gain)
+    }
+}
+
+impl Through<'_, Compressor> {
+    #[inline(always)]
+    fn compress<V: Lanes>(self, gains: Option<&mut [Row]>) {
+        let kept = &mut self.stage.stage;
+        let (now, steps) = kept.values.on_their_way::<V>();
+        let values = [now[3], now[4], now[5]];
+        let mut value_steps = None;
+        if let Some(s) = &steps {
+            value_steps = Some([s[3], s[4], s[5]]);
+        }
+        let mut stage = Compressing { now, steps, knee: Knee::new(now[0], now[2]), gains };
+        kept.run(&mut stage, values, value_steps, self.linked, self.audio, self.grid);
+        stored(stage.now, &mut kept.values.now);
+    }
+}
+
 impl Kernel for Through<'_, Compressor> {
     type Output = ();
 
     #[inline(always)]
     fn run<V: Lanes>(self) {
-        self.compress::<V, false>(&mut []);
+        self.compress::<V>(None);
     }
 }
 
@@ -446,66 +607,44 @@ impl Kernel for Kept<'_> {
 
     #[inline(always)]
     fn run<V: Lanes>(self) {
-        self.through.compress::<V, true>(self.gains);
+        self.through.compress::<V>(Some(self.gains));
     }
 }
 
-/// What does not change from frame to frame while a compressor stands still.
-#[derive(Clone, Copy)]
-struct Knee<V> {
-    from: V,
-    to: V,
-    /// `1 / (2 W)`.
-    bent: V,
+/// A gate at work.
+struct Gating<V> {
+    now: [V; 7],
+    steps: Option<[V; 7]>,
+    /// The lower threshold.
+    closing: V,
+    open: V,
+    left: V,
+    ever: V,
+    aimed: V,
 }
 
-impl<V: Lanes> Knee<V> {
+impl<V: Lanes> Stage<V> for Gating<V> {
     #[inline(always)]
-    fn new(threshold: V, knee: V) -> Self {
-        let half = V::splat(0.5);
-        let half_knee = knee.mul(half);
-        let bent = half.div(knee.max(V::splat(KNEE_LEAST)));
-        Self { from: threshold.sub(half_knee), to: threshold.add(half_knee), bent }
-    }
-}
-
-impl Through<'_, Compressor> {
-    #[inline(always)]
-    fn compress<V: Lanes, const KEPT: bool>(self, gains: &mut [Row]) {
-        let stage = &mut self.stage.stage;
-        let mut now: [V; 6] = loaded(&stage.values.now);
-        let steps: [V; 6] = loaded(&stage.values.step);
-        let moving = stage.values.moving();
-        let mut detector: Detecting<V> = stage.detector.load(self.linked, self.grid);
-        let mut reduction = settled(V::load(&stage.reduction), self.grid);
-        let mut most = V::load(&stage.most);
-        let zero = V::splat(0.0);
-        let mut knee = Knee::new(now[0], now[2]);
-        for (pass, rows) in self.audio.chunks_mut(PASS).enumerate() {
-            let mut levels = [zero; PASS];
-            let levels = &mut levels[..rows.len()];
-            detector.levels(rows, levels);
-            for (frame, (row, level)) in rows.iter_mut().zip(levels).enumerate() {
-                if moving {
-                    advance(&mut now, &steps);
-                    knee = Knee::new(now[0], now[2]);
-                }
-                let within = level.sub(knee.from).max(zero).min(now[2]);
-                let above = level.sub(knee.to).max(zero);
-                let aim = now[1].mul(within.mul(within).mul(knee.bent).add(above)).min(V::splat(MOST_REDUCTION));
-                reduction = follow(reduction, aim, now[3], now[4]);
-                most = reduction.max(most);
-                let gain = reduction.sub(now[5]).half_to();
-                V::load(row).mul(gain).store(row);
-                if KEPT {
-                    gain.store(&mut gains[pass * PASS + frame]);
-                }
-            }
+    fn aim(&mut self, level: V) -> V {
+        if let Some(steps) = &self.steps {
+            advance(&mut self.now, steps);
+            self.closing = self.now[0].sub(self.now[1]);
         }
-        stored(now, &mut stage.values.now);
-        stage.detector.store(detector);
-        reduction.store(&mut stage.reduction);
-        most.store(&mut stage.most);
+        let [threshold, _, slope, range, _, _, hold] = self.now;
+        let (zero, one, closing) = (V::splat(0.0), V::splat(1.0), self.closing);
+        self.left = hold.pick_le(self.left.sub(one), closing, level);
+        // Below the lower threshold it stays open until the hold is over; above the upper one it opens.
+        let stays = self.open.pick_le(self.open.where_le(one, self.left), closing, level);
+        self.open = one.pick_le(stays, threshold, level);
+        self.ever = self.open.max(self.ever);
+        let below = threshold.sub(level).max(zero).mul(slope).min(range);
+        self.aimed = below.sub(below.mul(self.open));
+        self.aimed
+    }
+
+    #[inline(always)]
+    fn apply(&mut self, _: usize, x: V, gain: V) -> V {
+        x.mul(gain)
     }
 }
 
@@ -514,48 +653,71 @@ impl Kernel for Through<'_, Gate> {
 
     #[inline(always)]
     fn run<V: Lanes>(self) {
-        let Gate { stage, open: was_open, hold: held, opened, aimed } = self.stage;
-        let mut now: [V; 7] = loaded(&stage.values.now);
-        let steps: [V; 7] = loaded(&stage.values.step);
-        let mut detector: Detecting<V> = stage.detector.load(self.linked, self.grid);
-        let mut reduction = settled(V::load(&stage.reduction), self.grid);
-        let (mut most, mut ever) = (V::load(&stage.most), V::load(opened));
-        let (mut open, mut left, mut aim) = (V::load(was_open), V::load(held), V::load(aimed));
-        let (zero, one) = (V::splat(0.0), V::splat(1.0));
-        let moving = stage.values.moving();
-        let mut closing = now[0].sub(now[1]);
-        for rows in self.audio.chunks_mut(PASS) {
-            let mut levels = [zero; PASS];
-            let levels = &mut levels[..rows.len()];
-            detector.levels(rows, levels);
-            for (row, level) in rows.iter_mut().zip(levels) {
-                let level = *level;
-                if moving {
-                    advance(&mut now, &steps);
-                    closing = now[0].sub(now[1]);
-                }
-                let [threshold, _, slope, range, attack, release, hold] = now;
-                left = hold.pick_le(left.sub(one), closing, level);
-                // Below the lower threshold it stays open until the hold is over; above the upper one it opens.
-                let stays = open.pick_le(open.where_le(one, left), closing, level);
-                open = one.pick_le(stays, threshold, level);
-                ever = open.max(ever);
-                let below = threshold.sub(level).max(zero).mul(slope).min(range);
-                aim = below.sub(below.mul(open));
-                // For a gate the way up of the reduction is its release.
-                reduction = follow(reduction, aim, release, attack);
-                most = reduction.max(most);
-                V::load(row).mul(reduction.half_to()).store(row);
-            }
+        let Gate { stage: kept, open, hold, opened, aimed } = self.stage;
+        let (now, steps) = kept.values.on_their_way::<V>();
+        let zero = V::splat(0.0);
+        // For a gate the way up of the reduction is its release.
+        let values = [now[5], now[4], zero];
+        let mut value_steps = None;
+        if let Some(s) = &steps {
+            value_steps = Some([s[5], s[4], zero]);
         }
-        stored(now, &mut stage.values.now);
-        stage.detector.store(detector);
-        reduction.store(&mut stage.reduction);
-        most.store(&mut stage.most);
-        open.store(was_open);
-        left.store(held);
-        ever.store(opened);
-        aim.store(aimed);
+        let [was_open, left, ever, was_aimed] = [V::load(open), V::load(hold), V::load(opened), V::load(aimed)];
+        let closing = now[0].sub(now[1]);
+        let mut stage = Gating { now, steps, closing, open: was_open, left, ever, aimed: was_aimed };
+        kept.run(&mut stage, values, value_steps, self.linked, self.audio, self.grid);
+        stored(stage.now, &mut kept.values.now);
+        stage.open.store(open);
+        stage.left.store(hold);
+        stage.ever.store(opened);
+        stage.aimed.store(aimed);
+    }
+}
+
+/// A de-esser at work.
+struct Hissing<V> {
+    now: [V; 3],
+    steps: Option<[V; 3]>,
+    /// `g` of the band: it is ahead of the values, as what is heard is.
+    g: V,
+    /// As in [`section`](crate::dsp::section): `c1`, `c2`.
+    still: [V; 2],
+    states: [V; 2],
+    /// What was heard of the last frames.
+    hisses: [V; HEARD_AHEAD],
+}
+
+impl<V: Lanes> Hissing<V> {
+    #[inline(always)]
+    fn worked_out(g: V) -> [V; 2] {
+        let c1 = V::splat(2.0).div(g.mul(g.add(V::splat(DeEsser::K))).add(V::splat(1.0)));
+        [c1, g.mul(c1)]
+    }
+}
+
+impl<V: Lanes> Stage<V> for Hissing<V> {
+    #[inline(always)]
+    fn hear(&mut self, at: usize, x: V) -> V {
+        if let Some(steps) = &self.steps {
+            self.g = self.g.add(steps[0]);
+            self.still = Self::worked_out(self.g);
+        }
+        let hiss = band(x, self.still, &mut self.states, self.g).mul(V::splat(0.5 * DeEsser::K));
+        self.hisses[at % HEARD_AHEAD] = hiss;
+        hiss
+    }
+
+    #[inline(always)]
+    fn aim(&mut self, level: V) -> V {
+        if let Some(steps) = &self.steps {
+            advance(&mut self.now, steps);
+        }
+        level.sub(self.now[1]).max(V::splat(0.0)).mul(V::splat(DE_ESS_SLOPE)).min(self.now[2])
+    }
+
+    #[inline(always)]
+    fn apply(&mut self, at: usize, x: V, gain: V) -> V {
+        x.add(gain.sub(V::splat(1.0)).mul(self.hisses[at % HEARD_AHEAD]))
     }
 }
 
@@ -564,49 +726,18 @@ impl Kernel for Through<'_, DeEsser> {
 
     #[inline(always)]
     fn run<V: Lanes>(self) {
-        let DeEsser { stage, band, attack, release } = self.stage;
-        let mut now: [V; 3] = loaded(&stage.values.now);
-        let steps: [V; 3] = loaded(&stage.values.step);
-        let mut detector: Detecting<V> = stage.detector.load(self.linked, self.grid);
-        let mut reduction = settled(V::load(&stage.reduction), self.grid);
-        let mut most = V::load(&stage.most);
-        let mut states: [V; 2] = loaded(band);
+        let DeEsser { stage: kept, band: memory, attack, release } = self.stage;
+        let (now, steps) = kept.values.on_their_way::<V>();
+        let mut states: [V; 2] = loaded(memory);
         if self.grid {
             states = [flushed(states[0]), flushed(states[1])];
         }
-        let (attack, release) = (V::splat(*attack), V::splat(*release));
-        let (zero, one, two, k) = (V::splat(0.0), V::splat(1.0), V::splat(2.0), V::splat(DeEsser::K));
-        let moving = stage.values.moving();
-        // A division per frame would be the longest wait of the loop.
-        let mut inverse = one.div(now[0].mul(now[0].add(k)).add(one));
-        for rows in self.audio.chunks_mut(PASS) {
-            let (mut hisses, mut levels) = ([[0.0; LANES]; PASS], [zero; PASS]);
-            let (hisses, levels) = (&mut hisses[..rows.len()], &mut levels[..rows.len()]);
-            let mut g = now[0];
-            for (row, hiss) in rows.iter().zip(hisses.iter_mut()) {
-                if moving {
-                    g = g.add(steps[0]);
-                    inverse = one.div(g.mul(g.add(k)).add(one));
-                }
-                let v = states[0].add(g.mul(V::load(row).sub(states[1]))).mul(inverse);
-                states = [v.mul(two).sub(states[0]), states[1].add(g.mul(v).mul(two))];
-                k.mul(v).store(hiss);
-            }
-            detector.levels(hisses, levels);
-            for (row, (hiss, level)) in rows.iter_mut().zip(hisses.iter().zip(levels)) {
-                if moving {
-                    advance(&mut now, &steps);
-                }
-                let aim = level.sub(now[1]).max(zero).mul(V::splat(DE_ESS_SLOPE)).min(now[2]);
-                reduction = follow(reduction, aim, attack, release);
-                most = reduction.max(most);
-                V::load(row).add(reduction.half_to().sub(one).mul(V::load(hiss))).store(row);
-            }
-        }
-        stored(now, &mut stage.values.now);
-        stored(states, band);
-        stage.detector.store(detector);
-        reduction.store(&mut stage.reduction);
-        most.store(&mut stage.most);
+        let zero = V::splat(0.0);
+        let (g, still, hisses) = (now[0], Hissing::worked_out(now[0]), [zero; HEARD_AHEAD]);
+        let mut stage = Hissing { now, steps, g, still, states, hisses };
+        let values = [V::splat(*attack), V::splat(*release), zero];
+        kept.run(&mut stage, values, None, self.linked, self.audio, self.grid);
+        stored(stage.now, &mut kept.values.now);
+        stored(stage.states, memory);
     }
 }

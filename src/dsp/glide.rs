@@ -1,12 +1,13 @@
 //! Values of sixteen lanes on their way: a one-pole from tick to tick, straight between.
 
-use crate::dsp::lanes::{LANES, Row};
+use crate::dsp::lanes::{LANES, Lanes, Row, loaded};
 
 /// A value this near to its aim, relative to it, has arrived: less would be lost in single precision.
 const ARRIVED: f32 = 1.0e-5;
 
 /// `N` values for each lane.
 #[derive(Clone, Debug)]
+#[repr(align(64))]
 pub struct Glides<const N: usize> {
     /// Where they are.
     pub now: [Row; N],
@@ -64,6 +65,13 @@ impl<const N: usize> Glides<N> {
     #[must_use]
     pub const fn moving(&self) -> bool {
         self.moving
+    }
+
+    /// Where the values are, and what each gains per frame, if any does.
+    #[inline(always)]
+    #[must_use]
+    pub fn on_their_way<V: Lanes>(&self) -> ([V; N], Option<[V; N]>) {
+        (loaded(&self.now), if self.moving { Some(loaded(&self.step)) } else { None })
     }
 
     /// Where a value is and where it goes.

@@ -178,11 +178,21 @@ fn worked_out<V: Lanes>([g, k, m0, m1, m2]: [V; 5]) -> Still<V> {
     [c1, g.mul(c1), g, m0, m1.add(m2.mul(g)).mul(V::splat(0.5)), m2]
 }
 
+/// The band-pass of a section, doubled, with its two integrators.
 #[inline(always)]
-fn step<V: Lanes>(x: V, [c1, c2, g, m0, n1, n2]: Still<V>, [s1, s2]: [V; 2]) -> (V, [V; 2]) {
-    let v = c1.mul(s1).add(c2.mul(x.sub(s2)));
-    let y = m0.mul(x).add(n2.mul(s2)).add(n1.mul(v));
-    (y, [v.sub(s1), s2.add(g.mul(v))])
+#[must_use]
+pub fn band<V: Lanes>(x: V, [c1, c2]: [V; 2], [s1, s2]: &mut [V; 2], g: V) -> V {
+    let v = c1.mul(*s1).add(c2.mul(x.sub(*s2)));
+    *s1 = v.sub(*s1);
+    *s2 = s2.add(g.mul(v));
+    v
+}
+
+#[inline(always)]
+fn step<V: Lanes>(x: V, [c1, c2, g, m0, n1, n2]: Still<V>, states: &mut [V; 2]) -> V {
+    let before = states[1];
+    let v = band(x, [c1, c2], states, g);
+    m0.mul(x).add(n2.mul(before)).add(n1.mul(v))
 }
 
 /// A state at a grid line.
@@ -221,16 +231,41 @@ impl Filter<'_> {
                 states[index] = [flushed(states[index][0]), flushed(states[index][1])];
             }
         }
-        for row in audio.iter_mut() {
-            let mut x = V::load(row);
-            for index in 0..N {
-                (x, states[index]) = step(x, still[index], states[index]);
-            }
-            x.store(row);
+        // Each section a frame behind the one before it, so that within a turn none waits for another.
+        let mut between = [V::splat(0.0); N];
+        for turn in 0..N - 1 {
+            Self::turn::<V, N>(turn, 0, turn + 1, audio, &still, &mut states, &mut between);
+        }
+        for turn in N - 1..audio.len() {
+            Self::turn::<V, N>(turn, 0, N, audio, &still, &mut states, &mut between);
+        }
+        for done in 1..N {
+            Self::turn::<V, N>(audio.len() + done - 1, done, N, audio, &still, &mut states, &mut between);
         }
         for index in 0..N {
             let section = &mut sections[places[index]];
             stored(states[index], &mut section.state);
+        }
+    }
+
+    /// Of the sections from `first` to before `last`, each does the frame that is `turn` less its place.
+    #[inline(always)]
+    fn turn<V: Lanes, const N: usize>(
+        turn: usize,
+        first: usize,
+        last: usize,
+        audio: &mut [Row],
+        still: &[Still<V>; N],
+        states: &mut [[V; 2]; N],
+        between: &mut [V; N],
+    ) {
+        // The last first: each takes what the one before it gave in the turn before.
+        for index in (first..last).rev() {
+            let x = if index == 0 { V::load(&audio[turn]) } else { between[index - 1] };
+            between[index] = step(x, still[index], &mut states[index]);
+        }
+        if last == N {
+            between[N - 1].store(&mut audio[turn + 1 - N]);
         }
     }
 
@@ -246,9 +281,7 @@ impl Filter<'_> {
             for value in 0..5 {
                 now[value] = now[value].add(steps[value]);
             }
-            let (y, after) = step(V::load(row), worked_out(now), states);
-            states = after;
-            y.store(row);
+            step(V::load(row), worked_out(now), &mut states).store(row);
         }
         stored(now, &mut section.values.now);
         stored(states, &mut section.state);
@@ -279,7 +312,7 @@ impl Kernel for Filter<'_> {
             }
             return;
         }
-        for places in places[..count].chunks(V::CHAINS) {
+        for places in places[..count].chunks(V::CHAINS.min(audio.len())) {
             match places.len() {
                 1 => Self::still::<V, 1>(sections, places, audio, grid),
                 2 => Self::still::<V, 2>(sections, places, audio, grid),

@@ -295,7 +295,7 @@ impl Followers {
                 let column = group * LANES + lane;
                 let Some(Follower { leader, without, .. }) = self.what[column] else { continue };
                 let leader = usize::from(leader);
-                let rows = self.columns.audio[group][..frames].iter_mut().zip(&buses[leader / LANES]);
+                let rows = self.columns.audio[group][..frames].iter_mut().zip(buses[leader / LANES].iter());
                 for ((row, bus), share) in rows.zip(&self.shares[column]) {
                     let bus = bus[leader % LANES];
                     row[lane] = if without { bus - share } else { *share };
@@ -306,7 +306,7 @@ impl Followers {
                 }
                 if column == self.watched {
                     self.proof.frames += frames as u32;
-                    let held = self.columns.audio[group][..frames].iter().zip(&buses[leader / LANES]);
+                    let held = self.columns.audio[group][..frames].iter().zip(buses[leader / LANES].iter());
                     for ((held, bus), afresh) in held.zip(&self.afresh) {
                         let bus = f64::from(bus[leader % LANES]);
                         let off = f64::from(held[lane]) - f64::from(*afresh);
@@ -343,14 +343,14 @@ impl Followers {
             let leader = usize::from(*leader);
             if let Some(gains) = buses.compressor_gains(leader / LANES) {
                 let rows = self.columns.audio[column / LANES][..frames].iter_mut();
-                for (row, gains) in rows.zip(gains) {
+                for (row, gains) in rows.zip(gains.iter()) {
                     row[column % LANES] *= gains[leader % LANES];
                 }
             }
             // A share goes on with the bus; what is without it is heard before the bus's fader and what is behind that.
             if let Some(gains) = taken_off.bus_gains(leader / LANES).filter(|_| !without) {
                 let rows = self.columns.audio[column / LANES][..frames].iter_mut();
-                for (row, gains) in rows.zip(gains) {
+                for (row, gains) in rows.zip(gains.iter()) {
                     row[column % LANES] *= gains[leader % LANES];
                 }
             }

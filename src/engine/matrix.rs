@@ -282,7 +282,7 @@ impl Matrix {
         let row = to * self.from_groups + group;
         let (mut now, aim) = (self.now[row][lane], self.aim[row][lane]);
         let moving = self.moving[to] & (1 << group) != 0;
-        for (out, row) in out.iter_mut().zip(audio) {
+        for (out, row) in out.iter_mut().zip(audio.iter()) {
             if moving {
                 now += (aim - now) * self.follow;
             }

@@ -75,6 +75,7 @@ impl Readings {
 
 /// The memory of the meters of sixteen columns.
 #[derive(Clone, Debug)]
+#[repr(align(64))]
 pub struct Meters {
     k: KState,
     past: Past<{ TAPS - 1 + TICK }>,

@@ -98,7 +98,7 @@ impl Columns {
             stages: stages.unwrap_or_default(),
             strips: vec![Strip::new(times); groups].into_boxed_slice(),
             meters: vec![Meters::new(); groups].into_boxed_slice(),
-            audio: vec![[[0.0; LANES]; TICK]; groups].into_boxed_slice(),
+            audio: vec![GroupAudio::all(0.0); groups].into_boxed_slice(),
             delays: Delays::new(if from_outside { groups } else { 0 }),
             from_outside,
         }
@@ -297,13 +297,13 @@ struct Taps {
 impl Taps {
     /// Real-time: never
     fn new(groups: usize) -> Self {
-        let silence = vec![[[0.0; LANES]; TICK]; groups].into_boxed_slice();
+        let silence = vec![GroupAudio::all(0.0); groups].into_boxed_slice();
         Self { tapped: 0, pre_fader: silence.clone(), input: silence }
     }
 
     fn take(&mut self, group: usize, strip: &mut Strip, audio: &[[f32; LANES]], vectors: Vectors) {
         let (pre_fader, input) = (&mut self.pre_fader[group], &mut self.input[group]);
-        vectors.run(Tapped { strip, audio, pre_fader, input });
+        vectors.run(Tapped { strip, audio, pre_fader: &mut pre_fader[..], input: &mut input[..] });
     }
 
     fn fill_with_silence(&mut self, group: usize, frames: usize) {

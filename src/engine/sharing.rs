@@ -227,7 +227,7 @@ impl Sharing {
     ///
     /// Real-time: never
     pub(super) fn new(rate: SampleRate) -> Self {
-        let bus = BusGroup { room: Room::NONE, gains: Gains::UNITY, concerned: false, trace: [[1.0; LANES]; TICK] };
+        let bus = BusGroup { room: Room::NONE, gains: Gains::UNITY, concerned: false, trace: GroupAudio::all(1.0) };
         Self {
             groups: vec![Group::NONE; SOURCE_GROUPS].into_boxed_slice(),
             buses: vec![bus; BUS_GROUPS].into_boxed_slice(),
@@ -541,7 +541,7 @@ impl Kernel for MakingRoom<'_> {
         let (mut gain, step) = (V::load(&group.gains.now), V::load(&group.gains.step));
         let (peaks, energies) = strip.levels();
         let (mut peak, mut energy) = (V::load(peaks), V::load(energies));
-        for (row, trace) in audio.iter_mut().zip(&mut group.trace) {
+        for (row, trace) in audio.iter_mut().zip(group.trace.iter_mut()) {
             gain = gain.add(step);
             gain.store(trace);
             let y = V::load(row).mul(gain);

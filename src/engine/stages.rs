@@ -123,7 +123,7 @@ impl Stages {
     /// Real-time: never
     #[must_use]
     pub fn keeping_gains(mut self) -> Self {
-        self.gains = Some(Box::new([[1.0; LANES]; TICK]));
+        self.gains = Some(Box::new(GroupAudio::all(1.0)));
         self
     }
 

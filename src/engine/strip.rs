@@ -7,9 +7,36 @@
 
 use super::limits::TICK;
 use crate::dsp::lanes::{Kernel, LANES, Lanes, Row};
+use std::ops::{Deref, DerefMut};
 
-/// The samples of sixteen columns in one segment: `[frame][lane]`.
-pub type GroupAudio = [Row; TICK];
+/// The samples of sixteen columns in one segment: `[frame][lane]`, each row in a cache line of its own.
+#[derive(Clone, Debug)]
+#[repr(align(64))]
+pub struct GroupAudio([Row; TICK]);
+
+impl GroupAudio {
+    /// The same number everywhere.
+    ///
+    /// Real-time: safe
+    #[must_use]
+    pub const fn all(number: f32) -> Self {
+        Self([[number; LANES]; TICK])
+    }
+}
+
+impl Deref for GroupAudio {
+    type Target = [Row; TICK];
+
+    fn deref(&self) -> &Self::Target {
+        &self.0
+    }
+}
+
+impl DerefMut for GroupAudio {
+    fn deref_mut(&mut self) -> &mut Self::Target {
+        &mut self.0
+    }
+}
 
 /// Samples beyond +120 dBFS are no audio: with every gain of the desk behind them they still stay finite.
 const AUDIO_LIMIT: f32 = 1.0e6;
@@ -175,6 +202,7 @@ impl Readings {
 
 /// The state of sixteen columns.
 #[derive(Clone, Debug)]
+#[repr(align(64))]
 pub struct Strip {
     trim: Follow,
     level: Follow,
