@@ -952,8 +952,10 @@ pub mod why {
 
     /// A bus that leads nowhere.
     #[must_use]
-    pub fn no_output_carries(bus: &str) -> String {
-        format!("no output carries bus {bus}: set the source of one to {bus}")
+    pub fn no_output_carries(bus: &str, is_mix_minus: bool) -> String {
+        let (nor, assign) =
+            if is_mix_minus { ("", "") } else { (", and it is assigned to no bus", ", or assign it to a bus") };
+        format!("no output carries bus {bus}{nor}: set the source of one to {bus}{assign}")
     }
 
     /// A bus without channels.
@@ -962,13 +964,23 @@ pub mod why {
         format!("no channel is assigned to bus {bus}: set the assign.{bus} of one to on")
     }
 
-    /// A mix-minus of which its owner is all.
+    /// What a mix-minus is now.
     #[must_use]
-    pub fn nothing_but_the_own(bus: &str, of: &str, less: &str, waits: bool) -> String {
+    pub fn mix_minus(bus: &str, of: &str, less: &str, waits: bool) -> String {
         let now = if waits { format!(" while {less} is closed") } else { String::new() };
-        format!(
-            "bus {bus} is {of} less {less}{now}, and no channel besides goes to {of}: assign to it who shall be heard"
-        )
+        format!("bus {bus} is {of} less {less}{now}")
+    }
+
+    /// One of which its owner is all.
+    #[must_use]
+    pub fn nothing_but_the_own(minus: &str, of: &str) -> String {
+        format!("{minus}, and no channel besides goes to {of}: assign to it who shall be heard")
+    }
+
+    /// One of which nobody else is open.
+    #[must_use]
+    pub fn no_other_open(minus: &str, channels: &str) -> String {
+        format!("{minus}, and none of its other channels is open: {channels}")
     }
 
     /// Groups that keep everything back.

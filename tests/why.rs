@@ -1278,3 +1278,430 @@ fn why_names_a_third_thirty() {
     assert_eq!(score.asked, 30);
     assert_eq!(score.right, score.asked);
 }
+
+// ---- a fourth thirty, plain ones, written from the promise, the README and `configs/` alone ----
+
+const MILL_RIG: &str = r#"
+form = 1
+kind = "rig"
+rate_hz = 48000
+clock = "stage-box"
+[device.stage-box]
+host = "jack"
+identity = "SERVER"
+inputs = 3
+link_inputs = ["feeder:1", "feeder:2"]
+outputs = 8
+[device.encoder-card]
+host = "alsa"
+identity = "hw:CARD=Nowhere,DEV=0"
+outputs = 2
+[input.lectern-mic]
+kind = "microphone"
+device = "stage-box"
+channels = [1]
+room = "millstones"
+[input.piano-mic]
+kind = "microphone"
+device = "stage-box"
+channels = [2]
+[input.reading-mic]
+kind = "microphone"
+device = "stage-box"
+channels = [3]
+[input.host-mic]
+kind = "microphone"
+generator = "speech-like"
+level_dbfs = -23.0
+[input.pole-mic]
+kind = "microphone"
+generator = "speech-like"
+level_dbfs = -45.0
+[input.roving-mic]
+kind = "microphone"
+generator = "pink"
+level_dbfs = -85.0
+[input.far-end]
+kind = "guest"
+generator = "speech-like"
+level_dbfs = -23.0
+[input.telephone]
+kind = "guest"
+generator = "silence"
+[input.tone]
+kind = "line"
+generator = "sine"
+level_dbfs = -18.0
+[input.millpond]
+kind = "player"
+file = "millpond.wav"
+looped = true
+width = 1
+[input.sluice]
+kind = "player"
+file = "sluice-gate.wav"
+[input.bell]
+kind = "player"
+file = "bell.wav"
+width = 1
+[room.millstones]
+[output.headphones]
+kind = "headphones"
+device = "stage-box"
+channels = [1, 2]
+[output.monitors]
+kind = "loudspeaker"
+device = "stage-box"
+channels = [3, 4]
+room = "millstones"
+[output.stream]
+kind = "feed"
+device = "stage-box"
+channels = [5, 6]
+[output.visitor-line]
+kind = "line"
+device = "stage-box"
+channels = [7, 8]
+[output.encoder]
+kind = "feed"
+device = "encoder-card"
+channels = [1, 2]
+[control-port.table]
+kind = "osc"
+address = "127.0.0.1"
+[control-port.frame]
+kind = "serial"
+path = "/dev/serial/by-id/usb-saltpan-frame"
+baud = 115200
+"#;
+
+const MILL_PANEL: &str = r#"
+form = 1
+kind = "panel"
+[control.f2]
+place = "strip 2"
+kind = "fader"
+port = "table"
+message = "osc"
+address = "/panel/f2"
+[control.f3]
+place = "strip 3"
+kind = "fader"
+port = "table"
+message = "osc"
+address = "/panel/f3"
+[control.f9]
+place = "strip 9"
+kind = "fader"
+port = "frame"
+message = "control-change"
+channel = 1
+number = 72
+"#;
+
+const MILL_CHANNELS: &[(&str, &str, &str)] = &[
+    ("lectern", "lectern-mic", ""),
+    ("piano", "piano-mic", "assign.band = \"on\""),
+    ("music", "millpond", ""),
+    ("visitor", "far-end", "fader = -10.0\nassign.voices = \"on\""),
+    ("reader", "reading-mic", ""),
+    ("questions", "roving-mic", ""),
+    ("audience", "pole-mic", "trim = -24.0"),
+    ("host", "host-mic", "fader = \"off\""),
+    ("line-up", "tone", "assign.audition = \"on\""),
+    ("announcer", "tone", "assign.web = \"on\""),
+    ("jingle", "sluice", ""),
+    ("chime", "bell", ""),
+    ("caller", "telephone", ""),
+];
+
+const MILL_REST: &str = r#"
+[gain-group.speakers]
+members = ["lectern"]
+[bus.band]
+assign.programme = "on"
+[bus.voices]
+assign.programme = "on"
+[bus.web]
+[bus.to-visitor]
+mix-minus = { of = "programme", less = ["visitor"] }
+[output.headphones]
+source = "band"
+level = -20.0
+listen = "on"
+[output.monitors]
+source = "band"
+[output.stream]
+source = "programme"
+[output.visitor-line]
+source = "to-visitor"
+[output.encoder]
+source = "web"
+[moves]
+f2 = "channel.host.fader"
+f3 = "channel.visitor.fader"
+f9 = "channel.lectern.fader"
+"#;
+
+const ALL_CLOSED: &[Fault] = &[fault(
+    "the evening begins",
+    "bus.programme",
+    &[&["closed", "is open", "are open"]],
+    &["fader", "signal", "output", "assigned"],
+)];
+const VISITOR_ALONE: &[Fault] = &[fault(
+    "nobody is open but the visitor",
+    "bus.to-visitor",
+    &[&["programme"], &[" own", "less ", "without", "else", "besides", "except", " but "]],
+    &["output", "fader"],
+)];
+
+const MILL_SOUND: &[Fault] = &[
+    fault("sound", "channel.lectern", &[NOTHING], BLOCKS),
+    fault("sound", "channel.piano", &[NOTHING], BLOCKS),
+    fault("sound", "channel.music", &[NOTHING], BLOCKS),
+    fault("sound", "channel.visitor", &[NOTHING], BLOCKS),
+    fault("sound", "bus.programme", &[NOTHING], BLOCKS),
+    fault("sound", "bus.to-visitor", &[NOTHING], BLOCKS),
+    fault("sound", "output.headphones", &[NOTHING], BLOCKS),
+    fault("sound", "output.stream", &[NOTHING], BLOCKS),
+];
+
+/// Written with the answers.
+const MILL_FURTHER: &[Fault] =
+    &[fault("a fader far down", "channel.music", &[&["fader"], &["-35"], &["-53"]], &["switch", "programme"])];
+
+const MILL: &[Fault] = &[
+    fault("its cable is out", "channel.reader", &[&["reading-mic"], NO_SIGNAL], &["its switch is", "fader"]),
+    fault(
+        "an empty battery",
+        "channel.questions",
+        &[&["roving-mic"], &["signal", "silen", "nothing", "soft", "faint", "quiet", "-85", "-84", "-86"]],
+        &["switch", "closed", "fader"],
+    ),
+    fault("its trim is down", "channel.audience", &[&["trim"], &["-24"]], &["switch", "closed", "fader"]),
+    fault(
+        "its fader waits",
+        "channel.host",
+        &[&["fader"], &["wait"], &["lower 73 mm", "lower 74 mm", "lower 75 mm", "lower 76 mm"]],
+        &["switch", "signal"],
+    ),
+    fault("no output carries its bus", "channel.line-up", &[&["audition"], &["output"]], &["fader", "switch"]),
+    fault("the device of its output", "channel.announcer", &[&["encoder-card"], NOT_THERE], &["fader", "switch"]),
+    fault(
+        "its file is missing",
+        "channel.jingle",
+        &[&["sluice"], &["file", "not there", "missing", "read", "cannot be opened"]],
+        &["switch", "fader"],
+    ),
+    fault(
+        "it has played to its end",
+        "channel.chime",
+        &[&["bell"], &[" end", "ended", " over", "finish", "played", "start"]],
+        &["switch", "fader"],
+    ),
+    fault(
+        "nobody is on the line",
+        "channel.caller",
+        &[&["input"], &["telephone"], NO_SIGNAL],
+        &["switch", "fader", "device"],
+    ),
+    fault(
+        "a microphone in their room is live",
+        "output.monitors",
+        &[&["mute"], &["lectern", "millstones"]],
+        &["level", "fader"],
+    ),
+    fault("its hand is above", "control.f3", &[&["waiting: lower 12 mm"]], &["nothing"]),
+    fault(
+        "its cable is out",
+        "control.f9",
+        &[&["frame"], &["gone", "not there", "missing", "lost", "away", "connect", "found"]],
+        &["mm"],
+    ),
+];
+
+/// What is said to the desk, what of it is asked then, and how it is taken back.
+const MILL_SAID: &[(&str, &str, &str, &[Fault])] = &[
+    (
+        "/channel/lectern/switch",
+        "closed",
+        "open",
+        &[fault("its switch", "channel.lectern", &[&["switch"], &["closed"], &["open"]], &["fader", "group"])],
+    ),
+    (
+        "/channel/lectern/fader",
+        "off",
+        "0",
+        &[fault(
+            "its fader",
+            "channel.lectern",
+            &[&["fader"], &["off"], &["raise", " up", "higher"]],
+            &["switch", "group"],
+        )],
+    ),
+    (
+        "/gain-group/speakers/switch",
+        "closed",
+        "open",
+        &[fault("its group is closed", "channel.lectern", &[&["speakers"], &["closed"]], &["fader"])],
+    ),
+    (
+        "/gain-group/speakers/fader",
+        "off",
+        "0",
+        &[fault("its group is off", "channel.lectern", &[&["speakers"], &["fader", "off"]], &["switch"])],
+    ),
+    (
+        "/channel/lectern/assign/programme",
+        "off",
+        "on",
+        &[fault(
+            "it goes nowhere",
+            "channel.lectern",
+            &[&["assign", "no bus", "nowhere", "route"]],
+            &["fader", "switch", "speakers"],
+        )],
+    ),
+    (
+        "/bus/voices/assign/programme",
+        "off",
+        "on",
+        &[fault(
+            "its group goes nowhere",
+            "channel.visitor",
+            &[&["voices"], &["assign", "nowhere", "no output", "goes to no"]],
+            &["fader", "switch"],
+        )],
+    ),
+    (
+        "/bus/band/fader",
+        "off",
+        "0",
+        &[fault("the fader of its group", "channel.piano", &[&["band"], &["fader"]], &["switch", "programme's fader"])],
+    ),
+    (
+        "/bus/programme/fader",
+        "off",
+        "0",
+        &[
+            fault("the main fader", "channel.music", &[&["programme"], &["fader"]], &["switch", "stream"]),
+            fault("the main fader", "bus.programme", &[&["fader"], &["off"]], &["switch", "stream"]),
+        ],
+    ),
+    (
+        "/output/stream/level",
+        "off",
+        "0",
+        &[fault("the output's level", "channel.lectern", &[&["stream"], &["level", "off"]], &["switch", "fader"])],
+    ),
+    (
+        "/channel/piano/assign/band",
+        "off",
+        "on",
+        &[fault(
+            "nothing comes to it",
+            "bus.band",
+            &[&["nothing", "no channel", "nobody", "none"], &["assign", "sent", "goes", "feeds", "in it"]],
+            &["fader", "output"],
+        )],
+    ),
+    (
+        "/output/headphones/level",
+        "off",
+        "-20",
+        &[fault("their level", "output.headphones", &[&["level"], &["off"]], &["fader", "band"])],
+    ),
+    (
+        "/channel/caller/listen",
+        "on",
+        "off",
+        &[fault(
+            "somebody silent is listened to",
+            "output.headphones",
+            &[&["listen"], &["caller"]],
+            &["level", "band"],
+        )],
+    ),
+    (
+        "/output/visitor-line/source",
+        "programme",
+        "to-visitor",
+        &[fault(
+            "its output has another bus",
+            "bus.to-visitor",
+            &[&["output"], &["no ", "none", "nobody"]],
+            &["fader"],
+        )],
+    ),
+    (
+        "/bus/programme/rehearsal",
+        "on",
+        "off",
+        &[fault("a rehearsal", "channel.lectern.tally", &[&["rehears"]], &["fader", "switch"])],
+    ),
+];
+
+const BOX_GONE: &[Fault] =
+    &[fault("the stage box is gone", "channel.lectern", &[&["stage-box"], NOT_THERE], &["switch", "fader"])];
+
+/// 28 were named right at the first answer: 27 by these words, and one with a word that was forbidden by mistake (no signal:
+/// "look at the cable, the source and its own switch"). Wrong were a trim of -24 dB on a soft microphone ("it is heard"), and a
+/// mix-minus of which the owner alone is open: the closed channels were told, and not what it is less.
+#[test]
+fn why_names_a_fourth_thirty() {
+    let Some(mut jackd) = support::jackd::Jackd::start(48_000, 256, 8) else { return };
+    let feeder = support::jackd::Feeder::start(&jackd.name, "feeder", 2);
+    let folder = tempfile::tempdir().expect("a temporary folder");
+    let evening =
+        channels("evening talk", MILL_CHANNELS).replace("switch = \"open\"", "switch = \"closed\"") + MILL_REST;
+    let rig = MILL_RIG.replace("SERVER", &jackd.name);
+    for (name, text) in [("rig.toml", &*rig), ("panel.toml", MILL_PANEL), ("profile.toml", &evening)] {
+        std::fs::write(folder.path().join(name), text).expect("written");
+    }
+    wav(&folder.path().join("millpond.wav"), 2.0, &[true]);
+    wav(&folder.path().join("bell.wav"), 0.5, &[true]);
+    let house = Daemon::start_in(folder, true, &[]);
+    house.await_line("device stage-box is there");
+    house.set("/panel/f2", 0.76);
+    house.set("/panel/f3", 0.74);
+    let say = |address: &str, value: &str| match value.parse() {
+        Ok(number) => house.set(address, number),
+        Err(_) => house.word(address, value),
+    };
+    let open = |channel: &str| house.word(&format!("/channel/{channel}/switch"), "open");
+    listen();
+
+    let mut score = Score::default();
+    score.ask(&house, ALL_CLOSED);
+    open("visitor");
+    listen();
+    score.ask(&house, VISITOR_ALONE);
+    MILL_CHANNELS.iter().for_each(|(channel, ..)| open(channel));
+    listen();
+    let mut sound = Score::default();
+    sound.ask(&house, MILL_SOUND);
+    score.ask(&house, MILL);
+    for (address, fault, mended, faults) in MILL_SAID {
+        let before = house.ask(address);
+        say(address, fault);
+        support::wait_until(address, || house.ask(address) != before);
+        std::thread::sleep(Duration::from_secs(1));
+        score.ask(&house, faults);
+        say(address, mended);
+        support::wait_until(address, || house.ask(address) == before);
+    }
+    sound.ask(&house, MILL_SOUND);
+    house.set("/channel/music/fader", -35.0);
+    assert_eq!(house.ask("/channel/music/fader"), Argument::Float(-35.0));
+    sound.ask(&house, MILL_FURTHER);
+    drop(feeder);
+    jackd.kill();
+    house.await_line("device stage-box is gone");
+    listen();
+    score.ask(&house, BOX_GONE);
+    println!("{} of {} right, the longest answer {} ms", score.right, score.asked, score.longest.as_millis());
+    assert_eq!(score.asked, 30);
+    assert_eq!(score.right, score.asked);
+    assert_eq!(sound.right, sound.asked);
+}

@@ -11,6 +11,8 @@ use std::collections::BTreeMap;
 
 /// Frames after which a reading is no longer of now: about a second.
 const LATELY: u64 = 48_000;
+/// Such seconds that are remembered, whole ones.
+const REMEMBERED: usize = 5;
 /// What is louder than this was heard.
 const HEARD_DBFS: f32 = -60.0;
 /// A mix-minus that is further than this from the sum of the others is none: -100 dB of the bus, as a ratio of powers.
@@ -58,8 +60,8 @@ struct Meter {
     now: Reading,
     /// Of the whole second before, all that was read.
     last: Reading,
-    /// The whole second before.
-    before: f32,
+    /// The whole seconds before, the last one first.
+    before: [f32; REMEMBERED],
     /// Its sides, where it has two.
     sides_before: Option<[f32; 2]>,
     /// When it last was louder than [`HEARD_DBFS`], in frames seen.
@@ -75,7 +77,8 @@ impl Levels {
             .map(|(place, name)| match old.remove(&name.path) {
                 Some(meter) => Meter { place, ..meter },
                 None => {
-                    let (now, last, before) = (Reading::default(), Reading::default(), f32::NEG_INFINITY);
+                    let (now, last) = (Reading::default(), Reading::default());
+                    let before = [f32::NEG_INFINITY; REMEMBERED];
                     let path = name.path.clone();
                     Meter { place, path, now, last, before, sides_before: None, heard: None }
                 }
@@ -154,9 +157,10 @@ impl Levels {
             let Some(name) = table.names.get(meter.place) else { continue };
             name.read(frame, &mut meter.now);
             if over {
-                meter.before = name.peak_dbfs(&meter.now);
+                meter.before.rotate_right(1);
+                meter.before[0] = name.peak_dbfs(&meter.now);
                 meter.sides_before = name.sides_dbfs(&meter.now);
-                if meter.before > HEARD_DBFS {
+                if meter.before[0] > HEARD_DBFS {
                     meter.heard = Some(self.seen);
                 }
                 meter.last = std::mem::take(&mut meter.now);
@@ -192,7 +196,8 @@ impl Levels {
         let meters = self.meters.iter().filter_map(|meter| Some((meter, table.names.get(meter.place)?)));
         meters
             .map(|(meter, name)| {
-                let peak_dbfs = name.peak_dbfs(&meter.now).max(meter.before);
+                let peak_dbfs = name.peak_dbfs(&meter.now).max(meter.before[0]);
+                let loudest_dbfs = meter.before.iter().copied().fold(peak_dbfs, f32::max);
                 let heard = if peak_dbfs > HEARD_DBFS { Some(self.seen) } else { meter.heard };
                 let quiet_s = heard.map(|at| (self.seen - at) / u64::from(rate_hz.max(1)));
                 let now = name.sides_dbfs(&meter.now);
@@ -200,7 +205,7 @@ impl Levels {
                     (Some(now), Some(before)) => Some([now[0].max(before[0]), now[1].max(before[1])]),
                     (now, before) => now.or(before),
                 };
-                (meter.path.clone(), Heard { peak_dbfs, quiet_s, sides_dbfs })
+                (meter.path.clone(), Heard { peak_dbfs, loudest_dbfs, quiet_s, sides_dbfs })
             })
             .collect()
     }

@@ -26,6 +26,8 @@ pub(super) const SILENT_DBFS: f32 = -60.0;
 pub struct Heard {
     /// The highest sample of the last second or two, dBFS.
     pub peak_dbfs: f32,
+    /// The same of the last five seconds or six.
+    pub loudest_dbfs: f32,
     /// Seconds since it was last above -60 dBFS; none when it never was.
     pub quiet_s: Option<u64>,
     /// The mean level of each side in that time, where there are two, dBFS.

@@ -1,9 +1,9 @@
 //! Why something is silent, lit, or does not obey: the path from the source to the output, and what blocks it.
 //!
 //! Along a channel: device, signal at its input, trim, gate, switch, gain groups, fader, the other stages, balance, groups, bus,
-//! muted room, output. An input that is soft and not dead comes last: it is often only somebody who does not speak. What is asked of
-//! gain groups, rooms, talkbacks and controls is in `why/console.rs`, of tallies, listening and values that are refused in
-//! `why/values.rs`; every text is in `words.rs`.
+//! muted room, output. What is soft and not dead comes last: an input, which is often only somebody who does not speak, or what trim
+//! and fader leave of one. What is asked of gain groups, rooms, talkbacks and controls is in `why/console.rs`, of tallies, listening
+//! and values that are refused in `why/values.rs`; every text is in `words.rs`.
 
 mod console;
 mod values;
@@ -25,6 +25,10 @@ use serde::{Deserialize, Serialize};
 const CLOSED_DB: f32 = -60.0;
 /// No microphone in a room is as soft: nothing is plugged in, or nothing plays. Common practice, no source.
 const DEAD_DBFS: f32 = -100.0;
+/// Beside others nobody hears what stays below, 27 dB and more under the alignment level. Common practice, no source.
+const SOFT_DBFS: f32 = -45.0;
+/// So much is taken off by mistake when little is left: what a pad takes. No source.
+const MUCH_DB: f32 = 20.0;
 
 /// One element of a path.
 #[derive(Clone, Debug, Serialize, Deserialize, PartialEq, Eq)]
@@ -168,7 +172,7 @@ impl Desk {
         if ways.is_empty() || behind(Tap::AfterFader) {
             self.step_fader(&Address::new(Key::ChannelFader, id), "fader", facts, &mut walk);
             if let Some((heard, input)) = heard.filter(|_| sounds && walk.passes()) {
-                self.walk_strip(id, &input.id, *heard, facts, &mut walk);
+                self.walk_strip(id, &input.id, *heard, facts, &mut walk, &mut soft);
             }
         }
         let names: Vec<&str> = ways.iter().map(|bus| &*bus.id).collect();
@@ -302,9 +306,13 @@ impl Desk {
         let (trim, pad) = self.level_keys(id);
         let pad = self.stands_on(&Address::new(pad, id)).then_some(pad.parameter().word);
         let trim = (trim.parameter().word, number(trim));
+        let takes = || words::trim_takes(pad, trim, &input.id, arrives, now);
         if now <= SILENT_DBFS && !heard.sounds() {
-            walk.step("trim", false, words::trim_takes(pad, trim, &input.id, arrives, now));
+            walk.step("trim", false, takes());
             return false;
+        }
+        if heard.loudest_dbfs <= SOFT_DBFS && arrives - now >= MUCH_DB {
+            *soft = Some(Step { element: "trim".to_owned(), says: takes(), passes: false });
         }
         walk.step("trim", true, words::trim_makes(pad, trim, now));
         if self.stands_on(&Address::new(Key::ChannelGate, id)) {
@@ -322,19 +330,23 @@ impl Desk {
     }
 
     /// What fader, filters and balance leave of a channel that has a signal and is open.
-    fn walk_strip(&self, id: &Id, input: &Id, heard: Heard, facts: &Facts, walk: &mut Walk) {
+    fn walk_strip(&self, id: &Id, input: &Id, heard: Heard, facts: &Facts, walk: &mut Walk, soft: &mut Option<Step>) {
         let (trim, fader) = {
             let number = |key: Key| self.held(key, id).decibels().get();
             (number(self.level_keys(id).0), number(Key::ChannelFader))
         };
         let groups = self.gain_groups_of(id).map(|group| self.held(Key::GroupFader, &group.id).decibels().get());
         let groups: f32 = groups.filter(|db| db.is_finite()).sum();
-        let expected = heard.peak_dbfs + fader + groups;
-        if expected <= SILENT_DBFS {
+        let expected = heard.loudest_dbfs + fader + groups;
+        if expected <= SILENT_DBFS || expected <= SOFT_DBFS && -(trim + fader + groups) >= MUCH_DB {
             let names: Vec<&str> = self.gain_groups_of(id).map(|group| &*group.id).collect();
             let groups = (!names.is_empty()).then(|| (names.join(", "), groups));
-            walk.step("fader", false, words::gains_leave(fader, trim, groups, expected, input));
-            return;
+            let says = words::gains_leave(fader, trim, groups, expected, input);
+            if expected <= SILENT_DBFS {
+                walk.step("fader", false, says);
+                return;
+            }
+            soft.get_or_insert(Step { element: "fader".to_owned(), says, passes: false });
         }
         let Some(after) = facts.heard.get(&format!("/meter/channel/{id}/after-fader/peak")) else { return };
         if after.peak_dbfs <= SILENT_DBFS && !after.sounds() {
@@ -477,7 +489,7 @@ impl Desk {
         if let Some(Some(why)) = blocked.into_iter().next().filter(|_| way.is_none()) {
             walk.step(format!("output {}", carriers[0].id), false, why);
         } else if groups.is_empty() {
-            walk.step("output", false, words::no_output_carries(bus));
+            walk.step("output", false, words::no_output_carries(bus, self.is_mix_minus(bus)));
         } else {
             walk.0.append(&mut groups[way.unwrap_or(0)].0);
         }
@@ -510,6 +522,11 @@ impl Desk {
         waits.unwrap_or(&minus.of)
     }
 
+    fn minus_in_words(&self, bus: &Id, minus: &Minus) -> String {
+        let of = self.minus_now(minus);
+        words::mix_minus(bus, of, &few(minus.less.iter().map(|id| &**id)), *of != minus.of)
+    }
+
     /// Whether anything of a channel comes to a bus: itself, by groups that are not down, or by what a mix-minus is of.
     fn reaches(&self, channel: &Id, bus: &Id, only_open: bool) -> bool {
         if let Some(minus) = self.minus_of(bus) {
@@ -530,10 +547,7 @@ impl Desk {
         let all = || self.channels().map(|channel| &channel.id);
         if !all().any(|channel| self.reaches(channel, bus, false)) {
             let says = match self.minus_of(bus) {
-                Some(minus) => {
-                    let (of, less) = (self.minus_now(minus), few(minus.less.iter().map(|id| &**id)));
-                    words::nothing_but_the_own(bus, of, &less, *of != minus.of)
-                }
+                Some(minus) => words::nothing_but_the_own(&self.minus_in_words(bus, minus), self.minus_now(minus)),
                 None => words::no_channel_on(bus),
             };
             walk.step("channels", false, says);
@@ -569,7 +583,9 @@ impl Desk {
         let (says, passes) = match &open[..] {
             [] => {
                 let closed: Vec<String> = members.iter().map(|id| self.closed_in_words(id)).collect();
-                (words::none_open(bus, &few(closed.iter().map(|closed| &**closed))), false)
+                let closed = few(closed.iter().map(|closed| &**closed));
+                let minus = self.minus_of(bus).map(|minus| self.minus_in_words(bus, minus));
+                (minus.map_or_else(|| words::none_open(bus, &closed), |bus| words::no_other_open(&bus, &closed)), false)
             }
             open if open.iter().any(sounding) => (words::open_on_it(&few(open.iter().copied())), true),
             open => (words::open_without_signal(&few(open.iter().copied())), false),
