@@ -1989,6 +1989,129 @@ pub mod node {
     }
 }
 
+/// Answers to messages over OSC.
+#[expect(missing_docs, reason = "the names and texts say it")]
+pub mod osc {
+    use std::fmt::Display;
+
+    pub const PULSE_HAS_NO_VALUE: &str = "a pulse has no value";
+    pub const TAKES_AN_ADDRESS: &str = "takes one text: an address or pattern of parameters";
+    pub const RATE_AND_LEASE_ARE_NUMBERS: &str = "a rate in Hz and a lease in seconds are numbers";
+    pub const TAKES_PATTERN_RATE_LEASE: &str = "takes PATTERN RATE_HZ LEASE_S";
+    pub const TAKES_AN_ID: &str = "takes one whole number, the ID that was granted";
+    pub const RELOAD_TAKES_NOTHING: &str = "takes nothing: which file it is stands in the desk's own start";
+    pub const TAKES_ONE_VALUE: &str = "takes one value";
+    pub const TAKES_A_PARAMETER: &str = "takes the address of a parameter, and a name if you like";
+    pub const TAKES_A_BUTTON: &str = "takes nothing, or true when a button goes down";
+    pub const SCENE_TAKES: &str = "takes nothing: /scene/ID/recall, or /scene/back";
+    pub const CONTACT_TAKES: &str = "a contact takes /contact/ID/pulse, or /contact/ID/state with open or closed";
+    pub const NO_PARAMETER: &str = "no parameter has such an address";
+    pub const SEVERAL_MEANINGS: &str =
+        "means parameters that understand this value differently; say the word or the number";
+    pub const SHOW_ACCEPTS: &str = "accepted: -60.0 to +0.0 LUFS and 1 to 2880 minutes";
+    pub const SHOW_TAKES: &str = "takes TARGET_LUFS MINUTES";
+    pub const LOUDNESS_TAKES: &str = "takes nothing, or one text: which, as /bus/programme or a pattern";
+    pub const AN_ADDRESS_IS: &str = "an address is /SCOPE/ID/PARAMETER, or /channel/ID/assign/BUS";
+
+    pub fn no_address_or_pattern(text: &str) -> String {
+        format!("\"{text}\" is no OSC address or pattern")
+    }
+
+    pub fn no_meter_pattern(text: &str) -> String {
+        format!("\"{text}\" is no OSC pattern over meter paths")
+    }
+
+    pub fn accepted(range: &str) -> String {
+        format!("accepted: {range}")
+    }
+
+    pub fn no_such_address(nearest: &str) -> String {
+        format!("there is no such address; the nearest is {nearest}")
+    }
+
+    /// An address that is neither a parameter's, nor one of the desk's own, nor a control's.
+    pub fn nobody_sends(error: impl Display, own: &[&str]) -> String {
+        format!("{error}, none of {}, and no control of the panel sends it", own.join(" "))
+    }
+
+    pub fn no_such_meter(nearest: &str) -> String {
+        format!("no meter is called so; the nearest is {nearest}")
+    }
+
+    pub fn too_many_followers(most: usize) -> String {
+        format!("{most} followers are there already")
+    }
+}
+
+/// What `longthrow assign` asks in a terminal, and what comes of it.
+#[expect(missing_docs, reason = "the names and texts say it")]
+pub mod assign {
+    pub const HELP: &str = "The running desk finds the control that moves most over its own noise; until then the whole panel \
+        closes and\nlowers, and does nothing else: a touch opens no microphone and raises no level. Panel and profile are written\n\
+        with their comments, and read again at once. The fader takes over where it meets the value. Every question is\n\
+        also an option. When the terminal goes away before the last answer, \"longthrow undo\" takes the change back.\n\
+        Exit codes: 0 done, 1 not done and nothing is changed, 2 an answer is missing, 3 no desk runs there.";
+    pub const SAY_WHAT: &str = "with --yes, say --parameter or --remove";
+    pub const SOMETHING_ELSE: &str = "the desk answers something else";
+    pub const KEEP_WHAT_IS_LIVE: &str = "It is live: move it and listen. Keep it (yes, no)?";
+    pub const KEEP: &str = "Keep it so (yes, no)?";
+    pub const YES_OR_NO: &str = "yes or no";
+    pub const PUT_BACK: &str = "The files are as before. What was moved meanwhile stays where it is.";
+    pub const KEPT: &str = "Kept; \"longthrow undo\" takes it back.\n";
+    pub const NOTHING_TOUCHED: &str =
+        "no control was touched so that it is clear which; \"longthrow status\" says whether its port is there";
+    pub const ONE_OF_THESE: &str = "one of these words";
+    pub const WHAT_TO_MOVE: &str = "What shall it move?";
+    pub const WHAT_ELSE_TO_MOVE: &str = "What shall it move (none: nothing any more)?";
+    pub const NO_PARAMETER: &str = "no parameter was understood";
+    pub const WHAT_NAME: &str = "What do people call it?";
+    pub const AN_ANSWER: &str = "an answer";
+
+    /// From where to where a control was seen to go, in per cent of its travel, and how clearly.
+    pub fn seen((low, high): (f32, f32), margin_db: f32, ended_lower: bool) -> String {
+        let way = if ended_lower {
+            "; it ended lower than it began: if you pushed it up, the ends of its track are swapped"
+        } else {
+            ""
+        };
+        format!("  seen from {low:.0} % to {high:.0} %, {margin_db:.0} dB before all others{way}")
+    }
+
+    pub fn what_kind(kinds: &[&str]) -> String {
+        format!("What is it ({})?", kinds.join(", "))
+    }
+
+    pub fn of_parameter(why: &str) -> String {
+        format!("--parameter: {why}")
+    }
+
+    pub fn nothing_called(typed: &str) -> String {
+        format!("nothing is called \"{typed}\"; \"longthrow params\" lists what there is")
+    }
+
+    pub fn which(several: &[String]) -> String {
+        format!("which of these: {}?", several.join(", "))
+    }
+
+    pub fn nearest(typed: &str, near: &[String]) -> String {
+        format!("nothing is called \"{typed}\"; the nearest: {}", near.join(", "))
+    }
+
+    pub fn unanswered(question: &str, option: &str) -> String {
+        format!("nobody answered {question:?}; say --{option}")
+    }
+
+    pub fn not_understood(why: &str) -> String {
+        format!("  That is not understood: {why}.")
+    }
+
+    /// What a control moves from now on, and what it moved before.
+    pub fn moves_now(control: &str, parameter: Option<&str>, before: &[String]) -> String {
+        let before = if before.is_empty() { String::new() } else { format!(" (before: {})", before.join(", ")) };
+        format!("{control} moves {} now{before}.", parameter.unwrap_or("nothing"))
+    }
+}
+
 /// Why something was refused.
 pub mod refused {
     use std::fmt::Display;

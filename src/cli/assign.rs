@@ -6,6 +6,7 @@ use super::talk::{self, Line};
 use super::{complain, exit, print, print_json};
 use crate::daemon::talk::{Answer, Question};
 use crate::daemon::teach::{Assigned, Found, KINDS, Progress, Which, Wish, progress_words};
+use crate::words::assign as words;
 use clap::Args;
 use std::io::{BufRead, Write};
 use std::path::PathBuf;
@@ -18,13 +19,7 @@ const TRIES_MAX: usize = 20;
 
 /// Says what a control is for: touch it, choose what it moves, hear it, keep it.
 #[derive(Debug, Args)]
-#[command(
-    after_help = "The running desk finds the control that moves most over its own noise; until then the whole panel closes and\n\
-    lowers, and does nothing else: a touch opens no microphone and raises no level. Panel and profile are written\n\
-    with their comments, and read again at once. The fader takes over where it meets the value. Every question is\n\
-    also an option. When the terminal goes away before the last answer, \"longthrow undo\" takes the change back.\n\
-    Exit codes: 0 done, 1 not done and nothing is changed, 2 an answer is missing, 3 no desk runs there."
-)]
+#[command(after_help = words::HELP)]
 pub(super) struct Assign {
     /// A control of the panel file by its id, instead of touching one
     #[arg(long, value_name = "ID")]
@@ -88,7 +83,7 @@ impl Assign {
 
     fn assign(&self) -> Result<u8, Stop> {
         if self.yes && self.parameter.is_none() && !self.remove {
-            return Err(Stop(exit::USAGE, "with --yes, say --parameter or --remove".to_owned()));
+            return Err(Stop(exit::USAGE, words::SAY_WHAT.to_owned()));
         }
         // What was touched is remembered for as long as the line is open.
         let (which, found, _line) = match &self.control {
@@ -101,28 +96,24 @@ impl Assign {
         let wish = self.wish(found.as_ref())?;
         let assigned = match self.ask(&Question::Assign(which, wish))? {
             Answer::Assigned(assigned) => assigned,
-            _ => return Err(Stop(exit::COULD_NOT_RUN, "the desk answers something else".to_owned())),
+            _ => return Err(Stop(exit::COULD_NOT_RUN, words::SOMETHING_ELSE.to_owned())),
         };
         self.say(&said(&assigned));
         if !self.yes {
-            let question = match &assigned.parameter {
-                Some(_) => "It is live: move it and listen. Keep it (yes, no)?",
-                None => "Keep it so (yes, no)?",
-            };
+            let question = if assigned.parameter.is_some() { words::KEEP_WHAT_IS_LIVE } else { words::KEEP };
             let kept = self.question("yes", question, "yes", |text| match text {
                 "yes" | "y" => Ok(true),
                 "no" | "n" => Ok(false),
-                _ => Err("yes or no".to_owned()),
+                _ => Err(words::YES_OR_NO.to_owned()),
             });
             // Whoever did not answer did not confirm.
             if !matches!(kept, Ok(true)) {
                 self.ask(&Question::PutBack(assigned.change))?;
-                self.say("The files are as before. What was moved meanwhile stays where it is.");
+                self.say(words::PUT_BACK);
                 return kept.map(|_| exit::NOT_FINE);
             }
         }
-        let printed =
-            if self.json { print_json(&assigned) } else { print("Kept; \"longthrow undo\" takes it back.\n") };
+        let printed = if self.json { print_json(&assigned) } else { print(words::KEPT) };
         Ok(if printed { exit::FINE } else { exit::COULD_NOT_RUN })
     }
 
@@ -131,7 +122,7 @@ impl Assign {
         let mut line = Line::open(self.state.as_deref()).map_err(|why| Stop(exit::COULD_NOT_RUN, why))?;
         let session = match answered(line.ask(&Question::Teach))? {
             Answer::Teach(session) => session,
-            _ => return Err(Stop(exit::COULD_NOT_RUN, "the desk answers something else".to_owned())),
+            _ => return Err(Stop(exit::COULD_NOT_RUN, words::SOMETHING_ELSE.to_owned())),
         };
         let until = Instant::now() + Duration::from_secs(self.wait);
         let (mut shown, mut tries) = ("", 0);
@@ -152,9 +143,7 @@ impl Assign {
             }
             std::thread::sleep(LOOK_EVERY);
         }
-        not_done(
-            "no control was touched so that it is clear which; \"longthrow status\" says whether its port is there",
-        )
+        not_done(words::NOTHING_TOUCHED)
     }
 
     /// What the options say, and for the rest what somebody answers.
@@ -165,20 +154,12 @@ impl Assign {
             return Ok(wish);
         }
         if let Some(found) = found {
-            let way = found.rising.filter(|rising| !rising).map_or(
-                "",
-                |_| "; it ended lower than it began: if you pushed it up, the ends of its track are swapped",
-            );
-            let (low, high) = found.seen;
-            self.say(&format!(
-                "  seen from {low:.0} % to {high:.0} %, {:.0} dB before all others{way}",
-                found.margin_db
-            ));
+            self.say(&words::seen(found.seen, found.margin_db, found.rising == Some(false)));
         }
         if let Some(found) = new.filter(|_| self.kind.is_none() && !self.yes) {
-            let words = KINDS.map(|(word, _)| word);
-            let kind = self.question("kind", &format!("What is it ({})?", words.join(", ")), &found.kind, |text| {
-                words.contains(&text).then(|| text.to_owned()).ok_or_else(|| "one of these words".to_owned())
+            let kinds = KINDS.map(|(word, _)| word);
+            let kind = self.question("kind", &words::what_kind(&kinds), &found.kind, |text| {
+                kinds.contains(&text).then(|| text.to_owned()).ok_or_else(|| words::ONE_OF_THESE.to_owned())
             })?;
             wish.kind = Some(kind);
         }
@@ -186,17 +167,13 @@ impl Assign {
         wish.parameter = match &self.parameter {
             Some(typed) => {
                 let found = self.complete(typed, kind.as_ref())?;
-                Some(found.map_err(|why| Stop(exit::USAGE, format!("--parameter: {why}")))?)
+                Some(found.map_err(|why| Stop(exit::USAGE, words::of_parameter(&why)))?)
             }
             None => {
                 let mut answer = None;
                 let moves = found.and_then(|found| found.moves.first());
                 let usual = moves.map_or("", String::as_str);
-                let again = if usual.is_empty() {
-                    "What shall it move?"
-                } else {
-                    "What shall it move (none: nothing any more)?"
-                };
+                let again = if usual.is_empty() { words::WHAT_TO_MOVE } else { words::WHAT_ELSE_TO_MOVE };
                 for _ in 0..TRIES_MAX {
                     let typed = self.question("parameter", again, usual, |text| Ok(text.to_owned()))?;
                     if typed == "none" && !usual.is_empty() {
@@ -210,14 +187,14 @@ impl Assign {
                         Err(why) => self.say(&format!("  {}", first_upper(&why))),
                     }
                 }
-                Some(answer.ok_or_else(|| Stop(exit::USAGE, "no parameter was understood".to_owned()))?)
+                Some(answer.ok_or_else(|| Stop(exit::USAGE, words::NO_PARAMETER.to_owned()))?)
             }
         };
         if let (Some(_), Some(parameter), true) = (new, &wish.parameter, self.name.is_none() && !self.yes) {
-            let mut words = parameter.split('.').skip(1);
-            let (id, last) = (words.next().unwrap_or_default(), words.last().unwrap_or_default());
+            let mut parts = parameter.split('.').skip(1);
+            let (id, last) = (parts.next().unwrap_or_default(), parts.last().unwrap_or_default());
             let usual = format!("{id} {last}");
-            wish.name = Some(self.question("name", "What do people call it?", &usual, |text| Ok(text.to_owned()))?);
+            wish.name = Some(self.question("name", words::WHAT_NAME, &usual, |text| Ok(text.to_owned()))?);
         }
         Ok(wish)
     }
@@ -226,7 +203,7 @@ impl Assign {
     fn complete(&self, typed: &str, kind: Option<&String>) -> Result<Result<String, String>, Stop> {
         let (names, fits) = match self.ask(&Question::Complete(typed.to_owned(), kind.cloned()))? {
             Answer::Names(names, fits) => (names, fits),
-            _ => return Err(Stop(exit::COULD_NOT_RUN, "the desk answers something else".to_owned())),
+            _ => return Err(Stop(exit::COULD_NOT_RUN, words::SOMETHING_ELSE.to_owned())),
         };
         Ok(match &names[..] {
             [one] if fits => {
@@ -235,9 +212,9 @@ impl Assign {
                 }
                 Ok(one.clone())
             }
-            [] => Err(format!("nothing is called \"{typed}\"; \"longthrow params\" lists what there is")),
-            several if fits => Err(format!("which of these: {}?", several.join(", "))),
-            near => Err(format!("nothing is called \"{typed}\"; the nearest: {}", near.join(", "))),
+            [] => Err(words::nothing_called(typed)),
+            several if fits => Err(words::which(several)),
+            near => Err(words::nearest(typed, near)),
         })
     }
 
@@ -258,7 +235,7 @@ impl Assign {
         usual: &str,
         parse: impl Fn(&str) -> Result<T, String>,
     ) -> Result<T, Stop> {
-        let missing = || Stop(exit::USAGE, format!("nobody answered {question:?}; say --{option}"));
+        let missing = || Stop(exit::USAGE, words::unanswered(question, option));
         if self.yes {
             return parse(usual).map_err(|_| missing());
         }
@@ -273,9 +250,9 @@ impl Assign {
             }
             let line = line.trim();
             let answer = if line.is_empty() { usual } else { line };
-            match if answer.is_empty() { Err("an answer".to_owned()) } else { parse(answer) } {
+            match if answer.is_empty() { Err(words::AN_ANSWER.to_owned()) } else { parse(answer) } {
                 Ok(answer) => return Ok(answer),
-                Err(why) => self.say(&format!("  That is not understood: {why}.")),
+                Err(why) => self.say(&words::not_understood(&why)),
             }
         }
         Err(missing())
@@ -283,10 +260,7 @@ impl Assign {
 }
 
 fn said(assigned: &Assigned) -> String {
-    let before =
-        if assigned.before.is_empty() { String::new() } else { format!(" (before: {})", assigned.before.join(", ")) };
-    let moves = assigned.parameter.as_deref().unwrap_or("nothing");
-    format!("{} moves {moves} now{before}.", assigned.control)
+    words::moves_now(&assigned.control, assigned.parameter.as_deref(), &assigned.before)
 }
 
 fn first_upper(text: &str) -> String {

@@ -38,6 +38,7 @@ use crate::panel::osc::{Argument, Message, Pattern};
 use crate::ports::osc::encode;
 use crate::profile;
 use crate::profile::Id;
+use crate::words::osc;
 use std::collections::BTreeMap;
 use std::net::SocketAddr;
 use std::sync::Arc;
@@ -187,10 +188,10 @@ impl Hub {
         lease_s: f32,
     ) -> Result<Granted, String> {
         let Some(pattern) = Pattern::parse(pattern) else {
-            return Err(format!("\"{pattern}\" is no OSC pattern over meter paths"));
+            return Err(osc::no_meter_pattern(pattern));
         };
         if !rate_hz.is_finite() || !lease_s.is_finite() {
-            return Err("a rate in Hz and a lease in seconds are numbers".to_owned());
+            return Err(osc::RATE_AND_LEASE_ARE_NUMBERS.to_owned());
         }
         let rate_hz = rate_hz.clamp(RATE_HZ.0, RATE_HZ.1);
         #[expect(clippy::cast_possible_truncation, reason = "at most an hour")]
@@ -208,7 +209,7 @@ impl Hub {
         } else if let Some(why) = self.fits_nothing(&pattern) {
             return Err(why);
         } else if self.followers.len() >= FOLLOWERS_MAX {
-            return Err(format!("{FOLLOWERS_MAX} followers are there already"));
+            return Err(osc::too_many_followers(FOLLOWERS_MAX));
         } else {
             self.add(now, to, pattern, period, ends)
         };
@@ -230,7 +231,7 @@ impl Hub {
             (same, usize::MAX - path.len().abs_diff(written.len()))
         };
         let near = paths().max_by_key(alike)?;
-        Some(format!("no meter is called so; the nearest is {near}"))
+        Some(osc::no_such_meter(near))
     }
 
     fn add(

@@ -7,6 +7,7 @@ use crate::desk::{Order, Recall};
 use crate::panel::osc::{Argument, Message, Pattern, is_pattern};
 use crate::params::{Address, AddressError, Domain, Parameter, Scope, TABLE, Value, nearest};
 use crate::profile::Role;
+use crate::words::osc;
 
 /// The addresses that the desk answers to, besides those of parameters.
 const OWN: [&str; 16] = [
@@ -90,32 +91,32 @@ impl Request {
             ("/ask", [Argument::Text(contact)]) if contact.starts_with(CONTACT) => Self::of_contact(contact, &[])
                 .and_then(|of| match of {
                     Self::Contact(_, ContactAsk::State) => Ok(of),
-                    _ => Err("a pulse has no value".to_owned()),
+                    _ => Err(osc::PULSE_HAS_NO_VALUE.to_owned()),
                 }),
             ("/ask", [Argument::Text(pattern)]) => match Pattern::parse(pattern) {
                 Some(_) => Ok(Self::Ask(pattern.clone())),
-                None => Err(format!("\"{pattern}\" is no OSC address or pattern")),
+                None => Err(osc::no_address_or_pattern(pattern)),
             },
-            ("/ask", _) => Err("takes one text: an address or pattern of parameters".to_owned()),
+            ("/ask", _) => Err(osc::TAKES_AN_ADDRESS.to_owned()),
             ("/follow/meters", [Argument::Text(pattern), numbers @ ..]) if numbers.len() <= 2 => {
                 let number = |place: usize, otherwise: f32| match numbers.get(place) {
                     None => Ok(otherwise),
                     Some(Argument::Float(number)) => Ok(*number),
                     #[expect(clippy::cast_precision_loss, reason = "clamped to an hour")]
                     Some(Argument::Int(number)) => Ok(*number as f32),
-                    Some(_) => Err("a rate in Hz and a lease in seconds are numbers".to_owned()),
+                    Some(_) => Err(osc::RATE_AND_LEASE_ARE_NUMBERS.to_owned()),
                 };
                 let (rate_hz, lease_s) = (number(0, RATE_HZ_DEFAULT)?, number(1, LEASE_S_DEFAULT)?);
                 Ok(Self::Follow { pattern: pattern.clone(), rate_hz, lease_s })
             }
-            ("/follow/meters", _) => Err("takes PATTERN RATE_HZ LEASE_S".to_owned()),
+            ("/follow/meters", _) => Err(osc::TAKES_PATTERN_RATE_LEASE.to_owned()),
             ("/follow/end", [Argument::Int(id)]) => Ok(Self::End(*id)),
-            ("/follow/end", _) => Err("takes one whole number, the ID that was granted".to_owned()),
+            ("/follow/end", _) => Err(osc::TAKES_AN_ID.to_owned()),
             ("/follow/table", []) => Ok(Self::Table),
             // With a revision it is what the desk says.
             ("/follow/table", _) => Ok(Self::Said),
             ("/profile/reload", []) => Ok(Self::Reload),
-            ("/profile/reload", _) => Err("takes nothing: which file it is stands in the desk's own start".to_owned()),
+            ("/profile/reload", _) => Err(osc::RELOAD_TAKES_NOTHING.to_owned()),
             (teach, _) if teach.starts_with("/teach/") && OWN.contains(&teach) => Self::of_teach(teach, arguments),
             (scene, _) if scene.starts_with(SCENE) => Self::of_scene(scene, arguments),
             (contact, _) if contact.starts_with(CONTACT) => Self::of_contact(contact, arguments),
@@ -131,7 +132,7 @@ impl Request {
                 match arguments {
                     [] => Ok(Self::Ask(message.address.clone())),
                     [argument] => value(address.key.parameter(), argument).map(|value| Self::Set(address, value)),
-                    _ => Err("takes one value".to_owned()),
+                    _ => Err(osc::TAKES_ONE_VALUE.to_owned()),
                 }
             }
         }
@@ -149,7 +150,7 @@ impl Request {
                 name: rest.first().cloned(),
                 kind: rest.get(1).cloned(),
             }),
-            ("/teach/assign", ..) => return Err("takes the address of a parameter, and a name if you like".to_owned()),
+            ("/teach/assign", ..) => return Err(osc::TAKES_A_PARAMETER.to_owned()),
             // A button comes up again.
             (_, [Argument::Bool(false) | Argument::Int(0)], _) => return Ok(Self::Said),
             (_, [] | [Argument::Bool(true) | Argument::Int(1) | Argument::Nothing], _) => match address {
@@ -158,13 +159,13 @@ impl Request {
                 "/teach/undo" => TeachRequest::Undo,
                 _ => TeachRequest::End,
             },
-            _ => return Err("takes nothing, or true when a button goes down".to_owned()),
+            _ => return Err(osc::TAKES_A_BUTTON.to_owned()),
         };
         Ok(Self::Teach(ask))
     }
 
     fn of_scene(address: &str, arguments: &[Argument]) -> Result<Self, String> {
-        let wants = || Err("takes nothing: /scene/ID/recall, or /scene/back".to_owned());
+        let wants = || Err(osc::SCENE_TAKES.to_owned());
         // A button says true or 1 when it goes down, and 0 when it comes up.
         if !matches!(arguments, [] | [Argument::Bool(true) | Argument::Int(1) | Argument::Nothing]) {
             return wants();
@@ -177,7 +178,7 @@ impl Request {
     }
 
     fn of_contact(address: &str, arguments: &[Argument]) -> Result<Self, String> {
-        let wants = || Err("a contact takes /contact/ID/pulse, or /contact/ID/state with open or closed".to_owned());
+        let wants = || Err(osc::CONTACT_TAKES.to_owned());
         let Some((id, what)) = address.strip_prefix(CONTACT).and_then(|rest| rest.split_once('/')) else {
             return wants();
         };
@@ -198,15 +199,13 @@ impl Request {
         let argument = match arguments {
             [] => return Ok(Self::Ask(pattern.to_owned())),
             [argument] => argument,
-            _ => return Err("takes one value".to_owned()),
+            _ => return Err(osc::TAKES_ONE_VALUE.to_owned()),
         };
         // What the value means has to be the same for every parameter that can be meant.
         let mut values = TABLE.iter().filter(|row| may_mean(pattern, row)).map(|row| value(row, argument));
-        let Some(first) = values.next() else { return Err("no parameter has such an address".to_owned()) };
+        let Some(first) = values.next() else { return Err(osc::NO_PARAMETER.to_owned()) };
         if values.any(|other| other != first) {
-            return Err(
-                "means parameters that understand this value differently; say the word or the number".to_owned()
-            );
+            return Err(osc::SEVERAL_MEANINGS.to_owned());
         }
         first.map(|value| Self::SetPattern(pattern.to_owned(), value))
     }
@@ -238,9 +237,9 @@ fn show(arguments: &[Argument]) -> Result<Request, String> {
             (Some(target), Some(minutes)) if (-60.0..=0.0).contains(&target) && (1.0..=2_880.0).contains(&minutes) => {
                 Ok(Request::Show(target, minutes * 60.0))
             }
-            _ => Err("accepted: -60.0 to +0.0 LUFS and 1 to 2880 minutes".to_owned()),
+            _ => Err(osc::SHOW_ACCEPTS.to_owned()),
         },
-        _ => Err("takes TARGET_LUFS MINUTES".to_owned()),
+        _ => Err(osc::SHOW_TAKES.to_owned()),
     }
 }
 
@@ -249,16 +248,16 @@ fn loudness(order: Order, arguments: &[Argument]) -> Result<Request, String> {
         [] => Ok(Request::Loudness(order, None)),
         [Argument::Text(pattern)] => match Pattern::parse(pattern) {
             Some(pattern) => Ok(Request::Loudness(order, Some(pattern))),
-            None => Err(format!("\"{pattern}\" is no OSC address or pattern")),
+            None => Err(osc::no_address_or_pattern(pattern)),
         },
-        _ => Err("takes nothing, or one text: which, as /bus/programme or a pattern".to_owned()),
+        _ => Err(osc::LOUDNESS_TAKES.to_owned()),
     }
 }
 
 /// The value an argument gives this parameter. Numbers are numbers, words are words; true and false, 1 and 0 as
 /// whole numbers are the second and first of two words, as the top and bottom of a control's travel are.
 fn value(row: &Parameter, argument: &Argument) -> Result<Value, String> {
-    let refuse = || Err(format!("accepted: {}", row.accepted()));
+    let refuse = || Err(osc::accepted(&row.accepted()));
     match (row.domain, argument) {
         (Domain::Words([bottom, top]), Argument::Bool(_) | Argument::Int(0 | 1)) => {
             let up = matches!(argument, Argument::Bool(true) | Argument::Int(1));
@@ -301,17 +300,17 @@ fn may_mean(pattern: &str, row: &Parameter) -> bool {
 fn unknown(address: &str, error: &AddressError) -> String {
     match error {
         AddressError::UnknownScope(_) => match nearest(address, OWN.into_iter()) {
-            Some(near) => format!("there is no such address; the nearest is {near}"),
-            None => format!("{error}, none of {}, and no control of the panel sends it", OWN.join(" ")),
+            Some(near) => osc::no_such_address(near),
+            None => osc::nobody_sends(error, &OWN),
         },
         AddressError::UnknownParameter { nearest: Some(word), .. } => {
             let mut parts: Vec<&str> = address.split('/').collect();
             if let Some(found) = parts.get_mut(3) {
                 *found = word;
             }
-            format!("there is no such address; the nearest is {}", parts.join("/"))
+            osc::no_such_address(&parts.join("/"))
         }
-        AddressError::WrongLength => "an address is /SCOPE/ID/PARAMETER, or /channel/ID/assign/BUS".to_owned(),
+        AddressError::WrongLength => osc::AN_ADDRESS_IS.to_owned(),
         _ => error.to_string(),
     }
 }
