@@ -1295,7 +1295,13 @@ pub mod history {
     /// A file that was put back.
     #[must_use]
     pub fn undone(path: &str, number: u64) -> String {
-        format!("{path} says what it said in revision {number}; the desk reads it now\n")
+        format!("{path} says what it said in revision {number}\n")
+    }
+
+    /// What was put back does not fit the other files as they are now.
+    #[must_use]
+    pub fn undone_but(wrong: &str, remedy: &str) -> String {
+        format!("{wrong}: {remedy}")
     }
 }
 

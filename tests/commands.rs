@@ -192,6 +192,27 @@ fn undo_steps_back_through_what_was_accepted_and_opens_no_microphone() {
     assert_eq!(std::fs::read_to_string(&profile).expect("there again"), in_force);
 }
 
+/// A profile of before the rig lost an input does not fit the rig of now: said at once, and the desk goes on as it is.
+#[test]
+fn undo_says_when_what_it_put_back_is_refused() {
+    let daemon = Daemon::start(RIG, None, PROFILE);
+    let state = daemon.state();
+    let without = |text: &str, from: &str, to: &str| {
+        let (head, rest) = text.split_once(from).expect("there");
+        format!("{head}{to}{}", rest.split_once(to).expect("there").1)
+    };
+    std::fs::write(daemon.folder().join("profile.toml"), without(PROFILE, "[channel.host]", "[output.stream]"))
+        .expect("written");
+    daemon.await_line("revision 2 is in force");
+    std::fs::write(daemon.folder().join("rig.toml"), without(RIG, "[input.mic]", "[output.stream]")).expect("written");
+    daemon.await_line("revision 3 is in force");
+    let undone = longthrow(&state, &["undo", "--file", "profile"]);
+    let said = text(&undone);
+    assert_eq!(undone.status.code(), Some(1), "{said}");
+    assert!(said.contains("says what it said in revision 1") && said.contains("revision 3 stays in force"), "{said}");
+    assert!(said.contains("refused") && said.contains("mic"), "{said}");
+}
+
 #[test]
 fn the_mix_is_kept_in_the_profile_and_nothing_moves() {
     let daemon = Daemon::start(RIG, None, PROFILE);

@@ -128,9 +128,17 @@ fn text(revisions: &[Revision]) -> String {
 impl Undo {
     pub(super) fn run(self) -> u8 {
         match talk::ask(self.state.as_deref(), &Question::Undo { file: self.file, to: self.to }) {
-            Ok(Answer::Undone { files }) => {
+            Ok(Answer::Undone { files, refused }) => {
                 let said = files.iter().map(|(path, number)| words::undone(path, *number)).collect::<String>();
-                if print(&said) { exit::FINE } else { exit::COULD_NOT_RUN }
+                let printed = print(&said);
+                match refused {
+                    Some(why) => {
+                        complain(&why);
+                        exit::NOT_FINE
+                    }
+                    None if printed => exit::FINE,
+                    None => exit::COULD_NOT_RUN,
+                }
             }
             other => refused(other),
         }

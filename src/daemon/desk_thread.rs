@@ -115,6 +115,11 @@ impl DeskShared {
         };
     }
 
+    /// What is wrong with something, if it is.
+    pub fn wrong_about(&self, about: &'static str) -> Option<Wrong> {
+        self.wrong.lock().unwrap_or_else(PoisonError::into_inner).get(about).cloned()
+    }
+
     /// Notes that a control port is there, or why it is not.
     pub fn note_port(&self, port: &Id, away: Option<&str>) {
         let mut all = self.ports_away.lock().unwrap_or_else(PoisonError::into_inner);

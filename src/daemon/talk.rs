@@ -186,6 +186,8 @@ pub enum Answer {
     Undone {
         /// Each file, and the revision whose text it has now.
         files: Vec<(String, u64)>,
+        /// Why the desk did not take them, if it did not.
+        refused: Option<String>,
     },
     /// A session of teaching has begun, of this number.
     Teach(u64),
@@ -249,14 +251,17 @@ pub(super) fn serve(
             Ok(question) => teach(&teacher, touch, question),
             Err(error) => Err(words::refused::no_question(error)),
         };
+        let mut answer = answer.unwrap_or_else(Answer::Refused);
         // Whoever asks next finds what was written in force.
-        if matches!(
-            answer,
-            Ok(Answer::Kept { changed: 1.., .. } | Answer::SceneKept { changed: true, .. } | Answer::Undone { .. })
-        ) {
-            hints.reload_now();
+        match &mut answer {
+            Answer::Kept { changed: 1.., .. } | Answer::SceneKept { changed: true, .. } => hints.reload_now(),
+            Answer::Undone { refused, .. } => {
+                hints.reload_now();
+                *refused =
+                    shared.wrong_about("files").map(|wrong| words::history::undone_but(&wrong.what, &wrong.remedy));
+            }
+            _ => {}
         }
-        let answer = answer.unwrap_or_else(Answer::Refused);
         serde_json::to_string(&answer).unwrap_or_default()
     };
     let answer = Arc::new(answer);
@@ -350,7 +355,7 @@ fn undo(folder: &Path, paths: &Paths, file: Option<&str>, to: Option<u64>) -> Re
         tracing::info!("{}", words::log::put_back(path.display(), revision.number));
     }
     let files = back.into_iter().map(|(path, revision)| (path.display().to_string(), revision.number));
-    Ok(Answer::Undone { files: files.collect() })
+    Ok(Answer::Undone { files: files.collect(), refused: None })
 }
 
 /// The revision to which a file goes back: this one, or the one before.
