@@ -608,6 +608,31 @@ fn a_guest_who_goes_over_to_a_second_line_hears_themselves_on_neither() {
     }
 }
 
+/// Two channels carry a guest's line, and one of them goes over to another: what it still has of the guest while it fades is the
+/// guest's own. Rendered with the guest speaking and silent; the return is the same, sample by sample.
+#[test]
+fn a_channel_that_leaves_a_guests_line_is_theirs_until_it_has_faded() {
+    let lines = "channel.g0.source = in-1\nchannel.g0.switch = open\nchannel.g0.fader = 0.0\nchannel.g0.assign.programme = on\nchannel.g1.source = in-1\nchannel.g1.switch = open\nchannel.g1.fader = 0.0\nchannel.g1.assign.programme = on\nchannel.g2.source = in-2\nchannel.g2.switch = open\nchannel.g2.fader = 0.0\nchannel.g2.assign.programme = on";
+    let minus: [(&str, &str, &[&str], Option<&str>); 1] = [("to-g0", "programme", &["g0"], None)];
+    let installation = show_with(4, lines, &["programme", "to-g0"], &minus);
+    let heard = |own: f64| {
+        let mut desk = offline(installation.clone(), Form::Plain);
+        desk.at(Frames(60_000), set("channel.g1.source", Value::Word("in-3".into())));
+        let inputs = [(400.0, own), (500.0, 0.1), (600.0, 0.1), (700.0, 0.1)];
+        run(&mut desk, inputs.map(|(hertz, amplitude)| tone(hertz, amplitude, 2 * 48_000)).to_vec(), 480)
+    };
+    let [speaking, silent] = [heard(0.1), heard(0.0)];
+    let most = |wire: usize, frames: std::ops::Range<usize>| {
+        let both = speaking[wire][frames.clone()].iter().zip(&silent[wire][frames]);
+        both.fold(0.0_f64, |most, (a, b)| most.max(f64::from(a - b).abs()))
+    };
+    assert!(most(0, 60_000..61_000) > 0.1, "on air they are heard");
+    let leak = db(most(2, 50_000..2 * 48_000) / 0.1);
+    println!("at most {leak:.1} dB of the guest in their own return");
+    assert!(leak <= -100.0, "{leak:.1} dB");
+    assert!(bin(&silent[2], 500.0) > 0.03, "the others are heard");
+}
+
 #[test]
 fn a_leveller_goes_on_where_it_stood_when_its_bus_is_assigned_to_another() {
     let lines = "bus.music.leveller = -23.0\nbus.music.leveller-range = 15.0\nchannel.a.source = in-1\nchannel.a.switch = open\nchannel.a.fader = 0.0\nchannel.a.assign.music = on";

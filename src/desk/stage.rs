@@ -518,8 +518,14 @@ impl Stage {
             let places = owner.channels.iter().filter_map(|id| self.place(Bank::Sources, id));
             let going = self.leaving.iter().filter(|leaving| leaving.bank == Bank::Sources);
             let going = going.filter(|leaving| owner.channels.contains(&leaving.id)).map(|leaving| leaving.place);
-            let columns: Vec<u16> = places.chain(going).flat_map(Place::columns).collect();
+            let mut columns: Vec<u16> = places.chain(going).flat_map(Place::columns).collect();
             let feeds: BTreeSet<u16> = columns.iter().filter_map(|column| self.fed_by.get(column)).copied().collect();
+            // What a channel that went over to another line still has of theirs is theirs until it has faded.
+            let going = self.leaving.iter().filter(|leaving| leaving.bank == Bank::Sources);
+            let theirs = |column: &u16| self.fed_by.get(column).is_some_and(|feed| feeds.contains(feed));
+            columns.extend(going.flat_map(|leaving| leaving.place.columns()).filter(theirs));
+            columns.sort_unstable();
+            columns.dedup();
             let feeds: Vec<u16> = feeds.into_iter().collect();
             for (side, column) in place.columns().enumerate() {
                 let shares = owner.shares.iter().filter_map(|id| self.place(Bank::Followers, id)?.columns().nth(side));

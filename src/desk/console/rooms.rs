@@ -6,7 +6,7 @@
 //! | the loudspeakers of a room are | while |
 //! | --- | --- |
 //! | muted | a microphone in it is live, or about to be |
-//! | muted still | less than `decay_ms` has passed since |
+//! | muted still | less than `decay_ms` has passed since, or its own fade |
 //! | heard | otherwise |
 
 use super::super::{By, Desk, Effects, wiring};
@@ -19,6 +19,8 @@ use std::collections::BTreeSet;
 
 /// What the engine takes to close an output, and a tick or two.
 const MUTE_MS: u32 = 6;
+/// How long a microphone is heard yet while it closes: a fader is 60 dB down after seven of its 10 ms.
+const FADED_MS: u32 = 70;
 /// How long loudspeakers are silent at least before the microphone is heard.
 const CLEAR_MS: u32 = 5;
 /// What a true-peak limiter behind a loudspeaker delays at most.
@@ -256,7 +258,7 @@ impl Desk {
         let now = self.now;
         let rooms = self.rig().console.rooms.clone();
         for room in rooms.iter().filter(|room| !muted.iter().any(|muted| muted.id == room.id)) {
-            let decay = self.rate.frames_in_ms_rounded_up(room.decay_ms);
+            let decay = self.rate.frames_in_ms_rounded_up(room.decay_ms.max(FADED_MS));
             if let Some(mute) = self.console.muted.get_mut(&room.id)
                 && *mute.until.get_or_insert(now.plus(decay)) <= now
             {
