@@ -933,9 +933,10 @@ pub mod why {
     #[must_use]
     pub fn output_leaves(output: &str, dimmed: bool, level: f32, dbfs: f32) -> String {
         let dim = dimmed.then(|| "is dimmed, by its dim or a talkback beside it".to_owned());
+        let remedy = if level < 0.0 { "raise it slowly" } else { "bring it back" };
         let level = (level < 0.0).then(|| format!("has its level at {level:.1} dB"));
         let parts: Vec<String> = dim.into_iter().chain(level).collect();
-        format!("output {output} {}, which leaves {}: bring it back", parts.join(" and "), super::level(dbfs))
+        format!("output {output} {}, which leaves {}: {remedy}", parts.join(" and "), super::level(dbfs))
     }
 
     /// An output that carries it.

@@ -180,18 +180,16 @@ fn an_interface_is_the_master_and_the_encoder_hears_the_programme_beside_it() {
     let Some(jackd) = Jackd::start(48_000, 256, 2) else { return };
     let Some(pipewire) = PipeWire::start(&[]) else { return };
     let catcher = Catcher::start(&jackd.name, "catcher", 2);
-    let device = format!(
-        "[device.interface]\nhost = \"jack\"\nidentity = \"{}\"\ninputs = 2\noutputs = 2\n\
-         link_outputs = [\"catcher:1\", \"catcher:2\"]\n\
-         [output.headphones]\nkind = \"headphones\"\ndevice = \"interface\"\nchannels = [1, 2]\n",
-        jackd.name
-    );
+    let device = "[device.interface]\nhost = \"jack\"\nidentity = \"\"\ninputs = 2\noutputs = 2\n\
+        link_outputs = [\"catcher:1\", \"catcher:2\"]\n\
+        [output.headphones]\nkind = \"headphones\"\ndevice = \"interface\"\nchannels = [1, 2]\n";
     let files = tempfile::tempdir().expect("a folder");
     std::fs::write(files.path().join("rig.toml"), format!("{RIG}{device}")).expect("written");
     let level = "[output.headphones]\nsource = \"programme\"\nlevel = -40.0\n";
     std::fs::write(files.path().join("profile.toml"), format!("{PROFILE}{level}")).expect("written");
     let mut command = Command::new(env!("CARGO_BIN_EXE_longthrow"));
-    command.envs(pipewire.environment());
+    // As for the tools of JACK: the server is the default one by its name in the environment, which is nothing to PipeWire.
+    command.envs(pipewire.environment()).env("JACK_DEFAULT_SERVER", &jackd.name);
     let mut daemon = Daemon::launch(files, command, &["--rig", "rig.toml", "--profile", "profile.toml"]);
     let (level, rest) = hears(&pipewire, "programme for encoder", 997.0, -18.0);
     println!("the encoder hears 997 Hz at {level:.3} dBFS, the rest at {rest:.1} dBFS");

@@ -1705,3 +1705,68 @@ fn why_names_a_fourth_thirty() {
     assert_eq!(score.right, score.asked);
     assert_eq!(sound.right, sound.asked);
 }
+
+// ---- headphones and an encoder, both on the programme: the first form of a house ----
+
+const FIRST_RIG: &str = r#"
+form = 1
+kind = "rig"
+rate_hz = 48000
+[device.box]
+host = "jack"
+identity = "SERVER"
+outputs = 4
+[input.tone]
+kind = "line"
+generator = "sine"
+level_dbfs = -18.0
+[output.cans]
+kind = "headphones"
+device = "box"
+channels = [1, 2]
+[output.stream]
+kind = "feed"
+device = "box"
+channels = [3, 4]
+[control-port.table]
+kind = "osc"
+address = "127.0.0.1"
+"#;
+const FIRST_PROFILE: &str = r#"
+form = 1
+kind = "profile"
+name = "first"
+[channel.tone]
+source = "tone"
+switch = "open"
+fader = 0.0
+assign.programme = "on"
+[output.cans]
+source = "programme"
+level = -40.0
+[output.stream]
+source = "programme"
+[moves]
+f1 = { target = "channel.tone.fader", rejoin = "at-once" }
+"#;
+
+#[test]
+fn why_means_the_listeners_and_not_the_headphones_of_the_house() {
+    let Some(jackd) = support::jackd::Jackd::start(48_000, 256, 4) else { return };
+    let daemon = Daemon::start(&FIRST_RIG.replace("SERVER", &jackd.name), Some(PANEL), FIRST_PROFILE);
+    daemon.await_line("device box is there");
+    listen();
+    let mut score = Score::default();
+    score.ask(&daemon, &[fault("nothing", "channel.tone", &[&["is heard"]], BLOCKS)]);
+    // Whoever hears nothing in headphones at their first level is not told to raise it at once.
+    score.ask(&daemon, &[fault("the first level", "output.cans", &[&["-40.0 db"], &["slowly"]], &[])]);
+    daemon.word("/output/stream/level", "off");
+    support::wait_until("it is off", || daemon.ask("/output/stream/level") == Argument::Text("off".to_owned()));
+    for ask in ["channel.tone", "bus.programme"] {
+        score.ask(&daemon, &[fault("the stream is down", ask, &[&["stream"], &["off"]], &["cans", "is heard"])]);
+    }
+    daemon.set("/channel/tone/fader", -3.333_333);
+    support::wait_until("it moves", || daemon.ask("/channel/tone/fader") == Argument::Float(-3.333_333));
+    score.ask(&daemon, &[fault("a value for people", "control.f1", &[&["which is -3.3"]], &["-3.33"])]);
+    assert_eq!(score.right, score.asked);
+}

@@ -4,6 +4,7 @@ use super::{complain, exit, meters, print, print_json, talk};
 use crate::daemon::talk::{Answer, Question};
 use crate::desk::{Live, Metered, Status};
 use crate::dsp::scale::Scale;
+use crate::ports::kernel::window_of_terminal;
 use crate::words::status as words;
 use clap::Args;
 use std::path::PathBuf;
@@ -40,7 +41,9 @@ impl ShowStatus {
             };
             // Clears the screen and goes to its top (ECMA-48, ED and CUP).
             let clear = if self.live { "\x1b[2J\x1b[H" } else { "" };
-            let printed = if self.json { print_json(&status) } else { print(&(clear.to_owned() + &text(&status))) };
+            let text = text(&status);
+            let text = if self.live { fit(&text, window_of_terminal()) } else { &text };
+            let printed = if self.json { print_json(&status) } else { print(&(clear.to_owned() + text)) };
             if !printed {
                 return exit::COULD_NOT_RUN;
             }
@@ -50,6 +53,21 @@ impl ShowStatus {
             std::thread::sleep(EVERY);
         }
     }
+}
+
+/// As many whole lines from the top as fit, so that what is most important does not roll out of sight.
+fn fit(text: &str, window: Option<(usize, usize)>) -> &str {
+    let Some((rows, columns)) = window else { return text };
+    let (mut left, mut end) = (rows - 1, 0);
+    for line in text.split_inclusive('\n') {
+        let takes = line.trim_end().chars().count().div_ceil(columns).max(1);
+        if takes > left {
+            break;
+        }
+        left -= takes;
+        end += line.len();
+    }
+    &text[..end]
 }
 
 /// One bus or output on its scale: the louder side as a bar, and figures.
@@ -114,4 +132,20 @@ fn text(status: &Status) -> String {
         text += &status.decisions.iter().rev().map(|(when, what)| format!("  {when}  {what}\n")).collect::<String>();
     }
     text
+}
+
+#[cfg(test)]
+mod tests {
+    use super::fit;
+
+    #[test]
+    fn what_does_not_fit_on_the_screen_is_left_out_at_its_end() {
+        let text = "ON AIR\nNothing is wrong.\n\nProgramme\nDecided\n";
+        assert_eq!(fit(text, None), text);
+        assert_eq!(fit(text, Some((6, 80))), text);
+        assert_eq!(fit(text, Some((5, 80))), "ON AIR\nNothing is wrong.\n\nProgramme\n", "a row is the cursor's");
+        // Seventeen letters are two rows of ten.
+        assert_eq!(fit(text, Some((5, 10))), "ON AIR\nNothing is wrong.\n\n");
+        assert_eq!(fit(text, Some((1, 1))), "");
+    }
 }

@@ -573,6 +573,8 @@ fn command(device: &Device, program: &Path) -> Command {
         return Command::new(program);
     }
     let mut command = Command::new(applications::STARTER);
+    // The name of a JACK server; PipeWire's library would take it for a PipeWire of that name.
+    command.env_remove("JACK_DEFAULT_SERVER");
     // Through another program "self" would be that one.
     match program.strip_prefix("/proc/self") {
         Ok(rest) => command.arg(Path::new("/proc").join(std::process::id().to_string()).join(rest)),

@@ -1,6 +1,7 @@
 //! What the kernel is asked for directly, through `rustix`.
 
 use rustix::process::{Resource, Signal, getrlimit, set_parent_process_death_signal, setpriority_process};
+use rustix::termios::tcgetwinsize;
 use rustix::time::{ClockId, clock_gettime};
 use std::io;
 
@@ -39,4 +40,13 @@ pub fn hurry_this_thread() -> bool {
     /// Nice values go from -20 to 19. Common practice for sound, no source.
     const NICE: i32 = -15;
     setpriority_process(None, NICE).is_ok()
+}
+
+/// Rows and columns of the terminal that the standard output is, if it is one and says so.
+///
+/// Real-time: never
+#[must_use]
+pub fn window_of_terminal() -> Option<(usize, usize)> {
+    let size = tcgetwinsize(io::stdout()).ok()?;
+    (size.ws_row > 0 && size.ws_col > 0).then(|| (size.ws_row.into(), size.ws_col.into()))
 }

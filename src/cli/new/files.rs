@@ -221,16 +221,13 @@ fn profile(answers: &Answers) -> String {
         } else {
             text += "# Nothing is heard before a hand opens the switch.\nfader = -10.0\n";
         }
-        text += "assign.programme = \"on\"\n";
-        for guest in guests.iter().filter(|guest| **guest != id) {
-            add!(text, "assign.to-{guest} = \"on\"");
-        }
-        text += "\n";
+        text += "assign.programme = \"on\"\n\n";
     }
     text += "# ---- buses ----\n\n[bus.programme]\nlabel = \"Programme\"\n\n";
-    for guest in &guests {
-        text += "# What a guest hears: everything but the guest. Nobody can bear their own voice coming back late.\n";
-        add!(text, "[bus.to-{guest}]\nlabel = {}\n", quoted(&format!("To {guest}")));
+    for (guest, name) in guests.iter().zip(&answers.guests) {
+        text += "# What a guest hears: the programme without the guest. Nobody can bear their own voice coming back late.\n";
+        add!(text, "[bus.to-{guest}]\nlabel = {}", quoted(&format!("To {name}")));
+        add!(text, "mix-minus = {{ of = \"programme\", less = [\"{guest}\"] }}\n");
     }
     text += "# ---- outputs ----\n\n";
     let start = "# From -40 dB: listen from a distance before the headphones go on, then raise it slowly. Hearing does not grow back.\n";

@@ -193,7 +193,10 @@ impl Desk {
             walk.step("assign", false, words::PANEL_TAUGHT);
         }
         for target in targets {
-            let value = self.value(target).map_or_else(String::new, |value| value.to_string());
+            let value = match self.value(target) {
+                Some(Value::Number(number)) => crate::words::number(number),
+                value => value.map_or_else(String::new, |value| value.to_string()),
+            };
             if is_lamp {
                 let lit = self
                     .hands
