@@ -170,8 +170,8 @@ pub mod air {
     #[must_use]
     pub fn level(output: &str, db: Option<f32>) -> String {
         match db {
-            None => format!("the level of output {output} is off"),
-            Some(db) => format!("the level of output {output} is {} dB", super::number(db)),
+            None => format!("the level of output {output} is off: raise it"),
+            Some(db) => format!("the level of output {output} is {} dB: raise it", super::number(db)),
         }
     }
 }
@@ -211,6 +211,8 @@ pub mod status {
 
     /// All is well.
     pub const NOTHING_WRONG: &str = "Nothing is wrong.\n";
+    /// The same while nothing leaves the desk.
+    pub const NOTHING_ELSE_WRONG: &str = "Nothing else is wrong.\n";
 
     /// The worst of what is wrong.
     #[must_use]
@@ -1299,7 +1301,16 @@ pub mod history {
         format!("{path} says what it said in revision {number}\n")
     }
 
-    /// What was put back does not fit the other files as they are now.
+    /// An earlier text that does not fit the other files as they are now.
+    #[must_use]
+    pub fn would_be_refused(file: &str, number: u64, first: &str) -> String {
+        format!(
+            "revision {number} of the {file} does not fit the other files as they are now, and nothing is changed: {first}; \
+             undo those first (--file), or name another revision (--to)"
+        )
+    }
+
+    /// What was put back was not taken.
     #[must_use]
     pub fn undone_but(wrong: &str, remedy: &str) -> String {
         format!("{wrong}: {remedy}")

@@ -192,9 +192,9 @@ fn undo_steps_back_through_what_was_accepted_and_opens_no_microphone() {
     assert_eq!(std::fs::read_to_string(&profile).expect("there again"), in_force);
 }
 
-/// A profile of before the rig lost an input does not fit the rig of now: said at once, and the desk goes on as it is.
+/// A profile of before the rig lost an input does not fit the rig of now: said at once, and nothing is changed.
 #[test]
-fn undo_says_when_what_it_put_back_is_refused() {
+fn undo_puts_nothing_back_that_would_be_refused() {
     let daemon = Daemon::start(RIG, None, PROFILE);
     let state = daemon.state();
     let without = |text: &str, from: &str, to: &str| {
@@ -206,11 +206,38 @@ fn undo_says_when_what_it_put_back_is_refused() {
     daemon.await_line("revision 2 is in force");
     std::fs::write(daemon.folder().join("rig.toml"), without(RIG, "[input.mic]", "[output.stream]")).expect("written");
     daemon.await_line("revision 3 is in force");
+    let now = std::fs::read_to_string(daemon.folder().join("profile.toml")).expect("there");
     let undone = longthrow(&state, &["undo", "--file", "profile"]);
     let said = text(&undone);
     assert_eq!(undone.status.code(), Some(1), "{said}");
-    assert!(said.contains("says what it said in revision 1") && said.contains("revision 3 stays in force"), "{said}");
-    assert!(said.contains("refused") && said.contains("mic"), "{said}");
+    assert!(said.contains("revision 1 of the profile does not fit") && said.contains("mic"), "{said}");
+    assert_eq!(std::fs::read_to_string(daemon.folder().join("profile.toml")).expect("there"), now);
+    // One after the other they go back.
+    for _ in 0..2 {
+        let undone = longthrow(&state, &["undo"]);
+        assert_eq!(undone.status.code(), Some(0), "{}", text(&undone));
+    }
+    assert_eq!(std::fs::read_to_string(daemon.folder().join("profile.toml")).expect("there"), PROFILE);
+}
+
+/// A text that came back by hand is a change like any other.
+#[test]
+fn undo_takes_back_what_was_changed_last_even_where_a_text_came_back_by_hand() {
+    let daemon = Daemon::start(RIG, None, PROFILE);
+    let state = daemon.state();
+    let profile = daemon.folder().join("profile.toml");
+    for (fader, revision) in [("-11.0", 2), ("-12.0", 3), ("-11.0", 4)] {
+        std::fs::write(&profile, PROFILE.replace("fader = -6.0", &format!("fader = {fader}"))).expect("written");
+        daemon.await_line(&format!("revision {revision} is in force"));
+    }
+    for expected in ["-12", "-11", "-6"] {
+        let undone = longthrow(&state, &["undo"]);
+        assert_eq!(undone.status.code(), Some(0), "{}", text(&undone));
+        wait_until("the fader is as it was", || {
+            format!("{:?}", daemon.ask("/channel/reader/fader")).contains(&format!("({expected}.0)"))
+        });
+    }
+    assert_eq!(longthrow(&state, &["undo"]).status.code(), Some(1), "there is nothing before");
 }
 
 #[test]

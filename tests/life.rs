@@ -245,7 +245,8 @@ fn a_service_manager_is_told_everything() {
     assert!(heard.contains("MONOTONIC_USEC="), "{heard}");
     hear(&manager, "READY=1");
     daemon.await_line("revision 2 is in force");
-    assert_eq!(daemon.ask("/channel/a/fader"), Argument::Float(-7.0));
+    // On its way by now, and there soon.
+    wait_until("the fader is where the edit says", || daemon.ask("/channel/a/fader") == Argument::Float(-7.0));
     // A wrong one: ready all the same, with the reason in the status.
     std::fs::write(daemon.folder().join("profile.toml"), PROFILE.replace("fader = 0.0", "fader = 70.0"))
         .expect("written");

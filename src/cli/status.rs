@@ -102,7 +102,8 @@ fn text(status: &Status) -> String {
         text += words::LOCKED;
     }
     match status.wrong.first() {
-        None => text += words::NOTHING_WRONG,
+        None if status.on_air => text += words::NOTHING_WRONG,
+        None => text += words::NOTHING_ELSE_WRONG,
         Some(worst) => text += &words::worst(&worst.what, &worst.remedy, status.call.as_deref()),
     }
     text += &status.wrong.iter().skip(1).map(|wrong| words::also(&wrong.what, &wrong.remedy)).collect::<String>();

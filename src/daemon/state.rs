@@ -259,10 +259,46 @@ pub fn accept(folder: &Path, what: &str, text: &str) -> io::Result<u64> {
 /// Where it is written which revisions of several files were one change.
 const TOGETHER: &str = "accepted/together.json";
 
-/// The first accepted revision of a file that has this text.
-fn stands_at(folder: &Path, what: &str, text: &str) -> Option<u64> {
+/// Where it is written which revisions only say again what an earlier one said, because a change was taken back: for each file
+/// the number of the one and of the other.
+const TAKEN_BACK: &str = "accepted/taken-back.json";
+
+fn taken_back(folder: &Path) -> BTreeMap<String, BTreeMap<u64, u64>> {
+    let text = std::fs::read_to_string(folder.join(TAKEN_BACK)).unwrap_or_default();
+    // One that cannot be read is as if nobody had taken anything back: then the way back leads over more revisions.
+    serde_json::from_str(&text).unwrap_or_default()
+}
+
+/// Says that a file is about to say again what it said in a revision: its next one is no change of its own.
+///
+/// # Errors
+/// The file system's.
+pub fn note_taken_back(folder: &Path, what: &str, to: u64) -> io::Result<()> {
+    let kept = accepted_revisions(folder, what)?;
+    let (Some(first), Some(last)) = (kept.first(), kept.last()) else { return Ok(()) };
+    let mut all = taken_back(folder);
+    let of_file = all.entry(what.to_owned()).or_default();
+    of_file.retain(|number, _| *number >= first.number);
+    of_file.insert(last.number + 1, to);
+    write_atomically(&folder.join(TAKEN_BACK), json!(all).to_string().as_bytes())
+}
+
+/// The revision of a file at which it stands with this text: the newest that has it or, where that one only takes a change back,
+/// the one it goes back to.
+pub fn stands_at(folder: &Path, what: &str, text: &str) -> Option<u64> {
     let kept = accepted_revisions(folder, what).ok()?;
-    kept.into_iter().find(|revision| revision.text == text).map(|revision| revision.number)
+    let has_it = |number: &u64| kept.iter().any(|revision| revision.number == *number && revision.text == text);
+    let back = taken_back(folder).remove(what).unwrap_or_default();
+    let newest = kept.last()?.number;
+    // Perhaps the desk has not read yet what was taken back.
+    let mut number = match back.get(&(newest + 1)).filter(|to| has_it(to)) {
+        Some(to) if kept.last()?.text != text => *to,
+        _ => kept.iter().rev().find(|revision| revision.text == text)?.number,
+    };
+    while let Some(to) = back.get(&number).filter(|to| **to < number && has_it(to)) {
+        number = *to;
+    }
+    Some(number)
 }
 
 fn changes_together(folder: &Path) -> Vec<BTreeMap<String, u64>> {

@@ -349,6 +349,20 @@ fn undo(folder: &Path, paths: &Paths, file: Option<&str>, to: Option<u64>) -> Re
     files.sort_by_key(|file| file != "profile");
     let back: Vec<(PathBuf, state::AcceptedText)> =
         files.iter().map(|file| earlier(folder, &named, file, to)).collect::<Result<_, _>>()?;
+    // What the desk would not take is not put back. A file that cannot be read now is no reason to leave it so.
+    let put_back = |what: &str| files.iter().position(|file| file == what).map(|place| back[place].1.text.clone());
+    if let Ok(loaded) = paths.load_with(|what, text| Ok(put_back(what).unwrap_or_else(|| text.to_owned())))
+        && loaded.installation.is_none()
+    {
+        let errors = loaded.diagnostics.iter().filter(|found| found.severity == crate::profile::Severity::Error);
+        let first = errors.map(ToString::to_string).next().unwrap_or_default();
+        return Err(words::history::would_be_refused(&files[0], back[0].1.number, &first));
+    }
+    for (file, (_, revision)) in files.iter().zip(&back) {
+        if let Err(error) = state::note_taken_back(folder, file, revision.number) {
+            tracing::warn!("{}", words::history::unreadable(file, error));
+        }
+    }
     let texts: Vec<(&Path, &[u8])> = back.iter().map(|(path, revision)| (&**path, revision.text.as_bytes())).collect();
     storage::write_all(&texts, true).map_err(|why| words::log::cannot_be_written(&why))?;
     for (path, revision) in &back {
@@ -380,9 +394,9 @@ fn earlier(
     };
     let revision = match to {
         Some(number) => kept.iter().find(|revision| revision.number == number),
-        // Where this text first stood, so that undoing again goes further back and not to and fro.
-        None => match kept.iter().position(|revision| Some(&revision.text) == now.as_ref()) {
-            Some(place) => place.checked_sub(1).and_then(|place| kept.get(place)),
+        // Undoing again goes further back and not to and fro.
+        None => match now.as_ref().and_then(|text| state::stands_at(folder, file, text)) {
+            Some(number) => kept.iter().rev().find(|revision| revision.number < number),
             None => kept.last(),
         },
     };
@@ -497,8 +511,9 @@ fn changed_last(folder: &Path, named: &[(String, PathBuf)]) -> Option<String> {
         // Another text, none at all, or no file.
         let now = std::fs::read_to_string(path).ok();
         let refused = kept.last().is_some_and(|last| now.as_ref() != Some(&last.text));
-        let place = kept.iter().position(|revision| Some(&revision.text) == now.as_ref());
-        (place != Some(0)).then(|| Some((refused, kept.last()?.at, file.clone())))?
+        let number = now.as_ref().and_then(|text| state::stands_at(folder, file, text));
+        (number.is_none() || number != kept.first().map(|first| first.number))
+            .then(|| Some((refused, kept.last()?.at, file.clone())))?
     });
     files.max().map(|(.., file)| file)
 }
@@ -548,16 +563,17 @@ mod tests {
         let folder = tempfile::tempdir().expect("a folder");
         std::fs::create_dir(folder.path().join("accepted")).expect("made");
         let path = |what: &str| folder.path().join(what);
-        for (what, text) in [("panel", "p 1"), ("profile", "s 1"), ("panel", "p 2"), ("profile", "s 2")] {
-            state::accept(folder.path(), what, text).expect("kept");
-            std::fs::write(path(what), text).expect("written");
+        let says = |what: &str, number: u32| format!("form = 1\nkind = \"{what}\"\nname = \"House\" # {number}\n");
+        for (what, number) in [("panel", 1), ("profile", 1), ("panel", 2), ("profile", 2)] {
+            state::accept(folder.path(), what, &says(what, number)).expect("kept");
+            std::fs::write(path(what), says(what, number)).expect("written");
         }
         let paths = Paths { panel: Some(path("panel")), profile: Some(path("profile")), ..Paths::default() };
         let undone = || undo(folder.path(), &paths, None, None);
         let text = |what: &str| std::fs::read_to_string(path(what)).expect("there");
-        for [panel, profile] in [["p 2", "s 1"], ["p 1", "s 1"]] {
+        for [panel, profile] in [[2, 1], [1, 1]] {
             undone().expect("there is an earlier one");
-            assert_eq!([text("panel"), text("profile")], [panel, profile]);
+            assert_eq!([text("panel"), text("profile")], [says("panel", panel), says("profile", profile)]);
         }
         assert_eq!(undone(), Err(words::history::NONE_EARLIER.to_owned()));
     }

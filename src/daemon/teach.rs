@@ -484,6 +484,12 @@ impl Teacher {
             }
         }
         for (path, old, _) in &change.files {
+            if let Some((file, _)) = self.paths.named().into_iter().find(|(_, of)| of == path)
+                && let Some(number) = state::stands_at(&self.folder, &file, old)
+                && let Err(error) = state::note_taken_back(&self.folder, &file, number)
+            {
+                tracing::warn!("{}", history::unreadable(&file, error));
+            }
             write(path, old)?;
         }
         self.hints.reload_now();

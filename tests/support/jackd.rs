@@ -2,14 +2,14 @@
 
 use super::signal::{depth, sample};
 use super::{children, have, signal, wait_until};
-use jack::{AudioIn, AudioOut, Client, Control, Port, PortFlags, ProcessScope};
+use jack::{AudioIn, AudioOut, Client, Control, Port, PortFlags, ProcessHandler, ProcessScope};
 use longthrow::ports::jack_server::{self, Lease, ServerClient};
 use std::fs::File;
 use std::io::{Read, Seek, Write};
 use std::os::unix::fs::MetadataExt;
 use std::process::{Child, Command, Stdio};
 use std::sync::atomic::{AtomicUsize, Ordering::SeqCst};
-use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
+use std::sync::{Arc, Mutex, MutexGuard, PoisonError, mpsc};
 use std::time::{Duration, Instant};
 
 /// A server that ends with the test.
@@ -204,8 +204,37 @@ impl Drop for Jackd {
     }
 }
 
+/// A client of the test's own at work, closed with the test. Where a process was killed that held the lock of the metadata (see
+/// [`remove_stuck_metadata`]), libjack waits for ever at the close: then the client is left behind.
+pub struct Active<P: 'static + Send + ProcessHandler>(Option<jack::AsyncClient<(), P>>);
+
+impl<P: 'static + Send + ProcessHandler> Active<P> {
+    /// Activates it.
+    pub fn new(client: Client, work: P) -> Self {
+        Self(Some(client.activate_async((), work).expect("it can be activated")))
+    }
+
+    /// The client, to make connections with.
+    pub fn client(&self) -> &Client {
+        self.0.as_ref().expect("until it is dropped").as_client()
+    }
+}
+
+impl<P: 'static + Send + ProcessHandler> Drop for Active<P> {
+    fn drop(&mut self) {
+        let (client, (closed, is_closed)) = (self.0.take(), mpsc::channel());
+        std::thread::spawn(move || {
+            drop(client);
+            closed.send(()).ok();
+        });
+        if is_closed.recv_timeout(Duration::from_secs(10)).is_err() {
+            println!("a JACK client of the test hangs at its close and is left behind");
+        }
+    }
+}
+
 /// A client that gives every output the known sample of its channel and of the server's frame count.
-pub struct Feeder(jack::AsyncClient<(), Feed>);
+pub struct Feeder(Active<Feed>);
 
 struct Feed(Vec<Port<AudioOut>>, #[allow(dead_code, reason = "kept until the client is closed")] Lease);
 
@@ -227,12 +256,12 @@ impl Feeder {
         let ServerClient { client, lease } = jack_server::open(name, server).expect("the server runs");
         let ports = (1..=channels).map(|n| client.register_port(&n.to_string(), AudioOut::default()));
         let feed = Feed(ports.collect::<Result<_, _>>().expect("there is room for ports"), lease);
-        Self(client.activate_async((), feed).expect("it can be activated"))
+        Self(Active::new(client, feed))
     }
 
     /// The client, to make connections with.
     pub fn client(&self) -> &Client {
-        self.0.as_client()
+        self.0.client()
     }
 }
 
@@ -280,7 +309,7 @@ impl Caught {
 
 /// A client that keeps what it hears when it is asked to.
 pub struct Catcher {
-    client: jack::AsyncClient<(), Catch>,
+    client: Active<Catch>,
     caught: Arc<Mutex<Caught>>,
     wanted: Arc<AtomicUsize>,
 }
@@ -318,7 +347,7 @@ impl Catcher {
         let ports = ports.collect::<Result<Vec<_>, _>>().expect("there is room for ports");
         let (caught, wanted) = (Arc::default(), Arc::default());
         let catch = Catch { ports, caught: Arc::clone(&caught), wanted: Arc::clone(&wanted), _lease: lease };
-        Self { client: client.activate_async((), catch).expect("it can be activated"), caught, wanted }
+        Self { client: Active::new(client, catch), caught, wanted }
     }
 
     /// What it hears in the next so many frames, rounded up to whole blocks.
@@ -331,7 +360,7 @@ impl Catcher {
 
     /// The client, to make connections with.
     pub fn client(&self) -> &Client {
-        self.client.as_client()
+        self.client.client()
     }
 }
 

@@ -1,5 +1,6 @@
 //! A JACK client that compares what it hears with what the feeder gave in the same frame.
 
+use super::jackd::Active;
 use super::signal::{depth, sample};
 use jack::{AudioIn, Client, Control, Port, ProcessScope};
 use longthrow::ports::jack_server::{self, Lease, ServerClient};
@@ -40,7 +41,7 @@ impl jack::ProcessHandler for Judging {
 
 /// The client; its port is `judge:in`.
 pub struct Judge {
-    client: jack::AsyncClient<(), Judging>,
+    client: Active<Judging>,
     /// What it has heard so far.
     pub seen: Arc<Seen>,
 }
@@ -52,7 +53,7 @@ impl Judge {
         let port = client.register_port("in", AudioIn::default()).expect("a port");
         let seen = Arc::<Seen>::default();
         let judging = Judging { port, seen: Arc::clone(&seen), _lease: lease };
-        Self { client: client.activate_async((), judging).expect("active"), seen }
+        Self { client: Active::new(client, judging), seen }
     }
 
     /// Waits for so many frames more; gives how many of them were wrong.
@@ -64,7 +65,7 @@ impl Judge {
 
     /// The server's frame now.
     pub fn now(&self) -> u32 {
-        let client = self.client.as_client();
+        let client = self.client.client();
         client.time_to_frames(client.time())
     }
 }
