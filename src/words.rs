@@ -646,6 +646,12 @@ pub mod why {
         format!("{path}: {says}")
     }
 
+    /// Where a parameter stands that blocks nothing.
+    #[must_use]
+    pub fn stands(value: impl std::fmt::Display) -> String {
+        format!("it is {value}, and nothing refuses another")
+    }
+
     /// Nothing is called so.
     #[must_use]
     pub fn nothing_called(path: &str, near: Option<&str>) -> String {

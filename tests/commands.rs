@@ -110,6 +110,9 @@ fn status_and_why_say_what_is_on_air_what_is_wrong_and_what_blocks() {
     let before = longthrow(&state, &["recall", "--at", "2001-01-01T00:00:00Z"]);
     assert!(text(&before).contains("it begins at"), "{}", text(&before));
     assert!(text(&longthrow(&state, &["recall", "--at", "20:14:61"])).contains("20:14:30"));
+    // Of a parameter that blocks nothing: where it stands.
+    let lock = longthrow(&state, &["why", "desk.lock"]);
+    assert!(text(&lock).contains("it is off, and nothing refuses another"), "{}", text(&lock));
     let unknown = longthrow(&state, &["why", "readr"]);
     assert_eq!(unknown.status.code(), Some(2));
     assert!(text(&unknown).contains("the nearest is channel.reader"), "{}", text(&unknown));
@@ -230,12 +233,13 @@ fn undo_takes_back_what_was_changed_last_even_where_a_text_came_back_by_hand() {
         std::fs::write(&profile, PROFILE.replace("fader = -6.0", &format!("fader = {fader}"))).expect("written");
         daemon.await_line(&format!("revision {revision} is in force"));
     }
-    for expected in ["-12", "-11", "-6"] {
+    for expected in [-12.0, -11.0, -6.0] {
         let undone = longthrow(&state, &["undo"]);
         assert_eq!(undone.status.code(), Some(0), "{}", text(&undone));
-        wait_until("the fader is as it was", || {
-            format!("{:?}", daemon.ask("/channel/reader/fader")).contains(&format!("({expected}.0)"))
-        });
+        wait_until(
+            "the fader is as it was",
+            || matches!(daemon.ask("/channel/reader/fader"), Argument::Float(now) if (now - expected).abs() < 1e-3),
+        );
     }
     assert_eq!(longthrow(&state, &["undo"]).status.code(), Some(1), "there is nothing before");
 }

@@ -239,10 +239,21 @@ fn a_line_comes_up_from_its_floor_and_a_channel_that_is_protected_keeps_its_byte
         let mut show = two_sides(before);
         let mut kept = scene("up", 2.0, &format!("{up}\nchannel.b.fader = -30.0"));
         kept.protect = vec![id("b")];
+        let mix: Vec<(Address, Value)> = kept
+            .values
+            .iter()
+            .filter(|(address, _)| *address.id == *"a")
+            .map(|(a, v)| (a.clone(), v.clone()))
+            .collect();
         show.profile.scenes = vec![kept];
         let mut events = off.clone();
         events.push((SECOND as u64, recall("up")));
         let [left, right] = heard(show.clone(), events, 4 * SECOND);
+        // The mix of an earlier time comes back like a scene, sample by sample.
+        let mut earlier = off.clone();
+        let what = Recall::Mix { values: mix, fade_s: 2.0 };
+        earlier.push((SECOND as u64, Event::Recall { what, by: BY }));
+        assert_eq!(heard(show.clone(), earlier, 4 * SECOND)[0], left, "an earlier mix comes back another way");
         let [_, alone] = heard(show, off, 4 * SECOND);
         assert_eq!(right, alone, "the protected channel has other bytes");
         let gain = |frame: usize| 20.0 * (left[frame].abs() / 0.5).max(1e-9).log10();

@@ -563,7 +563,10 @@ mod tests {
         let folder = tempfile::tempdir().expect("a folder");
         std::fs::create_dir(folder.path().join("accepted")).expect("made");
         let path = |what: &str| folder.path().join(what);
-        let says = |what: &str, number: u32| format!("form = 1\nkind = \"{what}\"\nname = \"House\" # {number}\n");
+        let says = |what: &str, number: u32| {
+            let name = if what == "profile" { "name = \"House\"\n" } else { "" };
+            format!("form = 1\nkind = \"{what}\"\n{name}# {number}\n")
+        };
         for (what, number) in [("panel", 1), ("profile", 1), ("panel", 2), ("profile", 2)] {
             state::accept(folder.path(), what, &says(what, number)).expect("kept");
             std::fs::write(path(what), says(what, number)).expect("written");

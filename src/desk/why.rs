@@ -117,6 +117,12 @@ impl Desk {
         if let Some(index) = control {
             return Ok(self.why_control(&dotted, ControlIndex(index), facts));
         }
+        // Any other parameter stands where somebody put it.
+        if let Some(value) = Address::from_dotted(&dotted).ok().and_then(|address| self.value(&address)) {
+            let mut walk = Walk::default();
+            walk.step("value", true, words::stands(&value));
+            return Ok(walk.end(&dotted, || words::stands(&value)));
+        }
         let channels = self.channels().map(|channel| format!("channel.{}", channel.id));
         let buses = self.buses().map(|bus| format!("bus.{}", bus.id));
         let outputs = self.rig().outputs.iter().map(|output| format!("output.{}", output.id));
