@@ -527,6 +527,13 @@ impl Desk {
         }
     }
 
+    /// What is said anew glides no more, also where it was said to stay at the very value it glides from.
+    pub(super) fn stop_gliding(&mut self, address: &Address) {
+        if self.fades.glides.remove(address).is_some() && address.key == Key::ChannelFader {
+            self.fades.behind.remove(&*address.id);
+        }
+    }
+
     // ---- under way ----
 
     /// What is due by now.

@@ -294,6 +294,7 @@ impl Desk {
         if let Some(waiting) = self.pending.get_mut(&*address.id) {
             waiting.remove(address);
         }
+        self.stop_gliding(address);
         self.put(address, value, By::Desk, effects);
     }
 
