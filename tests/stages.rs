@@ -8,7 +8,7 @@
 
 use longthrow::dsp::dynamics::{Compressor, DeEsser, Gate, Through, gain_per_frame};
 use longthrow::dsp::equaliser::{Shape, Slope, band, high_pass};
-use longthrow::dsp::lanes::{Form, LANES, Row, Vectors};
+use longthrow::dsp::lanes::{Form, LANES, Plain, Row, Vectors};
 use longthrow::dsp::section::{Coefficients, Filter, Section};
 use longthrow::units::SampleRate;
 
@@ -202,7 +202,7 @@ fn high_passes_fall_as_butterworth_does() {
 fn section_of(coefficients: &Coefficients, lane: usize) -> Section {
     let mut section = Section::new();
     aim(&mut section, lane, coefficients, true);
-    section.settle(1.0, 16.0);
+    section.settle::<Plain>(1.0, 16.0);
     section
 }
 
@@ -321,7 +321,7 @@ fn bands_that_are_swept_never_exceed_the_static_maximum_by_more_than_1_db() {
                             }
                         }
                     }
-                    sections.iter_mut().for_each(|section| section.settle(per_tick, 16.0));
+                    sections.iter_mut().for_each(|section| section.settle::<Plain>(per_tick, 16.0));
                     let mut audio = sound();
                     Vectors::widest().run(Filter { sections: &mut sections, audio: &mut audio, grid: true });
                     for row in audio {
@@ -376,7 +376,7 @@ fn every_form_and_every_cut_of_time_gives_the_same_bytes_and_no_denormals() {
                     aim(section, (tick / 40 + index) % LANES, &band(Shape::Bell, hertz, 2.0, 9.0, rate()), false);
                 }
             }
-            sections.iter_mut().for_each(|section| section.settle(0.03, 16.0));
+            sections.iter_mut().for_each(|section| section.settle::<Plain>(0.03, 16.0));
             #[expect(clippy::cast_possible_truncation, reason = "single precision")]
             let mut audio: [Row; 16] = std::array::from_fn(|_| {
                 std::array::from_fn(|_| if tick < 1000 { (number() - 0.5) as f32 } else { 0.0 })
@@ -438,7 +438,7 @@ macro_rules! through {
     ($stage:expr, $linked:expr, $ticks:expr, $lane:expr, $sound:expr) => {{
         let mut out = Vec::new();
         for tick in 0..$ticks {
-            $stage.settle(0.03, 16.0);
+            $stage.settle::<Plain>(0.03, 16.0);
             let mut audio: [Row; 16] =
                 std::array::from_fn(|frame| std::array::from_fn(|lane| $sound(tick * 16 + frame, lane)));
             let linked = $linked;
@@ -594,9 +594,9 @@ fn dynamics_give_the_same_bytes_in_every_form_and_cut_of_time() {
                 compressor.set(tick / 50 % LANES, 0, octaves(-40.0 * number()), false);
                 compressor.set(tick / 50 % LANES, 5, octaves(12.0 * number()), false);
             }
-            gate.settle(0.03, 16.0);
-            compressor.settle(0.03, 16.0);
-            de_esser.settle(0.03, 16.0);
+            gate.settle::<Plain>(0.03, 16.0);
+            compressor.settle::<Plain>(0.03, 16.0);
+            de_esser.settle::<Plain>(0.03, 16.0);
             let size = if tick < 1000 { number() } else { 0.0 };
             #[expect(clippy::cast_possible_truncation, reason = "single precision")]
             let mut audio: [Row; 16] =

@@ -538,7 +538,7 @@ impl Stage {
         }
         for (column, own) in said {
             if self.owned.insert(column, own) != Some(own) {
-                self.edits.push(Edit::Own { column, own });
+                self.edits.push(Edit::Own { column, own: Box::new(own) });
             }
         }
     }

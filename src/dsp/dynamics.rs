@@ -235,6 +235,8 @@ struct Keeping<const N: usize> {
     most: Row,
     /// One bit for each lane that does something.
     busy: u16,
+    /// One bit for each lane that was told anything since it was cleared.
+    told: u16,
 }
 
 impl<const N: usize> Keeping<N> {
@@ -245,6 +247,7 @@ impl<const N: usize> Keeping<N> {
             reduction: [0.0; LANES],
             most: [0.0; LANES],
             busy: 0,
+            told: 0,
         }
     }
 
@@ -256,22 +259,21 @@ impl<const N: usize> Keeping<N> {
     /// Aims a value; a lane in which the stage is off takes all but those that switch it on at once.
     fn set(&mut self, lane: usize, value: usize, to: f32, at_once: bool, switches: bool) {
         let off = self.busy & (1 << lane) == 0;
+        self.told |= 1 << lane;
         self.values.set(lane, value, to, at_once || (off && !switches));
     }
 
     fn copy(&mut self, lane: usize, other: &Self, of: usize) {
         self.values.copy(lane, &other.values, of);
         self.busy = (self.busy & !(1 << lane)) | (other.busy >> of & 1) << lane;
+        self.told |= 1 << lane;
     }
 
     /// `switches` are the values that are all 0 in a lane in which the stage is off.
-    fn settle(&mut self, gain: f32, frames: f32, switches: &[usize]) {
-        if self.values.settle(gain, frames) {
-            self.busy = 0;
-            for lane in 0..LANES {
-                let off = |value: &usize| self.values.ends(lane, *value).iter().all(|end| *end == 0.0);
-                self.busy |= u16::from(!switches.iter().all(off)) << lane;
-            }
+    #[inline(always)]
+    fn settle<V: Lanes, const S: usize>(&mut self, gain: f32, frames: f32, switches: [usize; S]) {
+        if self.values.settle::<V>(gain, frames) {
+            self.busy = !self.values.standing::<V>(&switches.map(|value| (value, 0.0)));
         }
     }
 
@@ -327,11 +329,15 @@ macro_rules! stage {
             ///
             /// Real-time: safe
             pub fn clear(&mut self, lane: usize) {
+                if self.stage.told & (1 << lane) == 0 {
+                    return;
+                }
                 for (value, off) in Self::OFF.into_iter().enumerate() {
                     self.stage.values.set(lane, value, off, true);
                 }
                 self.rest(lane);
                 self.stage.busy &= !(1 << lane);
+                self.stage.told &= !(1 << lane);
             }
 
             /// Gives a lane the values of another, and their ways; it starts from rest.
@@ -345,8 +351,17 @@ macro_rules! stage {
             /// At a grid line; as [`Glides::settle`].
             ///
             /// Real-time: safe
-            pub fn settle(&mut self, gain: f32, frames: f32) {
-                self.stage.settle(gain, frames, &$switches);
+            #[inline(always)]
+            pub fn settle<V: Lanes>(&mut self, gain: f32, frames: f32) {
+                self.stage.settle::<V, _>(gain, frames, $switches);
+            }
+
+            /// Whether any of its values may move before the next grid line.
+            ///
+            /// Real-time: safe
+            #[must_use]
+            pub const fn moving(&self) -> bool {
+                self.stage.values.moving()
             }
 
             /// Whether any lane does something.

@@ -1,6 +1,6 @@
 //! Values of sixteen lanes on their way: a one-pole from tick to tick, straight between.
 
-use crate::dsp::lanes::{LANES, Lanes, Row, loaded};
+use crate::dsp::lanes::{LANES, Lanes, Row, all_zero, loaded};
 
 /// A value this near to its aim, relative to it, has arrived: less would be lost in single precision.
 const ARRIVED: f32 = 1.0e-5;
@@ -74,39 +74,46 @@ impl<const N: usize> Glides<N> {
         (loaded(&self.now), if self.moving { Some(loaded(&self.step)) } else { None })
     }
 
-    /// Where a value is and where it goes.
+    /// One bit for each lane that stands at these values, `[value, number]`, and goes nowhere else.
     ///
     /// Real-time: safe
+    #[inline(always)]
     #[must_use]
-    pub const fn ends(&self, lane: usize, value: usize) -> [f32; 2] {
-        [self.now[value][lane], self.aim[value][lane]]
+    pub fn standing<V: Lanes>(&self, at: &[(usize, f32)]) -> u16 {
+        let mut off = V::splat(0.0);
+        for (value, number) in at {
+            for end in [&self.now[*value], &self.aim[*value]] {
+                off = V::load(end).sub(V::splat(*number)).abs().add(off);
+            }
+        }
+        let mut row = [0.0; LANES];
+        off.store(&mut row);
+        row.iter().enumerate().fold(0, |bits, (lane, off)| bits | u16::from(*off == 0.0) << lane)
     }
 
     /// At a grid line: what has arrived stands still, what has not goes on. `gain` is what a one-pole gains of its way in a
     /// tick of `frames` frames. Says whether anything was moving.
     ///
     /// Real-time: safe
-    pub fn settle(&mut self, gain: f32, frames: f32) -> bool {
+    #[inline(always)]
+    pub fn settle<V: Lanes>(&mut self, gain: f32, frames: f32) -> bool {
         if !self.moving {
             return false;
         }
-        self.moving = false;
+        let (zero, one) = (V::splat(0.0), V::splat(1.0));
+        let mut on_its_way = zero;
         for value in 0..N {
-            for lane in 0..LANES {
-                let (now, aim) = (self.next[value][lane], self.aim[value][lane]);
-                self.now[value][lane] = now;
-                if (aim - now).abs() <= ARRIVED * aim.abs().max(1.0e-3) {
-                    self.now[value][lane] = aim;
-                    self.next[value][lane] = aim;
-                    self.step[value][lane] = 0.0;
-                } else {
-                    let way = (aim - now) * gain;
-                    self.next[value][lane] = now + way;
-                    self.step[value][lane] = way / frames;
-                    self.moving = true;
-                }
-            }
+            let (now, aim) = (V::load(&self.next[value]), V::load(&self.aim[value]));
+            let (left, near) = (aim.sub(now), aim.abs().max(V::splat(1.0e-3)).mul(V::splat(ARRIVED)));
+            let (size, way) = (left.abs(), left.mul(V::splat(gain)));
+            aim.pick_le(now, size, near).store(&mut self.now[value]);
+            aim.pick_le(now.add(way), size, near).store(&mut self.next[value]);
+            zero.pick_le(way.div(V::splat(frames)), size, near).store(&mut self.step[value]);
+            on_its_way = on_its_way.pick_le(one, size, near);
         }
+        let mut row = [0.0; LANES];
+        on_its_way.store(&mut row);
+        self.moving = !all_zero(&[row]);
         true
     }
 }

@@ -10,8 +10,9 @@
 //! 60 dB more of what is quiet.
 
 use crate::dsp::equaliser::solved;
-use crate::dsp::lanes::{LANES, Lanes, Row};
+use crate::dsp::lanes::{LANES, Lanes, Row, loaded, stored};
 use crate::dsp::math;
+use crate::dsp::section::step;
 use crate::units::SampleRate;
 
 /// The analogue shelf: corner in Hz, quality, gain far above it, and of its middle term. Recovered from Table 1 of the standard.
@@ -148,12 +149,9 @@ impl KWeighting {
     }
 }
 
-/// One section as a state-variable filter (A. Simper, "Linear trapezoidal state variable filter", 2013).
+/// One section as in [`section`](crate::dsp::section): `c1, c2, g, m0, n1, n2`.
 #[derive(Clone, Copy, Debug)]
-struct Section {
-    a: [f32; 3],
-    m: [f32; 3],
-}
+struct Section([f32; 6]);
 
 impl Section {
     /// The same response as the biquad: both are the bilinear transform of one analogue section, whose parts are read off
@@ -166,11 +164,9 @@ impl Section {
         let k = 2.0 * (1.0 - a2) / (g * high);
         let (to_low, to_high) = ((b0 + b1 + b2) / low, (b0 - b1 + b2) / high);
         let to_band = 2.0 * (b0 - b2) / (g * high);
-        let first = 1.0 / (1.0 + g * (g + k));
-        Self {
-            a: [first, g * first, g * g * first].map(|a| a as f32),
-            m: [to_high, to_band - to_high * k, to_low - to_high].map(|m| m as f32),
-        }
+        let c1 = 2.0 / (1.0 + g * (g + k));
+        let (m1, m2) = (to_band - to_high * k, to_low - to_high);
+        Self([c1, g * c1, g, to_high, 0.5 * (m1 + g * m2), m2].map(|value| value as f32))
     }
 }
 
@@ -219,43 +215,36 @@ impl KState {
 
 /// Sixteen filters at work: made from a state for some frames, and stored back.
 pub struct KFilter<V> {
-    coefficients: [[V; 6]; 2],
-    state: [V; 4],
+    sections: [[V; 6]; 2],
+    states: [[V; 2]; 2],
 }
 
 impl<V: Lanes> KFilter<V> {
     /// Takes the state up.
     #[inline(always)]
     pub fn load(lanes: &KLanes, state: &KState) -> Self {
-        let section = |section: &Section| {
-            let [a1, a2, a3] = section.a;
-            let [m0, m1, m2] = section.m;
-            [a1, a2, a3, m0, m1, m2].map(V::splat)
-        };
-        let [shelf, high_pass] = &lanes.sections;
-        let [a, b, c, d] = &state.0;
-        Self {
-            coefficients: [section(shelf), section(high_pass)],
-            state: [V::load(a), V::load(b), V::load(c), V::load(d)],
+        let mut sections = [[V::splat(0.0); 6]; 2];
+        for (section, Section(numbers)) in sections.iter_mut().zip(&lanes.sections) {
+            for (value, number) in section.iter_mut().zip(numbers) {
+                *value = V::splat(*number);
+            }
         }
+        let [a, b, c, d] = loaded(&state.0);
+        Self { sections, states: [[a, b], [c, d]] }
     }
 
     /// One frame.
     #[inline(always)]
     pub fn next(&mut self, x: V) -> V {
-        let [shelf, high_pass] = self.coefficients;
-        let [s1, s2, s3, s4] = self.state;
-        let (y, s1, s2) = section(shelf, x, s1, s2);
-        let (y, s3, s4) = section(high_pass, y, s3, s4);
-        self.state = [s1, s2, s3, s4];
-        y
+        let [shelf, high_pass] = &mut self.states;
+        step(step(x, self.sections[0], shelf), self.sections[1], high_pass)
     }
 
     /// At a grid line: what has died away is 0.
     #[inline(always)]
     pub fn settle(&mut self) {
         let floor = V::splat(FLOOR);
-        for state in &mut self.state {
+        for state in self.states.as_flattened_mut() {
             *state = state.where_le(floor, state.abs());
         }
     }
@@ -263,26 +252,16 @@ impl<V: Lanes> KFilter<V> {
     /// Whether every lane has died away.
     #[inline(always)]
     pub fn at_rest(&self) -> bool {
-        let [a, b, c, d] = self.state.map(Lanes::abs);
-        a.max(b).max(c.max(d)).sum() <= 0.0
+        let [[a, b], [c, d]] = self.states;
+        a.abs().max(b.abs()).max(c.abs().max(d.abs())).sum() <= 0.0
     }
 
     /// Lays the state down.
     #[inline(always)]
     pub fn store(self, state: &mut KState) {
-        for (value, row) in self.state.into_iter().zip(&mut state.0) {
-            value.store(row);
-        }
+        let [[a, b], [c, d]] = self.states;
+        stored([a, b, c, d], &mut state.0);
     }
-}
-
-#[inline(always)]
-fn section<V: Lanes>([a1, a2, a3, m0, m1, m2]: [V; 6], x: V, s1: V, s2: V) -> (V, V, V) {
-    let v3 = x.sub(s2);
-    let v1 = a1.mul(s1).add(a2.mul(v3));
-    let v2 = s2.add(a2.mul(s1)).add(a3.mul(v3));
-    let y = m0.mul(x).add(m1.mul(v1)).add(m2.mul(v2));
-    (y, v1.add(v1).sub(s1), v2.add(v2).sub(s2))
 }
 
 impl<V> std::fmt::Debug for KFilter<V> {

@@ -262,8 +262,9 @@ impl Vectors {
     }
 }
 
-#[derive(Clone, Copy)]
-struct Plain(Row);
+/// Loops over arrays, for any processor, and for whoever asks outside a kernel.
+#[derive(Clone, Copy, Debug)]
+pub struct Plain(Row);
 
 impl Plain {
     #[inline(always)]

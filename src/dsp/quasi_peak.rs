@@ -29,8 +29,10 @@ fn kept(db: f64, seconds: f64, fs: f64) -> f64 {
 /// How a reading moves at one sample rate.
 #[derive(Clone, Copy, Debug)]
 pub struct QuasiPeak {
-    rise: f32,
+    /// What is kept of a reading under which the level stays.
     keep: f32,
+    /// What is kept of one that the level lifts, and how much of the level is added.
+    lifted: [f32; 2],
 }
 
 impl QuasiPeak {
@@ -45,14 +47,15 @@ impl QuasiPeak {
     }
 
     fn rising(rise_s: f64, keep: f64, fs: f64) -> Self {
-        Self { rise: (1.0 - math::exp(-1.0 / (rise_s * fs))) as f32, keep: keep as f32 }
+        let rise = 1.0 - math::exp(-1.0 / (rise_s * fs));
+        Self { keep: keep as f32, lifted: [keep * (1.0 - rise), rise].map(|part| part as f32) }
     }
 
     /// The reading one sample later; `level` is the magnitude of the sample.
     #[inline(always)]
     pub fn next<V: Lanes>(&self, reading: V, level: V) -> V {
-        let fallen = reading.mul(V::splat(self.keep));
-        fallen.add(level.sub(fallen).max(V::splat(0.0)).mul(V::splat(self.rise)))
+        let lifted = level.mul(V::splat(self.lifted[1])).add(reading.mul(V::splat(self.lifted[0])));
+        lifted.max(reading.mul(V::splat(self.keep)))
     }
 
     /// At a grid line: what is below every scale is 0.

@@ -69,6 +69,8 @@ pub struct Section {
     still: [Row; 6],
     /// One bit for each lane that does more than pass.
     busy: u16,
+    /// One bit for each lane that was told anything since it was cleared.
+    told: u16,
     stale: bool,
 }
 
@@ -89,6 +91,7 @@ impl Section {
             state: [[0.0; LANES]; 2],
             still: [[0.0; LANES]; 6],
             busy: 0,
+            told: 0,
             stale: true,
         }
     }
@@ -102,6 +105,7 @@ impl Section {
         if passes {
             self.rest(lane);
         }
+        self.told |= 1 << lane;
         self.values.set(lane, value, to, at_once || (value < 2 && passes));
     }
 
@@ -114,11 +118,15 @@ impl Section {
     ///
     /// Real-time: safe
     pub fn clear(&mut self, lane: usize) {
+        if self.told & (1 << lane) == 0 {
+            return;
+        }
         for (value, neutral) in Coefficients::NEUTRAL.values.into_iter().enumerate() {
             self.values.set(lane, value, neutral, true);
         }
         self.rest(lane);
         self.busy &= !(1 << lane);
+        self.told &= !(1 << lane);
         self.stale = true;
     }
 
@@ -129,6 +137,7 @@ impl Section {
         self.values.copy(lane, &other.values, of);
         self.rest(lane);
         self.busy = (self.busy & !(1 << lane)) | (other.busy >> of & 1) << lane;
+        self.told |= 1 << lane;
         self.stale = true;
     }
 
@@ -136,19 +145,21 @@ impl Section {
     /// tick of `frames` frames.
     ///
     /// Real-time: safe
-    pub fn settle(&mut self, gain: f32, frames: f32) {
-        if !self.values.settle(gain, frames) {
-            return;
-        }
-        self.busy = 0;
-        for lane in 0..LANES {
+    #[inline(always)]
+    pub fn settle<V: Lanes>(&mut self, gain: f32, frames: f32) {
+        if self.values.settle::<V>(gain, frames) {
             // Not a matter of nearness: what passes does so exactly, and is left out.
-            let stands = |value, at: f32| self.values.ends(lane, value).iter().all(|end| end.to_bits() == at.to_bits());
-            if !(stands(2, 1.0) && stands(3, 0.0) && stands(4, 0.0)) {
-                self.busy |= 1 << lane;
-            }
+            self.busy = !self.values.standing::<V>(&[(2, 1.0), (3, 0.0), (4, 0.0)]);
+            self.stale = true;
         }
-        self.stale = true;
+    }
+
+    /// Whether any of its values may move before the next grid line.
+    ///
+    /// Real-time: safe
+    #[must_use]
+    pub const fn moving(&self) -> bool {
+        self.values.moving()
     }
 
     /// Whether any lane does more than pass: else there is nothing to run.
@@ -169,7 +180,7 @@ impl Section {
 }
 
 /// Numbers of a section that stands still: `c1, c2, g, m0, n1, n2`.
-type Still<V> = [V; 6];
+pub type Still<V> = [V; 6];
 
 #[inline(always)]
 fn worked_out<V: Lanes>([g, k, m0, m1, m2]: [V; 5]) -> Still<V> {
@@ -188,8 +199,10 @@ pub fn band<V: Lanes>(x: V, [c1, c2]: [V; 2], [s1, s2]: &mut [V; 2], g: V) -> V 
     v
 }
 
+/// One frame through a section.
 #[inline(always)]
-fn step<V: Lanes>(x: V, [c1, c2, g, m0, n1, n2]: Still<V>, states: &mut [V; 2]) -> V {
+#[must_use]
+pub fn step<V: Lanes>(x: V, [c1, c2, g, m0, n1, n2]: Still<V>, states: &mut [V; 2]) -> V {
     let before = states[1];
     let v = band(x, [c1, c2], states, g);
     m0.mul(x).add(n2.mul(before)).add(n1.mul(v))
@@ -302,9 +315,9 @@ impl Kernel for Filter<'_> {
                 count += 1;
             }
         }
-        if places[..count].iter().any(|place| sections[*place].values.moving()) {
+        if places[..count].iter().any(|place| sections[*place].moving()) {
             for place in &places[..count] {
-                if sections[*place].values.moving() {
+                if sections[*place].moving() {
                     Self::moving::<V>(&mut sections[*place], audio, grid);
                 } else {
                     Self::still::<V, 1>(sections, &[*place], audio, grid);

@@ -15,7 +15,7 @@
 //! 0.4535 of the rate: its point halfway is a sum of 28 samples, with an error of at most 0.03 dB up to 0.35 of the rate and 0.09 dB
 //! up to 0.4546; the six neighbours then read at most 0.05 dB low.
 
-use crate::dsp::lanes::{LANES, Lanes, Row};
+use crate::dsp::lanes::{LANES, Lanes, Row, loaded};
 
 /// Samples that the points between two of them are made of.
 pub const TAPS: usize = 18;
@@ -67,13 +67,17 @@ const MIDDLE: [f32; 3] = [0.597_711_5, -0.117_196_69, 0.019_914_506];
 /// The point halfway between the two rows in the middle, in each lane.
 #[inline(always)]
 fn halfway<V: Lanes, const SUMS: usize>(weights: &[f32; SUMS], rows: &[Row]) -> V {
-    let (before, after) = rows.split_at(SUMS);
-    let mut sum = V::splat(0.0);
-    // No closure: it would not be compiled for the vectors around it.
-    for ((before, after), weight) in before.iter().rev().zip(after).zip(weights) {
-        sum = sum.add(V::load(before).add(V::load(after)).mul(V::splat(*weight)));
+    let rows = &rows[..2 * SUMS];
+    // Two sums that do not wait for each other.
+    let mut sums = [V::splat(0.0); 2];
+    for pair in 0..SUMS / 2 {
+        for (half, sum) in sums.iter_mut().enumerate() {
+            let place = 2 * pair + half;
+            let (before, after) = (V::load(&rows[SUMS - 1 - place]), V::load(&rows[SUMS + place]));
+            *sum = sum.add(before.add(after).mul(V::splat(weights[place])));
+        }
     }
-    sum
+    sums[0].add(sums[1])
 }
 
 /// The highest magnitude of the three points in the middle of six, at twice the rate.
@@ -122,13 +126,13 @@ pub fn closely_between<V: Lanes>(rows: &[Row; CLOSE_TAPS]) -> V {
 pub struct Past<const ROOM: usize> {
     /// The first `TAPS - 1` are from before.
     rows: [Row; ROOM],
-    /// The last two points halfway.
-    halves: [Row; 2],
+    /// The points halfway; the first two are from before.
+    halves: [Row; ROOM],
 }
 
 impl<const ROOM: usize> Past<ROOM> {
     /// Nothing was heard yet.
-    pub const SILENT: Self = Self { rows: [[0.0; LANES]; ROOM], halves: [[0.0; LANES]; 2] };
+    pub const SILENT: Self = Self { rows: [[0.0; LANES]; ROOM], halves: [[0.0; LANES]; ROOM] };
     /// Frames that can be taken at a time.
     pub const FRAMES_MAX: usize = ROOM - (TAPS - 1);
 
@@ -137,20 +141,22 @@ impl<const ROOM: usize> Past<ROOM> {
     pub fn highest<V: Lanes>(&mut self, frames: &[Row]) -> V {
         let count = frames.len();
         self.rows[TAPS - 1..][..count].copy_from_slice(frames);
-        let mut highest = V::splat(0.0);
-        let [mut before, mut last] = [V::load(&self.halves[0]), V::load(&self.halves[1])];
         for start in 0..count {
-            if let Some(window) = self.rows[start..].first_chunk::<TAPS>()
-                && let Some(newest) = window.last_chunk::<HALF_TAPS>()
+            if let Some(newest) = self.rows[TAPS - HALF_TAPS + start..].first_chunk::<HALF_TAPS>()
+                && let Some(half) = self.halves.get_mut(2 + start)
             {
-                let half = halfway::<V, _>(&HALF, newest);
-                let x = [V::load(&window[7]), V::load(&window[8]), V::load(&window[9]), V::load(&window[10])];
-                highest = highest_of(x, [before, last, half]).max(highest);
-                (before, last) = (last, half);
+                halfway::<V, _>(&HALF, newest).store(half);
             }
         }
-        before.store(&mut self.halves[0]);
-        last.store(&mut self.halves[1]);
+        let mut highest = V::splat(0.0);
+        for start in 0..count {
+            if let Some(x) = self.rows[7 + start..].first_chunk::<4>()
+                && let Some(halves) = self.halves[start..].first_chunk::<3>()
+            {
+                highest = highest_of(loaded::<V, 4>(x), loaded(halves)).max(highest);
+            }
+        }
+        self.halves.copy_within(count..count + 2, 0);
         self.rows.copy_within(count..count + TAPS - 1, 0);
         highest
     }

@@ -205,8 +205,8 @@ pub struct Command {
     pub value: f32,
 }
 
-/// One step of an edit list.
-#[derive(Clone, Copy, Debug, PartialEq)]
+/// One step of an edit list. There may be ten thousand in a list, so what is large stands in a box.
+#[derive(Clone, Debug, PartialEq)]
 pub enum Edit {
     /// A column comes into use: silent at first, then up by a ramp. Its values are set by the `Jump`s that follow.
     Start {
@@ -269,7 +269,7 @@ pub enum Edit {
         /// Which column.
         column: u16,
         /// Whose.
-        own: Own,
+        own: Box<Own>,
     },
     /// Where a source column takes its sound from.
     Connect {

@@ -9,14 +9,14 @@
 //! owner's: not which columns, and not what was subtracted. What comes back by a way outside it cannot see; for that
 //! ([`Compared`]) one follower after the other is written down for a minute.
 
-use super::Columns;
 use super::command::Tap;
 use super::compared::{Compared, Comparing, FRAMES_EACH};
 use super::feed::NO_FEED;
 use super::limits::{FOLLOWER_COLUMNS, LEVEL_COLUMNS, LEVEL_GROUPS, SOURCE_COLUMNS, SOURCE_GROUPS, TICK};
 use super::matrix::{Masked, Matrix};
 use super::sharing::Sharing;
-use super::strip::{GroupAudio, Strip};
+use super::strip::GroupAudio;
+use super::{Columns, bits};
 use crate::dsp::lanes::{LANES, Row, Vectors};
 use crate::units::SampleRate;
 use std::ops::Range;
@@ -215,7 +215,7 @@ impl Followers {
     ///
     /// Real-time: safe
     pub(super) fn any_on(&self, level: usize) -> bool {
-        self.columns.strips[groups_of(level)].iter().any(Strip::in_use)
+        self.columns.in_use & bits(&groups_of(level)) != 0
     }
 
     /// Before the buses of a level are summed: what each owner will give to the leader.

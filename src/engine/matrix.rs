@@ -5,9 +5,12 @@
 //! tree, so a column that stays where it is keeps its place in every sum. Rows of zeros and silent groups
 //! are left out, which changes no bit: the sum starts at +0 and adding a zero to it gives it back.
 
-use super::limits::TICK;
-use super::strip::{GroupAudio, arrived};
-use crate::dsp::lanes::{Kernel, LANES, Lanes, Row};
+use super::limits::{BUS_COLUMNS, TICK};
+use super::strip::{GroupAudio, any, settled};
+use crate::dsp::lanes::{Kernel, LANES, Lanes, Row, Vectors};
+
+/// One bit for each destination.
+type Destinations = [u64; BUS_COLUMNS.div_ceil(64)];
 
 /// The crosspoints between two banks.
 #[derive(Debug)]
@@ -18,6 +21,8 @@ pub struct Matrix {
     aim: Box<[Row]>,
     /// For each destination one bit per group that has a gain other than 0, or is on its way.
     live: Box<[u64]>,
+    /// For each group the destinations whose `live` has its bit.
+    reached: Box<[Destinations]>,
     /// For each destination one bit per group whose row has not arrived.
     moving: Box<[u64]>,
     /// One bit for each group of which anything reaches anything.
@@ -35,6 +40,7 @@ impl Matrix {
     #[must_use]
     pub fn new(from_groups: usize, destinations: usize, follow: f32) -> Self {
         assert!(from_groups <= 64, "one bit for each group");
+        assert!(destinations <= BUS_COLUMNS, "one bit for each destination");
         let rows = vec![[0.0; LANES]; from_groups * destinations].into_boxed_slice();
         let bits = vec![0; destinations].into_boxed_slice();
         Self {
@@ -42,6 +48,7 @@ impl Matrix {
             now: rows.clone(),
             aim: rows,
             live: bits.clone(),
+            reached: vec![Destinations::default(); from_groups].into_boxed_slice(),
             moving: bits,
             taken: 0,
             unsettled: false,
@@ -59,23 +66,39 @@ impl Matrix {
         if at_once {
             self.now[row][from % LANES] = value;
         }
+        self.enliven(group, to);
+    }
+
+    fn enliven(&mut self, group: usize, to: usize) {
         self.live[to] |= 1 << group;
+        self.reached[group][to / 64] |= 1 << (to % 64);
         self.moving[to] |= 1 << group;
         self.taken |= 1 << group;
         self.unsettled = true;
+    }
+
+    /// The destinations that a group may reach, from one on.
+    fn next_reached(&self, group: usize, from: usize) -> Option<usize> {
+        let words = &self.reached[group];
+        let mut word = from / 64;
+        let mut bits = words.get(word)? & (!0 << (from % 64));
+        while bits == 0 {
+            word += 1;
+            bits = *words.get(word)?;
+        }
+        Some(word * 64 + bits.trailing_zeros() as usize)
     }
 
     /// Puts a column's crosspoints to every destination at zero.
     ///
     /// Real-time: safe
     pub fn clear_from(&mut self, from: usize) {
-        for to in 0..self.live.len() {
-            if self.live[to] & (1 << (from / LANES)) == 0 {
-                continue;
-            }
+        let mut next = self.next_reached(from / LANES, 0);
+        while let Some(to) = next {
             let row = to * self.from_groups + from / LANES;
             self.now[row][from % LANES] = 0.0;
             self.aim[row][from % LANES] = 0.0;
+            next = self.next_reached(from / LANES, to + 1);
         }
     }
 
@@ -89,6 +112,9 @@ impl Matrix {
         }
         self.live[to] = 0;
         self.moving[to] = 0;
+        for reached in &mut self.reached {
+            reached[to / 64] &= !(1 << (to % 64));
+        }
     }
 
     /// Gives a column the crosspoints of another.
@@ -96,53 +122,22 @@ impl Matrix {
     /// Real-time: safe
     pub fn copy_from(&mut self, from: usize, of: usize) {
         self.clear_from(from);
-        for to in 0..self.live.len() {
-            if self.live[to] & (1 << (of / LANES)) == 0 {
-                continue;
-            }
+        let mut next = self.next_reached(of / LANES, 0);
+        while let Some(to) = next {
             let (target, source) = (to * self.from_groups + from / LANES, to * self.from_groups + of / LANES);
             self.now[target][from % LANES] = self.now[source][of % LANES];
             self.aim[target][from % LANES] = self.aim[source][of % LANES];
-            self.live[to] |= 1 << (from / LANES);
-            self.moving[to] |= 1 << (from / LANES);
-            self.taken |= 1 << (from / LANES);
-            self.unsettled = true;
+            self.enliven(from / LANES, to);
+            next = self.next_reached(of / LANES, to + 1);
         }
     }
 
     /// At a grid line: rows that have arrived stand still, rows of zeros are left out from now on.
     ///
     /// Real-time: safe
-    pub fn settle(&mut self) {
-        if !std::mem::take(&mut self.unsettled) {
-            return;
-        }
-        self.taken = 0;
-        for to in 0..self.live.len() {
-            let mut moving = self.moving[to];
-            while moving != 0 {
-                let group = moving.trailing_zeros() as usize;
-                moving &= moving - 1;
-                let row = to * self.from_groups + group;
-                let (mut still, mut zeros) = (true, true);
-                for lane in 0..LANES {
-                    let (now, aim) = (&mut self.now[row][lane], self.aim[row][lane]);
-                    if arrived(*now, aim, self.follow) {
-                        *now = aim;
-                    } else {
-                        still = false;
-                    }
-                    zeros &= *now == 0.0;
-                }
-                self.unsettled |= !still;
-                if still {
-                    self.moving[to] &= !(1 << group);
-                    if zeros {
-                        self.live[to] &= !(1 << group);
-                    }
-                }
-            }
-            self.taken |= self.live[to];
+    pub fn settle(&mut self, vectors: Vectors) {
+        if std::mem::take(&mut self.unsettled) {
+            vectors.run(Settle(self));
         }
     }
 
@@ -160,16 +155,48 @@ impl Matrix {
     #[must_use]
     pub fn takes(&self, from: usize) -> bool {
         let (group, lane) = (from / LANES, from % LANES);
-        let live = self.live.iter().enumerate().filter(|(_, live)| **live & 1 << group != 0);
-        live.into_iter().any(|(to, _)| self.aim[to * self.from_groups + group][lane] != 0.0)
+        let mut next = self.next_reached(group, 0);
+        while let Some(to) = next {
+            if self.aim[to * self.from_groups + group][lane] != 0.0 {
+                return true;
+            }
+            next = self.next_reached(group, to + 1);
+        }
+        false
     }
+}
 
-    /// Whether anything reaches this destination.
-    ///
-    /// Real-time: safe
-    #[must_use]
-    pub fn reaches(&self, to: usize) -> bool {
-        self.live[to] != 0
+/// At a grid line: rows that have arrived stand still.
+struct Settle<'a>(&'a mut Matrix);
+
+impl Kernel for Settle<'_> {
+    type Output = ();
+
+    #[inline(always)]
+    fn run<V: Lanes>(self) {
+        let matrix = self.0;
+        matrix.taken = 0;
+        for to in 0..matrix.live.len() {
+            let mut moving = matrix.moving[to];
+            while moving != 0 {
+                let group = moving.trailing_zeros() as usize;
+                moving &= moving - 1;
+                let row = to * matrix.from_groups + group;
+                let mut unsettled = V::splat(0.0);
+                let now = settled(V::load(&matrix.now[row]), V::load(&matrix.aim[row]), matrix.follow, &mut unsettled);
+                now.store(&mut matrix.now[row]);
+                if any(unsettled) {
+                    matrix.unsettled = true;
+                } else {
+                    matrix.moving[to] &= !(1 << group);
+                    if !any(now) {
+                        matrix.live[to] &= !(1 << group);
+                        matrix.reached[group][to / 64] &= !(1 << (to % 64));
+                    }
+                }
+            }
+            matrix.taken |= matrix.live[to];
+        }
     }
 }
 
@@ -184,15 +211,17 @@ pub struct Part<'a> {
     pub sounding: u64,
 }
 
-/// One segment of one destination's sum, over all parts.
+/// One segment of the sums of sixteen destinations, over all parts.
 #[derive(Debug)]
 pub struct Sum<'a, 'p> {
     /// What is summed.
     pub parts: &'a mut [Part<'p>],
-    /// Which destination.
-    pub to: usize,
-    /// The sum of each frame.
-    pub out: &'a mut [f32],
+    /// The first destination.
+    pub first: usize,
+    /// The sums of each frame.
+    pub rows: &'a mut GroupAudio,
+    /// How many frames; what is behind is not read by anybody.
+    pub frames: usize,
 }
 
 impl Kernel for Sum<'_, '_> {
@@ -200,31 +229,137 @@ impl Kernel for Sum<'_, '_> {
 
     #[inline(always)]
     fn run<V: Lanes>(self) {
-        let Sum { parts, to, out } = self;
-        let mut start = 0;
-        let mut rest = out;
+        const { assert!(TICK == LANES, "a square") };
+        let Sum { parts, first, rows, frames } = self;
+        let mut columns = [[0.0; TICK]; LANES];
+        // One bit for each destination that stands still, that is in motion.
+        let (mut still, mut moving) = (0_u16, 0_u16);
+        for part in parts.iter() {
+            let (live, on_its_way) = (&part.matrix.live[first..][..LANES], &part.matrix.moving[first..][..LANES]);
+            for lane in 0..LANES {
+                still |= u16::from(live[lane] != 0) << lane;
+                moving |= u16::from(on_its_way[lane] != 0) << lane;
+            }
+        }
+        if frames < TICK {
+            moving |= still;
+        }
+        still &= !moving;
+        if still != 0 {
+            let mut rows = Rows { rows: [(&[0.0; LANES], &SILENCE); MOST_ROWS], count: 0 };
+            for (lane, column) in columns.iter_mut().enumerate() {
+                if still & 1 << lane != 0 {
+                    if rows.look_up(parts, first + lane) {
+                        rows.sum::<V>(column);
+                    } else {
+                        moving |= 1 << lane;
+                    }
+                }
+            }
+        }
+        for (lane, column) in columns.iter_mut().enumerate() {
+            if moving & 1 << lane != 0 {
+                sum::<V>(parts, first + lane, &mut column[..frames]);
+            }
+        }
+        let mut by_lane = [&columns[0]; LANES];
+        for (lane, column) in by_lane.iter_mut().zip(&columns) {
+            *lane = column;
+        }
+        V::transpose(&by_lane, rows);
+    }
+}
+
+/// Rows that are looked up for one destination at most; where there are more, they are found anew for every few frames.
+const MOST_ROWS: usize = 32;
+const SILENCE: GroupAudio = GroupAudio::all(0.0);
+
+/// What one destination takes over a whole tick while its gains stand still.
+struct Rows<'a> {
+    rows: [(&'a Row, &'a GroupAudio); MOST_ROWS],
+    count: usize,
+}
+
+impl<'a> Rows<'a> {
+    /// Says whether there is room for all of them.
+    #[inline(always)]
+    fn look_up(&mut self, parts: &'a [Part<'_>], to: usize) -> bool {
+        self.count = 0;
+        for Part { matrix, groups, sounding } in parts {
+            let mut rest = matrix.live[to] & *sounding;
+            while rest != 0 {
+                let group = rest.trailing_zeros() as usize;
+                rest &= rest - 1;
+                // Buses take from lower ones only, whatever was asked for.
+                let gains = matrix.now.get(to * matrix.from_groups + group);
+                let (Some(audio), Some(gains)) = (groups.get(group), gains) else { continue };
+                let Some(row) = self.rows.get_mut(self.count) else { return false };
+                *row = (gains, audio);
+                self.count += 1;
+            }
+        }
+        true
+    }
+
+    #[inline(always)]
+    fn sum<V: Lanes>(&self, out: &mut Row) {
+        let rows = &self.rows[..self.count];
         if V::CHAINS > 2 {
-            // As many frames as registers hold, twice as many of these.
-            let (eights, behind) = rest.as_chunks_mut::<8>();
-            for eight in eights {
-                let [a, b, c, d, e, f, g, h] = block::<V, 8>(parts, to, start);
+            for (start, eight) in (0..TICK).step_by(8).zip(out.as_chunks_mut::<8>().0) {
+                let [a, b, c, d, e, f, g, h] = standing::<V, 8>(rows, start);
                 let (low, high) = (V::sums([a, b, c, d]), V::sums([e, f, g, h]));
                 eight[..4].copy_from_slice(&low);
                 eight[4..].copy_from_slice(&high);
-                start += 8;
             }
-            rest = behind;
+        } else {
+            for (start, four) in (0..TICK).step_by(4).zip(out.as_chunks_mut::<4>().0) {
+                *four = V::sums(standing::<V, 4>(rows, start));
+            }
         }
-        let (fours, rest) = rest.as_chunks_mut::<4>();
-        for four in fours {
-            *four = V::sums(block::<V, 4>(parts, to, start));
-            start += 4;
+    }
+}
+
+/// The sums of some frames, lane by lane, with gains that stand still; few enough to stay in registers.
+#[inline(always)]
+fn standing<V: Lanes, const N: usize>(rows: &[(&Row, &GroupAudio)], start: usize) -> [V; N] {
+    let mut sums = [V::splat(0.0); N];
+    for (gains, audio) in rows {
+        let gains = V::load(gains);
+        if let Some(audio) = audio[start..].first_chunk::<N>() {
+            for frame in 0..N {
+                sums[frame] = sums[frame].add(V::load(&audio[frame]).mul(gains));
+            }
         }
-        for one in rest {
-            let [sum] = block::<V, 1>(parts, to, start);
-            *one = sum.sum();
-            start += 1;
+    }
+    sums
+}
+
+/// The sum of one destination.
+#[inline(always)]
+fn sum<V: Lanes>(parts: &mut [Part<'_>], to: usize, out: &mut [f32]) {
+    let mut start = 0;
+    let mut rest = out;
+    if V::CHAINS > 2 {
+        // As many frames as registers hold, twice as many of these.
+        let (eights, behind) = rest.as_chunks_mut::<8>();
+        for eight in eights {
+            let [a, b, c, d, e, f, g, h] = block::<V, 8>(parts, to, start);
+            let (low, high) = (V::sums([a, b, c, d]), V::sums([e, f, g, h]));
+            eight[..4].copy_from_slice(&low);
+            eight[4..].copy_from_slice(&high);
+            start += 8;
         }
+        rest = behind;
+    }
+    let (fours, rest) = rest.as_chunks_mut::<4>();
+    for four in fours {
+        *four = V::sums(block::<V, 4>(parts, to, start));
+        start += 4;
+    }
+    for one in rest {
+        let [sum] = block::<V, 1>(parts, to, start);
+        *one = sum.sum();
+        start += 1;
     }
 }
 

@@ -159,6 +159,8 @@ pub struct Measure<'a> {
     pub audio: &'a [Row],
     /// Whether the segment begins at a grid line.
     pub at_grid_line: bool,
+    /// Whether the K-weighted energy is wanted and nothing else.
+    pub only_loudness: bool,
 }
 
 impl Kernel for Measure<'_> {
@@ -166,60 +168,92 @@ impl Kernel for Measure<'_> {
 
     #[inline(always)]
     fn run<V: Lanes>(self) {
-        let Measure { meters, measures, audio, at_grid_line } = self;
-        let r = &mut meters.readings;
-        let mut k = KFilter::<V>::load(&measures.k, &meters.k);
-        let (mut quasi_1, mut quasi_2) = (V::load(&meters.quasi_1), V::load(&meters.quasi_2));
+        let Measure { meters, measures, audio, at_grid_line, only_loudness } = self;
+        // One thing after the other over all frames: together they would not fit into the registers.
+        let k_at_rest = meters.weigh::<V>(measures, audio, at_grid_line);
+        if only_loudness {
+            meters.at_rest = k_at_rest;
+            return;
+        }
+        let ballistics = meters.follow::<V>(measures, audio, at_grid_line);
+        let sound = meters.add_up::<V>(audio);
+        let points: V = meters.past.highest(audio);
+        points.max(V::load(&meters.readings.true_peak)).store(&mut meters.readings.true_peak);
+        meters.at_rest = k_at_rest && sound.max(points).max(ballistics).sum() <= 0.0;
+    }
+}
+
+impl Meters {
+    /// Loudness; says whether its filters are at rest.
+    #[inline(always)]
+    fn weigh<V: Lanes>(&mut self, measures: &Measures, audio: &[Row], at_grid_line: bool) -> bool {
+        let mut k = KFilter::<V>::load(&measures.k, &self.k);
         if at_grid_line {
             k.settle();
+        }
+        let mut weighted = V::load(&self.readings.weighted);
+        for row in audio {
+            let y = k.next(V::load(row));
+            weighted = weighted.add(y.mul(y));
+        }
+        weighted.store(&mut self.readings.weighted);
+        let at_rest = k.at_rest();
+        k.store(&mut self.k);
+        at_rest
+    }
+
+    /// Quasi-peaks; gives the higher of the two as they are.
+    #[inline(always)]
+    fn follow<V: Lanes>(&mut self, measures: &Measures, audio: &[Row], at_grid_line: bool) -> V {
+        let (mut quasi_1, mut quasi_2) = (V::load(&self.quasi_1), V::load(&self.quasi_2));
+        if at_grid_line {
             quasi_1 = QuasiPeak::settle(quasi_1);
             quasi_2 = QuasiPeak::settle(quasi_2);
         }
-        let (mut last, mut alike) = (V::load(&meters.last), V::load(&meters.alike));
-        let (mut weighted, mut magnitude) = (V::load(&r.weighted), V::load(&r.magnitude));
-        let (mut sum, mut product) = (V::load(&r.sum), V::load(&r.product));
+        let r = &mut self.readings;
         let (mut highest_1, mut highest_2) = (V::load(&r.quasi_1), V::load(&r.quasi_2));
-        let mut flat_tops = V::load(&r.flat_tops);
-        let (one, flat) = (V::splat(1.0), V::splat(FLAT_SAMPLES - 1.0));
-        let (within, above) = (V::splat(FLAT_WITHIN), V::splat(FLAT_ABOVE));
-        let mut sound = V::splat(0.0);
         for row in audio {
-            let x = V::load(row);
-            let level = x.abs();
-            let y = k.next(x);
-            weighted = weighted.add(y.mul(y));
-            magnitude = magnitude.add(level);
-            sum = sum.add(x);
-            product = product.add(x.mul(x.neighbours()));
+            let level = V::load(row).abs();
             quasi_1 = measures.quasi_1.next(quasi_1, level);
             quasi_2 = measures.quasi_2.next(quasi_2, level);
             highest_1 = quasi_1.max(highest_1);
             highest_2 = quasi_2.max(highest_2);
-            alike = alike.add(one).where_le(x.sub(last).abs(), within).where_le(above, level);
+        }
+        highest_1.store(&mut r.quasi_1);
+        highest_2.store(&mut r.quasi_2);
+        quasi_1.store(&mut self.quasi_1);
+        quasi_2.store(&mut self.quasi_2);
+        quasi_1.max(quasi_2)
+    }
+
+    /// Sums, products with the neighbour, flat tops; gives the highest magnitude.
+    #[inline(always)]
+    fn add_up<V: Lanes>(&mut self, audio: &[Row]) -> V {
+        let r = &mut self.readings;
+        let (mut magnitude, mut sum, mut product) = (V::load(&r.magnitude), V::load(&r.sum), V::load(&r.product));
+        let mut sound = V::splat(0.0);
+        for row in audio {
+            let x = V::load(row);
+            magnitude = magnitude.add(x.abs());
+            sum = sum.add(x);
+            product = product.add(x.mul(x.neighbours()));
+            sound = x.abs().max(sound);
+        }
+        magnitude.store(&mut r.magnitude);
+        sum.store(&mut r.sum);
+        product.store(&mut r.product);
+        let (mut last, mut alike, mut flat_tops) = (V::load(&self.last), V::load(&self.alike), V::load(&r.flat_tops));
+        let (one, flat) = (V::splat(1.0), V::splat(FLAT_SAMPLES - 1.0));
+        let (within, above) = (V::splat(FLAT_WITHIN), V::splat(FLAT_ABOVE));
+        for row in audio {
+            let x = V::load(row);
+            alike = alike.add(one).where_le(x.sub(last).abs(), within).where_le(above, x.abs());
             flat_tops = flat_tops.add(one.where_le(alike, flat).where_le(flat, alike));
             last = x;
-            sound = level.max(sound);
         }
-        let points: V = meters.past.highest(audio);
-        points.max(V::load(&r.true_peak)).store(&mut r.true_peak);
-        let rest = sound.max(points).max(quasi_1.max(quasi_2));
-        meters.at_rest = k.at_rest() && rest.sum() <= 0.0;
-        k.store(&mut meters.k);
-        let stores = [
-            (quasi_1, &mut meters.quasi_1),
-            (quasi_2, &mut meters.quasi_2),
-            (last, &mut meters.last),
-            (alike, &mut meters.alike),
-            (weighted, &mut r.weighted),
-            (magnitude, &mut r.magnitude),
-            (sum, &mut r.sum),
-            (product, &mut r.product),
-            (highest_1, &mut r.quasi_1),
-            (highest_2, &mut r.quasi_2),
-            (flat_tops, &mut r.flat_tops),
-        ];
-        for (value, row) in stores {
-            value.store(row);
-        }
+        last.store(&mut self.last);
+        alike.store(&mut self.alike);
+        flat_tops.store(&mut r.flat_tops);
+        sound
     }
 }

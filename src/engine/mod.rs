@@ -88,11 +88,16 @@ struct Columns {
     audio: Box<[GroupAudio]>,
     delays: Delays,
     from_outside: bool,
+    /// One bit for each group that has a column in use, as of the last grid line.
+    in_use: u64,
+    /// One bit for each group in which anything may move before the next grid line.
+    unsettled: u64,
 }
 
 impl Columns {
     /// Real-time: never
     fn new(groups: usize, times: Times, from_outside: bool, staged: Option<SampleRate>) -> Self {
+        assert!(groups < 64, "one bit for each group");
         let stages = staged.map(|rate| vec![Stages::new(rate, times.follow); groups].into_boxed_slice());
         Self {
             stages: stages.unwrap_or_default(),
@@ -101,30 +106,38 @@ impl Columns {
             audio: vec![GroupAudio::all(0.0); groups].into_boxed_slice(),
             delays: Delays::new(if from_outside { groups } else { 0 }),
             from_outside,
+            in_use: 0,
+            unsettled: 0,
         }
     }
 
+    /// A strip that will be told something.
     fn strip(&mut self, column: u16) -> (&mut Strip, usize) {
+        self.unsettled |= 1 << (usize::from(column) / LANES);
         (&mut self.strips[usize::from(column) / LANES], usize::from(column) % LANES)
     }
 
-    fn settle(&mut self, taps: &mut Taps) {
-        for (group, (strip, audio)) in self.strips.iter_mut().zip(&mut self.audio).enumerate() {
-            if strip.settle(taps.tapped & (1 << group) != 0) {
+    fn settle(&mut self, taps: &mut Taps, vectors: Vectors) {
+        for group in places(std::mem::take(&mut self.unsettled)) {
+            let strip = &mut self.strips[group];
+            if strip.settle(taps.tapped & (1 << group) != 0, vectors) {
                 // Nothing runs there any more, and crosspoints from there may still stand: what the last segment left is not to be
                 // taken again and again.
-                audio.fill([0.0; LANES]);
+                self.audio[group].fill([0.0; LANES]);
                 taps.fill_with_silence(group, TICK);
             }
-        }
-        for (stages, strip) in self.stages.iter_mut().zip(&self.strips) {
-            if strip.in_use() {
-                stages.settle();
+            self.in_use = (self.in_use & !(1 << group)) | u64::from(strip.in_use()) << group;
+            let mut moving = strip.moving();
+            if let Some(stages) = self.stages.get_mut(group).filter(|_| strip.in_use()) {
+                stages.settle(vectors);
+                moving |= stages.moving();
             }
+            self.unsettled |= u64::from(moving) << group;
         }
     }
 
     fn set_stage(&mut self, column: u16, value: StageValue, to: f32, at_once: bool) {
+        self.unsettled |= 1 << (usize::from(column) / LANES);
         if let Some(stages) = self.stages.get_mut(usize::from(column) / LANES) {
             stages.set(usize::from(column) % LANES, value, to, at_once);
         }
@@ -149,12 +162,8 @@ impl Columns {
     /// Runs the strips of these groups over `frames`; says which groups came out with sound.
     fn run(&mut self, groups: Range<usize>, vectors: Vectors, frames: usize, grid: bool, taps: &mut Taps) -> u64 {
         let (mut sounding, from_outside) = (0, self.from_outside);
-        let all = self.strips.iter_mut().zip(&mut self.audio).enumerate();
-        for (group, (strip, audio)) in all.take(groups.end).skip(groups.start) {
-            if !strip.in_use() {
-                continue;
-            }
-            let audio = &mut audio[..frames];
+        for group in places(self.in_use & bits(&groups)) {
+            let (strip, audio) = (&mut self.strips[group], &mut self.audio[group][..frames]);
             let tapped = taps.tapped & (1 << group) != 0;
             let delayed = self.delays.any_in(group);
             match self.stages.get_mut(group).filter(|stages| stages.busy()) {
@@ -199,12 +208,10 @@ impl Columns {
     /// Runs only what is behind the stages; says which groups came out with sound.
     fn run_tails(&mut self, groups: Range<usize>, vectors: Vectors, frames: usize) -> u64 {
         let mut sounding = 0;
-        for group in groups {
+        for group in places(self.in_use & bits(&groups)) {
             let (strip, audio) = (&mut self.strips[group], &mut self.audio[group][..frames]);
-            if strip.in_use() {
-                vectors.run(Run { strip, audio, from_outside: false, part: Part::Tail });
-                sounding |= u64::from(!strip.silent()) << group;
-            }
+            vectors.run(Run { strip, audio, from_outside: false, part: Part::Tail });
+            sounding |= u64::from(!strip.silent()) << group;
         }
         sounding
     }
@@ -215,10 +222,18 @@ impl Columns {
     }
 
     /// Measures what came out of the strips. Silence is left out once everything has died away: it would change nothing.
-    fn measure(&mut self, vectors: Vectors, measures: &Measures, frames: usize, at_grid_line: bool) {
-        for ((strip, meters), audio) in self.strips.iter().zip(&mut self.meters).zip(&self.audio) {
-            if strip.in_use() && !(strip.silent() && meters.at_rest()) {
-                vectors.run(Measure { meters, measures, audio: &audio[..frames], at_grid_line });
+    fn measure(
+        &mut self,
+        vectors: Vectors,
+        measures: &Measures,
+        frames: usize,
+        at_grid_line: bool,
+        only_loudness: bool,
+    ) {
+        for group in places(self.in_use) {
+            let (strip, meters, audio) = (&self.strips[group], &mut self.meters[group], &self.audio[group]);
+            if !(strip.silent() && meters.at_rest()) {
+                vectors.run(Measure { meters, measures, audio: &audio[..frames], at_grid_line, only_loudness });
             }
         }
     }
@@ -437,8 +452,9 @@ impl Engine {
         self.frame
     }
 
-    /// From now on meter frames of channels and outputs hold levels at the input and after the fader, and what stages take off,
-    /// but no loudness, true peak, quasi-peak, correlation, DC or flat tops: for whoever reads none of these. The sound is the same.
+    /// From now on meter frames hold levels at the input and after the fader, what stages take off, and the loudness of buses, but
+    /// no loudness of channels and outputs, and no true peak, quasi-peak, correlation, DC or flat tops: for whoever reads none of
+    /// these. The sound is the same.
     ///
     /// Real-time: never
     pub const fn measure_levels_only(&mut self) {
@@ -534,7 +550,7 @@ impl Engine {
             self.list_feeds();
         }
         for edit in &plan.edits {
-            self.edit(*edit);
+            self.edit(edit);
         }
         self.openings_changed = true;
         self.plan = plan.sequence;
@@ -554,10 +570,10 @@ impl Engine {
         }
     }
 
-    fn edit(&mut self, edit: Edit) {
+    fn edit(&mut self, edit: &Edit) {
         #[expect(clippy::cast_precision_loss, reason = "ramps last some thousand frames")]
         let length = |frames: u32| frames as f32;
-        match edit {
+        match *edit {
             Edit::Start { bank, column, ramp_frames } => {
                 match bank {
                     Bank::Sources | Bank::Followers => {
@@ -612,7 +628,7 @@ impl Engine {
                 strip.fade(lane, value, length(ramp_frames));
             }
             Edit::Follow { column, leader, without, ramp_frames } => {
-                self.edit(Edit::Start { bank: Bank::Followers, column, ramp_frames });
+                self.edit(&Edit::Start { bank: Bank::Followers, column, ramp_frames });
                 self.followers.follow(column, leader, without);
                 let (leader_strip, leader_lane) = self.buses.strip(leader);
                 let gains = leader_strip.gains(leader_lane);
@@ -625,7 +641,7 @@ impl Engine {
                 let stages = &mut self.followers.columns.stages[usize::from(column) / LANES];
                 stages.copy_filters(lane, &self.buses.stages[usize::from(leader) / LANES], leader_lane);
             }
-            Edit::Own { column, own } => self.followers.own(column, own),
+            Edit::Own { column, ref own } => self.followers.own(column, **own),
             Edit::Connect { column, feed, side } => self.connections[usize::from(column)] = (feed, side),
             Edit::Wire { column, wire, limited } => self.exits[usize::from(column)] = Exit { wire, limited },
             Edit::Jump(command) => self.set(command, true),
@@ -670,14 +686,16 @@ impl Engine {
     }
 
     fn at_grid_line(&mut self) {
-        self.to_buses.iter_mut().for_each(Matrix::settle);
-        self.to_outputs.settle();
+        let vectors = self.vectors;
+        for matrix in self.to_buses.iter_mut().chain([&mut self.to_outputs]) {
+            matrix.settle(vectors);
+        }
         self.taps.tapped = self.to_buses[Tap::PreFader as usize].taken() | self.to_buses[Tap::Input as usize].taken();
-        self.sources.settle(&mut self.taps);
-        self.buses.settle(&mut self.untapped);
+        self.sources.settle(&mut self.taps, vectors);
+        self.buses.settle(&mut self.untapped, vectors);
         self.sharing.settle(&mut self.sources.strips, &mut self.buses.strips);
-        self.followers.columns.settle(&mut self.untapped);
-        self.outputs.settle(&mut self.untapped);
+        self.followers.columns.settle(&mut self.untapped, vectors);
+        self.outputs.settle(&mut self.untapped, vectors);
         if std::mem::take(&mut self.openings_changed) {
             self.tell_tapes();
         }
@@ -702,31 +720,29 @@ impl Engine {
             let slot = usize::from(*slot);
             self.feeds[slot].fill(wires, offset, frames, &mut self.feed_audio[slot]);
         }
-        for (group, audio) in self.sources.audio.iter_mut().enumerate() {
-            if self.sources.strips[group].in_use() {
-                let (connections, feeds) = (&self.connections[group * LANES..][..LANES], &self.feed_audio);
-                let mut columns = [&feeds[0][0]; LANES];
-                for (column, (feed, side)) in columns.iter_mut().zip(connections) {
-                    *column = &feeds[usize::from(*feed)][usize::from(*side)];
-                }
-                self.vectors.run(Gather { columns, rows: audio });
+        for group in places(self.sources.in_use) {
+            let (connections, feeds) = (&self.connections[group * LANES..][..LANES], &self.feed_audio);
+            let mut columns = [&feeds[0][0]; LANES];
+            for (column, (feed, side)) in columns.iter_mut().zip(connections) {
+                *column = &feeds[usize::from(*feed)][usize::from(*side)];
             }
+            self.vectors.run(Gather { columns, rows: &mut self.sources.audio[group] });
         }
         let grid = self.frame.is_multiple_of(TICK as u64);
         let heard = self.sources.run(0..SOURCE_GROUPS, self.vectors, frames, grid, &mut self.taps);
         self.sharing.run(self.vectors, &mut self.sources.strips, &mut self.sources.audio, frames, grid);
         let sounding = self.run_buses(heard, frames, grid);
         if self.measuring {
-            self.sources.measure(self.vectors, &self.measures, frames, grid);
+            self.sources.measure(self.vectors, &self.measures, frames, grid, false);
         }
-        // Buses always: their levellers go by it.
-        self.buses.measure(self.vectors, &self.measures, frames, grid);
+        // Loudness of buses always: their levellers go by it.
+        self.buses.measure(self.vectors, &self.measures, frames, grid, !self.measuring);
         self.levellers.process(&mut self.buses.audio, frames);
         let mut parts = [SumPart { matrix: &mut self.to_outputs, groups: &self.buses.audio, sounding }];
-        sum_bank(self.vectors, &mut parts, &self.outputs.strips, 0, &mut self.outputs.audio, frames);
+        sum_bank(self.vectors, &mut parts, self.outputs.in_use, 0, &mut self.outputs.audio, frames);
         self.outputs.run(0..OUTPUT_GROUPS, self.vectors, frames, grid, &mut self.untapped);
         if self.measuring {
-            self.outputs.measure(self.vectors, &self.measures, frames, grid);
+            self.outputs.measure(self.vectors, &self.measures, frames, grid, false);
         }
         self.leave_by_wires(wires, offset, frames);
     }
@@ -736,7 +752,8 @@ impl Engine {
         let (mut sounding, mut following) = (0, 0);
         for level in 0..BUS_LEVELS {
             let followed = level < FOLLOWED_LEVELS && self.followers.any_on(level);
-            if !followed && !self.buses.strips[groups_of(level)].iter().any(Strip::in_use) {
+            let in_use = (self.buses.in_use & bits(&groups_of(level))) >> groups_of(level).start;
+            if !followed && in_use == 0 {
                 continue;
             }
             let (lower, audio) = self.buses.audio.split_at_mut(level * LEVEL_GROUPS);
@@ -757,8 +774,7 @@ impl Engine {
                 SumPart { matrix: buses, groups: lower, sounding },
                 SumPart { matrix: followers, groups: &self.followers.columns.audio, sounding: following },
             ];
-            let strips = &self.buses.strips[groups_of(level)];
-            sum_bank(self.vectors, &mut parts, strips, level * LEVEL_COLUMNS, audio, frames);
+            sum_bank(self.vectors, &mut parts, in_use, level * LEVEL_COLUMNS, audio, frames);
             if followed {
                 self.followers.take(level, &self.buses.audio, frames);
             }
@@ -901,29 +917,30 @@ fn count(value: f32) -> u32 {
     count
 }
 
-/// Sums what comes in over some matrices into groups whose first column is `first`.
+/// Sums what comes in over some matrices into the groups in use, of those whose first column is `first`.
 fn sum_bank(
     vectors: Vectors,
     parts: &mut [SumPart<'_>],
-    strips: &[Strip],
+    in_use: u64,
     first: usize,
     audio: &mut [GroupAudio],
     frames: usize,
 ) {
-    for (group, (strip, audio)) in strips.iter().zip(audio).enumerate() {
-        if !strip.in_use() {
-            continue;
-        }
-        audio[..frames].fill([0.0; LANES]);
-        for lane in 0..LANES {
-            let to = first + group * LANES + lane;
-            if parts.iter().any(|part| part.matrix.reaches(to)) {
-                let mut out = [0.0; TICK];
-                vectors.run(Sum { parts, to, out: &mut out[..frames] });
-                for (row, sample) in audio[..frames].iter_mut().zip(out) {
-                    row[lane] = sample;
-                }
-            }
-        }
+    for group in places(in_use) {
+        vectors.run(Sum { parts, first: first + group * LANES, rows: &mut audio[group], frames });
     }
+}
+
+/// One bit for each of these groups.
+const fn bits(groups: &Range<usize>) -> u64 {
+    ((1 << groups.end) - 1) & !((1 << groups.start) - 1)
+}
+
+/// The groups whose bits are set, lowest first.
+fn places(mut bits: u64) -> impl Iterator<Item = usize> {
+    std::iter::from_fn(move || {
+        let place = bits.trailing_zeros() as usize;
+        bits &= bits.wrapping_sub(1);
+        (place < 64).then_some(place)
+    })
 }

@@ -7,7 +7,7 @@
 use super::limits::TICK;
 use super::strip::GroupAudio;
 use crate::dsp::dynamics::{Compressor, DeEsser, Gate, Kept, Through};
-use crate::dsp::lanes::{LANES, Row, Vectors};
+use crate::dsp::lanes::{Kernel, LANES, Lanes, Row, Vectors};
 use crate::dsp::section::{Coefficients, Filter, Section};
 use crate::units::SampleRate;
 
@@ -98,6 +98,27 @@ pub struct Stages {
     gains: Option<Box<GroupAudio>>,
     /// What a glide gains of its way per tick.
     gain: f32,
+    /// Whether any value may move before the next grid line.
+    moving: bool,
+}
+
+/// At a grid line: what has arrived stands still, what has not goes on.
+struct Settle<'a>(&'a mut Stages);
+
+impl Kernel for Settle<'_> {
+    type Output = ();
+
+    #[inline(always)]
+    fn run<V: Lanes>(self) {
+        let Stages { sections, gate, compressor, de_esser, gain, moving, .. } = self.0;
+        for section in sections.iter_mut() {
+            section.settle::<V>(*gain, FRAMES);
+        }
+        gate.settle::<V>(*gain, FRAMES);
+        compressor.settle::<V>(*gain, FRAMES);
+        de_esser.settle::<V>(*gain, FRAMES);
+        *moving = sections.iter().any(Section::moving) || gate.moving() || compressor.moving() || de_esser.moving();
+    }
 }
 
 impl Stages {
@@ -115,6 +136,7 @@ impl Stages {
             linked: [0.0; LANES],
             gains: None,
             gain: 1.0 - kept,
+            moving: false,
         }
     }
 
@@ -139,6 +161,7 @@ impl Stages {
     ///
     /// Real-time: safe
     pub fn set(&mut self, lane: usize, which: StageValue, to: f32, at_once: bool) {
+        self.moving = true;
         match which {
             StageValue::HighPass { section, value } => {
                 self.sections[usize::from(section)].set(lane, usize::from(value), to, at_once);
@@ -158,6 +181,7 @@ impl Stages {
     ///
     /// Real-time: safe
     pub fn clear(&mut self, lane: usize) {
+        self.moving = true;
         self.sections.iter_mut().for_each(|section| section.clear(lane));
         self.gate.clear(lane);
         self.compressor.clear(lane);
@@ -180,6 +204,7 @@ impl Stages {
     ///
     /// Real-time: safe
     pub fn copy_filters(&mut self, lane: usize, other: &Self, of: usize) {
+        self.moving = true;
         for (section, other) in self.sections.iter_mut().zip(&other.sections) {
             section.copy(lane, other, of);
         }
@@ -188,11 +213,18 @@ impl Stages {
     /// At a grid line: what has arrived stands still, what has not goes on.
     ///
     /// Real-time: safe
-    pub fn settle(&mut self) {
-        self.sections.iter_mut().for_each(|section| section.settle(self.gain, FRAMES));
-        self.gate.settle(self.gain, FRAMES);
-        self.compressor.settle(self.gain, FRAMES);
-        self.de_esser.settle(self.gain, FRAMES);
+    pub fn settle(&mut self, vectors: Vectors) {
+        if self.moving {
+            vectors.run(Settle(self));
+        }
+    }
+
+    /// Whether any value may move before the next grid line.
+    ///
+    /// Real-time: safe
+    #[must_use]
+    pub const fn moving(&self) -> bool {
+        self.moving
     }
 
     /// Whether any stage does anything in any column.

@@ -6,7 +6,7 @@
 //! frame whatever the segment, so the bytes do not depend on how time is cut.
 
 use super::limits::TICK;
-use crate::dsp::lanes::{Kernel, LANES, Lanes, Row};
+use crate::dsp::lanes::{Kernel, LANES, Lanes, Row, Vectors, all_zero};
 use std::ops::{Deref, DerefMut};
 
 /// The samples of sixteen columns in one segment: `[frame][lane]`, each row in a cache line of its own.
@@ -42,12 +42,28 @@ impl DerefMut for GroupAudio {
 const AUDIO_LIMIT: f32 = 1.0e6;
 /// Samples below -300 dBFS become 0, so that no denormal arises anywhere behind.
 const AUDIO_FLOOR: f32 = 1.0e-15;
-/// Whether a one-pole has arrived: within -120 dB of its aim, or of -60 dB where the aim is less than that, so that a
+/// Sixteen one-poles at a grid line: those that have arrived stand at their aim, `unsettled` stays 0 in their lanes and
+/// becomes 1 in the others. Arrived is within -120 dB of the aim, or of -60 dB where the aim is less than that, so that a
 /// step of that size is never heard and a way to 0 ends.
 /// Where the last bit of the way is less than a bit, a one-pole stands still before that.
-pub(super) fn arrived(now: f32, aim: f32, follow: f32) -> bool {
-    let way = aim - now;
-    way.abs() <= 1.0e-6 * aim.abs().max(1.0e-3) || (now + way * follow).to_bits() == now.to_bits()
+#[inline(always)]
+pub(super) fn settled<V: Lanes>(now: V, aim: V, follow: f32, unsettled: &mut V) -> V {
+    let one = V::splat(1.0);
+    let way = aim.sub(now);
+    let (size, near) = (way.abs(), aim.abs().max(V::splat(1.0e-3)).mul(V::splat(1.0e-6)));
+    let next = now.add(way.mul(V::splat(follow)));
+    let stuck = one.where_le(now, next).where_le(next, now);
+    let there = one.pick_le(stuck, size, near);
+    *unsettled = one.sub(there).max(*unsettled);
+    aim.pick_le(now, one, there)
+}
+
+/// Whether any lane is other than 0.
+#[inline(always)]
+pub(super) fn any<V: Lanes>(lanes: V) -> bool {
+    let mut row = [0.0; LANES];
+    lanes.store(&mut row);
+    !all_zero(&[row])
 }
 
 /// A value that follows its aim by a one-pole.
@@ -81,17 +97,10 @@ impl Follow {
         }
     }
 
-    /// At a grid line: lanes that have arrived stand still; says whether any still moves.
-    fn settle(&mut self, follow: f32) -> bool {
-        let mut moving = false;
-        for lane in 0..LANES {
-            if arrived(self.now[lane], self.aim[lane], follow) {
-                self.now[lane] = self.aim[lane];
-            } else {
-                moving = true;
-            }
-        }
-        moving
+    /// At a grid line: lanes that have arrived stand still.
+    #[inline(always)]
+    fn settle<V: Lanes>(&mut self, follow: f32, unsettled: &mut V) {
+        settled(V::load(&self.now), V::load(&self.aim), follow, unsettled).store(&mut self.now);
     }
 }
 
@@ -136,19 +145,15 @@ impl Ramp {
         self.step[lane] = 1.0 / frames.max(1.0);
     }
 
-    fn settle(&mut self) -> bool {
-        let mut moving = false;
-        for lane in 0..LANES {
-            if self.phase[lane] >= 1.0 {
-                // Also the start: from + (to - from) need not be `to` in floats, and would differ by a bit from the value
-                // that stands still whenever a neighbour moves.
-                self.now[lane] = self.to[lane];
-                self.from[lane] = self.to[lane];
-            } else {
-                moving = true;
-            }
+    #[inline(always)]
+    fn settle<V: Lanes>(&mut self, unsettled: &mut V) {
+        let (one, to, phase) = (V::splat(1.0), V::load(&self.to), V::load(&self.phase));
+        // Also the start: from + (to - from) need not be `to` in floats, and would differ by a bit from the value that
+        // stands still whenever a neighbour moves.
+        for row in [&mut self.now, &mut self.from] {
+            to.pick_le(V::load(row), one, phase).store(row);
         }
-        moving
+        *unsettled = unsettled.pick_le(one, one, phase);
     }
 }
 
@@ -385,7 +390,7 @@ impl Strip {
     /// anybody takes these columns before their faders. Says whether the last column in use has just left.
     ///
     /// Real-time: safe
-    pub fn settle(&mut self, tapped: bool) -> bool {
+    pub fn settle(&mut self, tapped: bool, vectors: Vectors) -> bool {
         if !self.moving {
             return false;
         }
@@ -393,9 +398,7 @@ impl Strip {
         if !tapped {
             self.send.finish();
         }
-        let follows = self.trim.settle(self.times.follow) | self.level.settle(self.times.follow);
-        let ramps = self.gate.settle() | self.send.settle() | self.presence.settle();
-        self.moving = follows | ramps;
+        vectors.run(Settle(self));
         for lane in 0..LANES {
             if self.leaving & (1 << lane) != 0 && self.presence.now[lane] == 0.0 && self.presence.phase[lane] >= 1.0 {
                 self.used &= !(1 << lane);
@@ -450,6 +453,26 @@ impl Strip {
     pub fn take_readings(&mut self) -> (Readings, u32) {
         let frames = std::mem::take(&mut self.frames_read);
         (std::mem::replace(&mut self.readings, Readings::NOTHING), frames)
+    }
+}
+
+/// At a grid line: what has arrived stands still.
+struct Settle<'a>(&'a mut Strip);
+
+impl Kernel for Settle<'_> {
+    type Output = ();
+
+    #[inline(always)]
+    fn run<V: Lanes>(self) {
+        let Strip { trim, level, gate, send, presence, moving, times, .. } = self.0;
+        let mut unsettled = V::splat(0.0);
+        for value in [trim, level] {
+            value.settle(times.follow, &mut unsettled);
+        }
+        for ramp in [gate, send, presence] {
+            ramp.settle(&mut unsettled);
+        }
+        *moving = any(unsettled);
     }
 }
 

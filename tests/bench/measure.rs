@@ -294,7 +294,13 @@ fn live_meters() {
                 for _ in 0..100 {
                     for tick in audio.chunks(TICK) {
                         for meters in &mut meters {
-                            vectors.run(Measure { meters, measures: &measures, audio: tick, at_grid_line: true });
+                            vectors.run(Measure {
+                                meters,
+                                measures: &measures,
+                                audio: tick,
+                                at_grid_line: true,
+                                only_loudness: false,
+                            });
                         }
                     }
                     assert!(meters.iter_mut().all(|meters| meters.take_readings().true_peak[0] > 0.0));

@@ -13,7 +13,7 @@ use biquad::{Biquad, Coefficients as Plain, DirectForm2Transposed, Type};
 use fundsp::prelude32::{AudioUnit, BufferVec, bell_hz, highpass_hz, highshelf_hz, lowshelf_hz};
 use longthrow::desk::engine_settings;
 use longthrow::dsp::equaliser::{Shape, Slope, band, high_pass};
-use longthrow::dsp::lanes::{Form, LANES, Row, Vectors};
+use longthrow::dsp::lanes::{Form, Kernel, LANES, Lanes, Row, Vectors};
 use longthrow::dsp::section::{Coefficients, Filter, Section};
 use longthrow::engine::wires::PlanarWires;
 use longthrow::engine::{Bank, Command, Crossing, Edit, Engine, Feed, MeterFrame, Plan, StageValue, Tap, Target};
@@ -134,6 +134,23 @@ fn coefficients(lane: usize) -> [Coefficients; 5] {
     ]
 }
 
+/// What the engine does to sections at a grid line.
+struct Settle<'a> {
+    sections: &'a mut [Section],
+    gain: f32,
+}
+
+impl Kernel for Settle<'_> {
+    type Output = ();
+
+    #[inline(always)]
+    fn run<V: Lanes>(self) {
+        for section in self.sections {
+            section.settle::<V>(self.gain, TICK as f32);
+        }
+    }
+}
+
 /// The five sections as the engine runs them: groups of sixteen lanes, ticks of sixteen frames, lane beside lane.
 fn shipped(lanes: usize, vectors: Vectors, gliding: bool) -> f64 {
     let groups = lanes / LANES;
@@ -151,7 +168,9 @@ fn shipped(lanes: usize, vectors: Vectors, gliding: bool) -> f64 {
     };
     aim(&mut sections, 0, true);
     if gliding {
-        sections.iter_mut().flatten().for_each(|section| section.settle(1.0, 16.0));
+        for sections in &mut sections {
+            vectors.run(Settle { sections, gain: 1.0 });
+        }
         aim(&mut sections, 40, false);
     }
     let input: Vec<[Row; BLOCK]> = (0..groups)
@@ -166,7 +185,7 @@ fn shipped(lanes: usize, vectors: Vectors, gliding: bool) -> f64 {
         for ((sections, input), audio) in sections.iter_mut().zip(&input).zip(&mut audio) {
             audio.copy_from_slice(input);
             for tick in audio.chunks_exact_mut(TICK) {
-                sections.iter_mut().for_each(|section| section.settle(gain, 16.0));
+                vectors.run(Settle { sections, gain });
                 vectors.run(Filter { sections, audio: tick, grid: true });
             }
         }
@@ -280,14 +299,15 @@ fn whole(lanes: usize, vectors: Vectors, case: Case) -> f64 {
 struct Sudden {
     plan: Option<Plan>,
     batch: Vec<Command>,
+    done: Option<Plan>,
 }
 
 impl Crossing for Sudden {
     fn at_tick(&mut self, engine: &mut Engine) {
-        if let Some(plan) = &mut self.plan {
-            engine.adopt(plan);
+        if let Some(mut plan) = self.plan.take() {
+            engine.adopt(&mut plan);
+            self.done = Some(plan);
         }
-        self.plan = None;
         self.batch.drain(..).for_each(|command| engine.apply(command));
     }
 
@@ -304,7 +324,7 @@ fn worst(vectors: Vectors) -> [f64; 2] {
     let mut engine = Engine::new(engine_settings(SampleRate::HZ_48000, vectors));
     let inputs: Vec<f32> = (0..usize::from(lanes) * BLOCK).map(noise).collect();
     let mut outputs = vec![0.0; 2 * BLOCK];
-    let mut desk = Sudden { plan: Whole::new(lanes, case).0, batch: Vec::new() };
+    let mut desk = Sudden { plan: Whole::new(lanes, case).0, batch: Vec::new(), done: None };
     let mut times = Vec::new();
     for round in 0..80_u16 {
         let (going, coming) = (round % 2 * lanes, (round + 1) % 2 * lanes);
@@ -328,6 +348,7 @@ fn worst(vectors: Vectors) -> [f64; 2] {
                     channel(&mut plan, coming + column, column, case, case.buses);
                 }
                 desk.plan = Some(plan);
+                desk.done = None;
             }
             let mut wires = PlanarWires { frames: BLOCK, stride: BLOCK, inputs: &inputs, outputs: &mut outputs };
             let start = Instant::now();
