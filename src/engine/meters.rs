@@ -14,6 +14,13 @@ use crate::units::SampleRate;
 const FLAT_SAMPLES: f32 = 4.0;
 /// The same: within -100 dBFS of each other. Common practice, no source.
 const FLAT_WITHIN: f32 = 1.0e-5;
+/// A cut wave runs into its flat top by steps of more than -80 dBFS, of which the last may be a part of one. The crest of a slow
+/// tone is as flat for as long, but what leads there is not much steeper. Common practice, no source.
+const FLAT_AFTER: f32 = 1.0e-4;
+/// Where a run begins behind such a part, rather than at 0.
+const PARTLY: f32 = -0.5;
+/// Where it begins when nothing steep led to it: it never counts.
+const GENTLE: f32 = -1.0e9;
 /// Only the upper part of the scale counts, above -12 dBFS. Common practice, no source.
 const FLAT_ABOVE: f32 = 0.25;
 
@@ -82,6 +89,7 @@ pub struct Meters {
     quasi_1: Row,
     quasi_2: Row,
     last: Row,
+    /// How many samples in a row were the same as the one before, from where their run began.
     alike: Row,
     readings: Readings,
     /// Whether everything has died away: silence then changes nothing.
@@ -243,12 +251,16 @@ impl Meters {
         sum.store(&mut r.sum);
         product.store(&mut r.product);
         let (mut last, mut alike, mut flat_tops) = (V::load(&self.last), V::load(&self.alike), V::load(&r.flat_tops));
-        let (one, flat) = (V::splat(1.0), V::splat(FLAT_SAMPLES - 1.0));
+        let (zero, one) = (V::splat(0.0), V::splat(1.0));
+        let (flat, once) = (V::splat(FLAT_SAMPLES - 1.0 + PARTLY), V::splat(FLAT_SAMPLES - 1.0));
         let (within, above) = (V::splat(FLAT_WITHIN), V::splat(FLAT_ABOVE));
+        let (after, partly, gentle) = (V::splat(FLAT_AFTER), V::splat(PARTLY), V::splat(GENTLE));
         for row in audio {
             let x = V::load(row);
-            alike = alike.add(one).where_le(x.sub(last).abs(), within).where_le(above, x.abs());
-            flat_tops = flat_tops.add(one.where_le(alike, flat).where_le(flat, alike));
+            let step = x.sub(last).abs();
+            let begun = zero.pick_le(partly.pick_le(gentle, zero, alike), after, step);
+            alike = alike.add(one).pick_le(begun, step, within);
+            flat_tops = flat_tops.add(one.where_le(alike, once).where_le(flat, alike).where_le(above, x.abs()));
             last = x;
         }
         last.store(&mut self.last);
