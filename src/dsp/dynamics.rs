@@ -171,7 +171,11 @@ impl<V: Lanes, S: Stage<V>> Chain<'_, V, S> {
     /// of the block before are on their way to a reduction, and those before that to a gain.
     #[inline(always)]
     fn run(&mut self, rows: &mut [Row]) {
-        if V::CHAINS > 1 { self.run_abreast::<ABREAST>(rows) } else { self.run_abreast::<1>(rows) }
+        match V::CHAINS {
+            1 => self.run_abreast::<1>(rows),
+            2 => self.run_abreast::<2>(rows),
+            _ => self.run_abreast::<ABREAST>(rows),
+        }
     }
 
     #[inline(always)]
