@@ -959,6 +959,32 @@ fn samples_that_are_no_audio_are_counted_and_fail_a_target() {
     assert_eq!(run(&[], &[&path]).status.code(), Some(0));
 }
 
+/// What is there may be as the document asks; what was to be delivered is not there. From half a file to its very last frame, and in
+/// a pipe to its last byte.
+#[test]
+fn a_file_that_was_cut_short_passes_no_target() {
+    let folder = tempfile::tempdir().expect("a temporary folder");
+    let path = folder.path().join("cut.wav");
+    let whole = loud::bytes(&tone(&[(-23.0, 20.0)], 1), HZ, Written::Int24, None, true);
+    let judged = |bytes: &[u8]| {
+        std::fs::write(&path, bytes).expect("it can be written");
+        run(&["--json", "--target", "ebu-r128"], &[&path])
+    };
+    assert!(judged(&whole).status.success());
+    for missing in [whole.len() / 2, 6, 1] {
+        let cut = &whole[..whole.len() - missing];
+        let output = judged(cut);
+        let said = String::from_utf8_lossy(&output.stderr).into_owned();
+        assert_eq!(output.status.code(), Some(1), "{missing}: {said}");
+        assert!(said.contains("its header says, so it passes no target"), "{said}");
+        let figures: Value = serde_json::from_slice(&output.stdout).expect("it is JSON");
+        assert_eq!(figures["passes"], Value::Bool(false), "{missing}");
+        loud_as(&figures, "integrated_lufs", -23.0);
+        assert_eq!(run(&[], &[&path]).status.code(), Some(0));
+        assert!(piped("-", cut).1.contains("it ends early"), "{missing}");
+    }
+}
+
 #[test]
 fn a_plot_shows_the_whole_programme() {
     let folder = tempfile::tempdir().expect("a temporary folder");
