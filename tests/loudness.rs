@@ -882,27 +882,69 @@ fn files_of_any_length_are_read_to_their_last_sample() {
     }
 }
 
+/// Every key of a file's object that is a figure.
+const KEYS: [&str; 10] = [
+    "integrated_lufs",
+    "loudness_range_lu",
+    "max_momentary_lufs",
+    "max_short_term_lufs",
+    "true_peak_dbtp",
+    "sample_peak_dbfs",
+    "correlation",
+    "mono_loss_db",
+    "dc_offset",
+    "duration_s",
+];
+
+#[track_caller]
+fn has_exactly(found: &Value, besides: &[&str]) {
+    let mut keys: Vec<&str> = found.as_object().expect("an object").keys().map(String::as_str).collect();
+    let mut expected = [&KEYS, besides].concat();
+    keys.sort_unstable();
+    expected.sort_unstable();
+    assert_eq!(keys, expected);
+}
+
 #[test]
 fn the_object_has_exactly_its_keys() {
     let found = measured(&tone(&[(-20.0, 1.0)], 1));
-    let mut keys: Vec<&str> = found.as_object().expect("an object").keys().map(String::as_str).collect();
-    keys.sort_unstable();
-    let mut expected = [
-        "file",
-        "integrated_lufs",
-        "loudness_range_lu",
-        "max_momentary_lufs",
-        "max_short_term_lufs",
-        "true_peak_dbtp",
-        "sample_peak_dbfs",
-        "correlation",
-        "mono_loss_db",
-        "dc_offset",
-        "duration_s",
-    ];
-    expected.sort_unstable();
-    assert_eq!(keys, expected);
+    has_exactly(&found, &["file"]);
     assert_eq!(found["loudness_range_lu"], Value::Null, "shorter than the window");
+}
+
+/// One that is not there, one that is none, a folder: alone, and with one that can be read between them.
+#[test]
+fn a_file_that_cannot_be_measured_has_its_object_too() {
+    let folder = tempfile::tempdir().expect("a temporary folder");
+    let [gone, broken, good] = ["gone.wav", "broken.wav", "good.wav"].map(|name| folder.path().join(name));
+    std::fs::write(&broken, b"RIFF").expect("it can be written");
+    loud::write(&good, &tone(&[(-23.0, 5.0)], 1), HZ, Written::Int24);
+    let asked = |arguments: &[&str], files: &[&Path]| -> Value {
+        let output = run(arguments, files);
+        assert_eq!(output.status.code(), Some(3), "{files:?}");
+        serde_json::from_slice(&output.stdout).expect("it is JSON")
+    };
+    let is_none = |found: &Value, file: &Path, besides: &[&str]| {
+        has_exactly(found, &[&["file", "error"], besides].concat());
+        assert!(KEYS.iter().all(|key| found[key].is_null()), "{found}");
+        assert_eq!(found["file"].as_str(), file.to_str());
+        assert!(found["error"].as_str().is_some_and(|why| why.contains(file.to_str().expect("a name"))), "{found}");
+    };
+    for file in [&*gone, &broken, folder.path()] {
+        is_none(&asked(&["--json"], &[file]), file, &[]);
+    }
+    let all = asked(&["--json", "--target", "ebu-r128"], &[&gone, &good, &broken]);
+    assert_eq!(all.as_array().expect("a list").len(), 3);
+    for (found, file) in [(&all[0], &gone), (&all[2], &broken)] {
+        is_none(found, file, &["target", "passes"]);
+        assert_eq!(found["passes"], Value::Bool(false));
+    }
+    has_exactly(&all[1], &["file", "target", "passes"]);
+    assert_eq!(all[1]["passes"], Value::Bool(true));
+    // People read why on the other stream, and a table of what there is.
+    let table = run(&[], &[&gone, &good]);
+    let table = String::from_utf8_lossy(&table.stdout);
+    assert!(table.contains("good.wav\n") && !table.contains("gone.wav"), "{table}");
 }
 
 #[test]

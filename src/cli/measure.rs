@@ -25,7 +25,7 @@ pub(super) struct Measure {
     #[arg(value_name = "FILE")]
     files: Vec<PathBuf>,
     /// As JSON: one object, or a list where there are several files; null where a figure is not defined; with --target also
-    /// "target" and "passes"
+    /// "target" and "passes"; of a file that could not be measured every figure is null, and "error" says why
     #[arg(long)]
     json: bool,
     /// Whether the files are as this document asks; the exit code is 1 when one is not. "list" shows the names
@@ -37,9 +37,12 @@ pub(super) struct Measure {
 }
 
 /// What is printed of one file. Decibels are null where there is nothing to take a logarithm of.
-#[derive(Debug, Serialize)]
+#[derive(Debug, Default, Serialize)]
 struct Figures {
     file: String,
+    /// Why it could not be measured.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    error: Option<String>,
     integrated_lufs: Option<f64>,
     loudness_range_lu: Option<f64>,
     max_momentary_lufs: Option<f64>,
@@ -49,7 +52,7 @@ struct Figures {
     correlation: Option<f64>,
     mono_loss_db: Option<f64>,
     dc_offset: Option<f64>,
-    duration_s: f64,
+    duration_s: Option<f64>,
     /// What was asked for by `--target`, and whether the file is so.
     #[serde(flatten)]
     verdict: Option<Verdict>,
@@ -97,6 +100,12 @@ impl Measure {
                 Err(error) => {
                     complain(&error.to_string());
                     code = exit::COULD_NOT_RUN;
+                    figures.push(Figures {
+                        file: file.display().to_string(),
+                        error: Some(error.to_string()),
+                        verdict: target.map(|target| Verdict { target: target.name, passes: false }),
+                        ..Figures::default()
+                    });
                     continue;
                 }
             };
@@ -136,8 +145,7 @@ impl Measure {
             figures.push(found);
         }
         let printed = match (self.json, &*figures) {
-            (true, [one]) if self.files.len() == 1 => print_json(one),
-            (true, []) if self.files.len() == 1 => true,
+            (true, [one]) => print_json(one),
             (true, all) => print_json(&all),
             (false, all) => print(&table(all)),
         };
@@ -198,7 +206,8 @@ impl Figures {
             correlation: *correlation,
             mono_loss_db: mono_by_stereo.filter(|ratio| *ratio > 0.0).map(|ratio| 10.0 * log10(ratio)),
             dc_offset: *dc_offset,
-            duration_s: measured.duration_s,
+            duration_s: Some(measured.duration_s),
+            error: None,
             verdict: None,
         }
         .rounded()
@@ -240,7 +249,7 @@ fn table(figures: &[Figures]) -> String {
     let none = || "none".to_owned();
     let number =
         |value: Option<f64>, unit: &str| value.map_or_else(none, |value| format!("{:.1} {unit}", shown(value, 1)));
-    for found in figures {
+    for found in figures.iter().filter(|found| found.error.is_none()) {
         text += &found.file;
         let rows = [
             ("integrated", number(found.integrated_lufs, "LUFS")),
@@ -252,12 +261,12 @@ fn table(figures: &[Figures]) -> String {
             ("correlation", found.correlation.map_or_else(none, |value| format!("{:+.2}", shown(value, 2)))),
             ("mono loss", number(found.mono_loss_db, "dB")),
             ("DC offset", found.dc_offset.map_or_else(none, |value| format!("{:+.6}", shown(value, 6)))),
-            ("duration", format!("{:.1} s", found.duration_s)),
+            ("duration", number(found.duration_s, "s")),
         ];
         for (name, value) in rows {
             text += &format!("\n  {name:<18}  {value:>12}");
         }
-        if found.loudness_range_lu.is_some() && found.duration_s < 60.0 {
+        if found.loudness_range_lu.is_some() && found.duration_s.is_some_and(|duration_s| duration_s < 60.0) {
             text += "\n  (loudness range is not stable within the first minute: EBU Tech 3341 clause 2.4)";
         }
         text += "\n";
@@ -318,7 +327,7 @@ const SHOWN: (f64, f64) = (-60.0, 0.0);
 fn plot(found: &Figures, trace: &Trace) -> String {
     let y = |lufs: f64| TOP + HEIGHT * (SHOWN.1 - lufs.clamp(SHOWN.0, SHOWN.1)) / (SHOWN.1 - SHOWN.0);
     let point_s = Trace::READING_S * trace.readings as f64;
-    let whole_s = found.duration_s.max(point_s);
+    let whole_s = found.duration_s.unwrap_or(0.0).max(point_s);
     let x = |s: f64| LEFT + WIDTH * s / whole_s;
     let line = |of: fn(&(f64, f64)) -> f64| {
         trace.points.iter().enumerate().fold(String::new(), |line, (place, point)| {
