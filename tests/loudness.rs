@@ -7,6 +7,7 @@
 
 #[path = "support/loud.rs"]
 mod loud;
+mod support;
 
 use longthrow::dsp::generators::{Pink, SpeechLike};
 use longthrow::dsp::lanes::{Form, Vectors};
@@ -20,6 +21,7 @@ use std::io::Write as _;
 use std::path::Path;
 use std::process::{Command, Output, Stdio};
 use std::sync::{Arc, Mutex};
+use support::have;
 
 const SILENCE: f64 = f64::NEG_INFINITY;
 
@@ -641,8 +643,7 @@ fn the_ebur128_crate_has_another_range_only_where_a_second_is_too_long() {
 /// of the tables with the gain of its high-pass as it comes (0.21 dB) and its bend of the shelf (0.29 dB at most).
 #[test]
 fn the_filter_of_ffmpeg_reads_the_same_of_low_and_high_rates() {
-    if Command::new("ffmpeg").arg("-version").output().is_err() {
-        println!("skipped: there is no ffmpeg here (package ffmpeg)");
+    if !have(&["ffmpeg"]) {
         return;
     }
     let folder = tempfile::tempdir().expect("a temporary folder");
@@ -679,8 +680,7 @@ fn the_filter_of_ffmpeg_reads_the_same_of_low_and_high_rates() {
 
 #[test]
 fn the_filter_of_ffmpeg_reads_the_same() {
-    if Command::new("ffmpeg").arg("-version").output().is_err() {
-        println!("skipped: there is no ffmpeg here (package ffmpeg)");
+    if !have(&["ffmpeg"]) {
         return;
     }
     let folder = tempfile::tempdir().expect("a temporary folder");
@@ -795,8 +795,7 @@ fn a_pipe_gives_the_figures_of_the_file() {
 
 #[test]
 fn what_ffmpeg_writes_into_a_pipe_is_measured() {
-    if Command::new("ffmpeg").arg("-version").output().is_err() {
-        println!("skipped: there is no ffmpeg here (package ffmpeg)");
+    if !have(&["ffmpeg"]) {
         return;
     }
     for rf64 in ["never", "always"] {
