@@ -284,7 +284,7 @@ pub mod status {
 
     /// How loud the rest of the show has to be.
     #[must_use]
-    pub fn heading(left_s: f32, lufs: Option<f32>) -> String {
+    pub fn heading(left_s: f32, lufs: Option<f32>, reach_lu: f64) -> String {
         let left = if left_s < 60.0 { format!("{left_s:.0} s") } else { format!("{:.0} min", left_s / 60.0) };
         match lufs {
             _ if left_s <= 0.0 => "Rest of the show: none, its time is over\n".to_owned(),
@@ -292,7 +292,8 @@ pub mod status {
                 format!("Rest of the show: {left}, to be at {lufs:.1} LUFS for the whole to come to its target\n")
             }
             None => format!(
-                "Rest of the show: {left}, and it was so loud that nothing brings the whole down to its target\n"
+                "Rest of the show: {left}, in which its target cannot be made up: \
+                 no level within {reach_lu:.0} LU of it brings the whole there\n"
             ),
         }
     }

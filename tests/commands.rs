@@ -140,8 +140,8 @@ fn status_says_how_loud_the_rest_of_the_show_has_to_be() {
     assert!(shown.contains("Rest of the show: 60 min, to be at -20."), "{shown}");
     // So soft a minute that the seconds that were louder cannot be made good.
     show(-60.0, 1.0);
-    wait_until("nothing brings it down", || loudness()["heading_lufs"].is_null() && loudness()["left_s"].is_f64());
-    assert!(text(&longthrow(&state, &["status"])).contains("nothing brings the whole down"));
+    wait_until("no level brings it there", || loudness()["heading_lufs"].is_null() && loudness()["left_s"].is_f64());
+    assert!(text(&longthrow(&state, &["status"])).contains("no level within 6 LU of it brings the whole there"));
 }
 
 #[test]

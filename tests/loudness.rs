@@ -7,6 +7,7 @@
 
 #[path = "support/loud.rs"]
 mod loud;
+mod support;
 
 use longthrow::dsp::generators::{Pink, SpeechLike};
 use longthrow::dsp::lanes::{Form, Vectors};
@@ -20,6 +21,7 @@ use std::io::Write as _;
 use std::path::Path;
 use std::process::{Command, Output, Stdio};
 use std::sync::{Arc, Mutex};
+use support::have;
 
 const SILENCE: f64 = f64::NEG_INFINITY;
 
@@ -641,8 +643,7 @@ fn the_ebur128_crate_has_another_range_only_where_a_second_is_too_long() {
 /// of the tables with the gain of its high-pass as it comes (0.21 dB) and its bend of the shelf (0.29 dB at most).
 #[test]
 fn the_filter_of_ffmpeg_reads_the_same_of_low_and_high_rates() {
-    if Command::new("ffmpeg").arg("-version").output().is_err() {
-        println!("skipped: there is no ffmpeg here (package ffmpeg)");
+    if !have(&["ffmpeg"]) {
         return;
     }
     let folder = tempfile::tempdir().expect("a temporary folder");
@@ -679,8 +680,7 @@ fn the_filter_of_ffmpeg_reads_the_same_of_low_and_high_rates() {
 
 #[test]
 fn the_filter_of_ffmpeg_reads_the_same() {
-    if Command::new("ffmpeg").arg("-version").output().is_err() {
-        println!("skipped: there is no ffmpeg here (package ffmpeg)");
+    if !have(&["ffmpeg"]) {
         return;
     }
     let folder = tempfile::tempdir().expect("a temporary folder");
@@ -795,8 +795,7 @@ fn a_pipe_gives_the_figures_of_the_file() {
 
 #[test]
 fn what_ffmpeg_writes_into_a_pipe_is_measured() {
-    if Command::new("ffmpeg").arg("-version").output().is_err() {
-        println!("skipped: there is no ffmpeg here (package ffmpeg)");
+    if !have(&["ffmpeg"]) {
         return;
     }
     for rf64 in ["never", "always"] {
@@ -882,27 +881,69 @@ fn files_of_any_length_are_read_to_their_last_sample() {
     }
 }
 
+/// Every key of a file's object that is a figure.
+const KEYS: [&str; 10] = [
+    "integrated_lufs",
+    "loudness_range_lu",
+    "max_momentary_lufs",
+    "max_short_term_lufs",
+    "true_peak_dbtp",
+    "sample_peak_dbfs",
+    "correlation",
+    "mono_loss_db",
+    "dc_offset",
+    "duration_s",
+];
+
+#[track_caller]
+fn has_exactly(found: &Value, besides: &[&str]) {
+    let mut keys: Vec<&str> = found.as_object().expect("an object").keys().map(String::as_str).collect();
+    let mut expected = [&KEYS, besides].concat();
+    keys.sort_unstable();
+    expected.sort_unstable();
+    assert_eq!(keys, expected);
+}
+
 #[test]
 fn the_object_has_exactly_its_keys() {
     let found = measured(&tone(&[(-20.0, 1.0)], 1));
-    let mut keys: Vec<&str> = found.as_object().expect("an object").keys().map(String::as_str).collect();
-    keys.sort_unstable();
-    let mut expected = [
-        "file",
-        "integrated_lufs",
-        "loudness_range_lu",
-        "max_momentary_lufs",
-        "max_short_term_lufs",
-        "true_peak_dbtp",
-        "sample_peak_dbfs",
-        "correlation",
-        "mono_loss_db",
-        "dc_offset",
-        "duration_s",
-    ];
-    expected.sort_unstable();
-    assert_eq!(keys, expected);
+    has_exactly(&found, &["file"]);
     assert_eq!(found["loudness_range_lu"], Value::Null, "shorter than the window");
+}
+
+/// One that is not there, one that is none, a folder: alone, and with one that can be read between them.
+#[test]
+fn a_file_that_cannot_be_measured_has_its_object_too() {
+    let folder = tempfile::tempdir().expect("a temporary folder");
+    let [gone, broken, good] = ["gone.wav", "broken.wav", "good.wav"].map(|name| folder.path().join(name));
+    std::fs::write(&broken, b"RIFF").expect("it can be written");
+    loud::write(&good, &tone(&[(-23.0, 5.0)], 1), HZ, Written::Int24);
+    let asked = |arguments: &[&str], files: &[&Path]| -> Value {
+        let output = run(arguments, files);
+        assert_eq!(output.status.code(), Some(3), "{files:?}");
+        serde_json::from_slice(&output.stdout).expect("it is JSON")
+    };
+    let is_none = |found: &Value, file: &Path, besides: &[&str]| {
+        has_exactly(found, &[&["file", "error"], besides].concat());
+        assert!(KEYS.iter().all(|key| found[key].is_null()), "{found}");
+        assert_eq!(found["file"].as_str(), file.to_str());
+        assert!(found["error"].as_str().is_some_and(|why| why.contains(file.to_str().expect("a name"))), "{found}");
+    };
+    for file in [&*gone, &broken, folder.path()] {
+        is_none(&asked(&["--json"], &[file]), file, &[]);
+    }
+    let all = asked(&["--json", "--target", "ebu-r128"], &[&gone, &good, &broken]);
+    assert_eq!(all.as_array().expect("a list").len(), 3);
+    for (found, file) in [(&all[0], &gone), (&all[2], &broken)] {
+        is_none(found, file, &["target", "passes"]);
+        assert_eq!(found["passes"], Value::Bool(false));
+    }
+    has_exactly(&all[1], &["file", "target", "passes"]);
+    assert_eq!(all[1]["passes"], Value::Bool(true));
+    // People read why on the other stream, and a table of what there is.
+    let table = run(&[], &[&gone, &good]);
+    let table = String::from_utf8_lossy(&table.stdout);
+    assert!(table.contains("good.wav\n") && !table.contains("gone.wav"), "{table}");
 }
 
 #[test]
@@ -957,6 +998,32 @@ fn samples_that_are_no_audio_are_counted_and_fail_a_target() {
     assert_eq!(figures["passes"], Value::Bool(false));
     assert!((figures["integrated_lufs"].as_f64().expect("measured") + 23.0).abs() < 0.1);
     assert_eq!(run(&[], &[&path]).status.code(), Some(0));
+}
+
+/// What is there may be as the document asks; what was to be delivered is not there. From half a file to its very last frame, and in
+/// a pipe to its last byte.
+#[test]
+fn a_file_that_was_cut_short_passes_no_target() {
+    let folder = tempfile::tempdir().expect("a temporary folder");
+    let path = folder.path().join("cut.wav");
+    let whole = loud::bytes(&tone(&[(-23.0, 20.0)], 1), HZ, Written::Int24, None, true);
+    let judged = |bytes: &[u8]| {
+        std::fs::write(&path, bytes).expect("it can be written");
+        run(&["--json", "--target", "ebu-r128"], &[&path])
+    };
+    assert!(judged(&whole).status.success());
+    for missing in [whole.len() / 2, 6, 1] {
+        let cut = &whole[..whole.len() - missing];
+        let output = judged(cut);
+        let said = String::from_utf8_lossy(&output.stderr).into_owned();
+        assert_eq!(output.status.code(), Some(1), "{missing}: {said}");
+        assert!(said.contains("its header says, so it passes no target"), "{said}");
+        let figures: Value = serde_json::from_slice(&output.stdout).expect("it is JSON");
+        assert_eq!(figures["passes"], Value::Bool(false), "{missing}");
+        loud_as(&figures, "integrated_lufs", -23.0);
+        assert_eq!(run(&[], &[&path]).status.code(), Some(0));
+        assert!(piped("-", cut).1.contains("it ends early"), "{missing}");
+    }
 }
 
 #[test]

@@ -17,7 +17,7 @@ use std::rc::Rc;
 #[derive(Debug, clap::Args)]
 #[command(
     after_help = "WAV of 8 to 32 bits and floating point, RF64 and BW64, 8 to 384 kHz. A file that ends before its header says is\n\
-    measured as far as it goes, and that is said.\n\
+    measured as far as it goes, and that is said; it passes no --target.\n\
     Exit codes: 0 every file was measured, 1 one is not as --target asks, 2 bad usage, 3 one could not be measured."
 )]
 pub(super) struct Measure {
@@ -25,7 +25,7 @@ pub(super) struct Measure {
     #[arg(value_name = "FILE")]
     files: Vec<PathBuf>,
     /// As JSON: one object, or a list where there are several files; null where a figure is not defined; with --target also
-    /// "target" and "passes"
+    /// "target" and "passes"; of a file that could not be measured every figure is null, and "error" says why
     #[arg(long)]
     json: bool,
     /// Whether the files are as this document asks; the exit code is 1 when one is not. "list" shows the names
@@ -37,9 +37,12 @@ pub(super) struct Measure {
 }
 
 /// What is printed of one file. Decibels are null where there is nothing to take a logarithm of.
-#[derive(Debug, Serialize)]
+#[derive(Debug, Default, Serialize)]
 struct Figures {
     file: String,
+    /// Why it could not be measured.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    error: Option<String>,
     integrated_lufs: Option<f64>,
     loudness_range_lu: Option<f64>,
     max_momentary_lufs: Option<f64>,
@@ -49,7 +52,7 @@ struct Figures {
     correlation: Option<f64>,
     mono_loss_db: Option<f64>,
     dc_offset: Option<f64>,
-    duration_s: f64,
+    duration_s: Option<f64>,
     /// What was asked for by `--target`, and whether the file is so.
     #[serde(flatten)]
     verdict: Option<Verdict>,
@@ -97,29 +100,40 @@ impl Measure {
                 Err(error) => {
                     complain(&error.to_string());
                     code = exit::COULD_NOT_RUN;
+                    figures.push(Figures {
+                        file: file.display().to_string(),
+                        error: Some(error.to_string()),
+                        verdict: target.map(|target| Verdict { target: target.name, passes: false }),
+                        ..Figures::default()
+                    });
                     continue;
                 }
             };
             let mut found = Figures::of(file, &measured);
             if measured.no_audio > 0 {
                 complain(&format!("{}: {} samples are no audio and count as silence", found.file, measured.no_audio));
-                // Silence in the figures, but not on the air of whoever plays it.
-                if target.is_some() {
-                    code = code.max(exit::NOT_FINE);
-                }
             }
             if measured.missing_s > 0.0 {
                 let whole = measured.duration_s + measured.missing_s;
                 let there = measured.duration_s;
-                complain(&format!("{}: it ends early: {there:.1} s of the {whole:.1} s its header says", found.file));
+                // A single frame is missed too.
+                let digits = if measured.missing_s < 0.1 { 6 } else { 1 };
+                let fails = if target.is_some() { ", so it passes no target" } else { "" };
+                complain(&format!(
+                    "{}: it ends early: {there:.digits$} s of the {whole:.digits$} s its header says{fails}",
+                    found.file
+                ));
             }
             if let Some(target) = target {
                 let faults = found.judge(target);
-                found.verdict =
-                    Some(Verdict { target: target.name, passes: faults.is_empty() && measured.no_audio == 0 });
+                // What is no audio is silence in the figures, but not on the air of whoever plays it.
+                let passes = faults.is_empty() && measured.no_audio == 0 && measured.missing_s == 0.0;
+                found.verdict = Some(Verdict { target: target.name, passes });
+                if !passes {
+                    code = code.max(exit::NOT_FINE);
+                }
                 for fault in faults {
                     complain(&format!("{}: {fault}", found.file));
-                    code = code.max(exit::NOT_FINE);
                 }
             }
             if let Some(svg) = &self.plot
@@ -131,8 +145,7 @@ impl Measure {
             figures.push(found);
         }
         let printed = match (self.json, &*figures) {
-            (true, [one]) if self.files.len() == 1 => print_json(one),
-            (true, []) if self.files.len() == 1 => true,
+            (true, [one]) => print_json(one),
             (true, all) => print_json(&all),
             (false, all) => print(&table(all)),
         };
@@ -193,7 +206,8 @@ impl Figures {
             correlation: *correlation,
             mono_loss_db: mono_by_stereo.filter(|ratio| *ratio > 0.0).map(|ratio| 10.0 * log10(ratio)),
             dc_offset: *dc_offset,
-            duration_s: measured.duration_s,
+            duration_s: Some(measured.duration_s),
+            error: None,
             verdict: None,
         }
         .rounded()
@@ -235,7 +249,7 @@ fn table(figures: &[Figures]) -> String {
     let none = || "none".to_owned();
     let number =
         |value: Option<f64>, unit: &str| value.map_or_else(none, |value| format!("{:.1} {unit}", shown(value, 1)));
-    for found in figures {
+    for found in figures.iter().filter(|found| found.error.is_none()) {
         text += &found.file;
         let rows = [
             ("integrated", number(found.integrated_lufs, "LUFS")),
@@ -247,12 +261,12 @@ fn table(figures: &[Figures]) -> String {
             ("correlation", found.correlation.map_or_else(none, |value| format!("{:+.2}", shown(value, 2)))),
             ("mono loss", number(found.mono_loss_db, "dB")),
             ("DC offset", found.dc_offset.map_or_else(none, |value| format!("{:+.6}", shown(value, 6)))),
-            ("duration", format!("{:.1} s", found.duration_s)),
+            ("duration", number(found.duration_s, "s")),
         ];
         for (name, value) in rows {
             text += &format!("\n  {name:<18}  {value:>12}");
         }
-        if found.loudness_range_lu.is_some() && found.duration_s < 60.0 {
+        if found.loudness_range_lu.is_some() && found.duration_s.is_some_and(|duration_s| duration_s < 60.0) {
             text += "\n  (loudness range is not stable within the first minute: EBU Tech 3341 clause 2.4)";
         }
         text += "\n";
@@ -313,7 +327,7 @@ const SHOWN: (f64, f64) = (-60.0, 0.0);
 fn plot(found: &Figures, trace: &Trace) -> String {
     let y = |lufs: f64| TOP + HEIGHT * (SHOWN.1 - lufs.clamp(SHOWN.0, SHOWN.1)) / (SHOWN.1 - SHOWN.0);
     let point_s = Trace::READING_S * trace.readings as f64;
-    let whole_s = found.duration_s.max(point_s);
+    let whole_s = found.duration_s.unwrap_or(0.0).max(point_s);
     let x = |s: f64| LEFT + WIDTH * s / whole_s;
     let line = |of: fn(&(f64, f64)) -> f64| {
         trace.points.iter().enumerate().fold(String::new(), |line, (place, point)| {

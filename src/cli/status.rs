@@ -3,6 +3,7 @@
 use super::{complain, exit, meters, print, print_json, talk};
 use crate::daemon::talk::{Answer, Question};
 use crate::desk::{Live, Metered, Status};
+use crate::dsp::loudness::HEADING_REACH;
 use crate::dsp::scale::Scale;
 use crate::ports::kernel::window_of_terminal;
 use crate::words::status as words;
@@ -111,7 +112,7 @@ fn text(status: &Status) -> String {
     let loudness = status.loudness;
     text += &words::loudness(loudness.short_term_lufs, loudness.integrated_lufs);
     if let Some(left_s) = loudness.left_s {
-        text += &words::heading(left_s, loudness.heading_lufs);
+        text += &words::heading(left_s, loudness.heading_lufs, HEADING_REACH);
     }
     text += &status.meters.iter().map(meter).collect::<String>();
     for late in status.lip_sync.iter().filter(|late| late.to_picture) {

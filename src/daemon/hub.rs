@@ -29,7 +29,8 @@
 //!   range and the highest values together, of everything, or of what fits a pattern: `/loudness/reset /bus/programme`.
 //!   Momentary and short-term loudness always run. `/loudness/show TARGET_LUFS MINUTES` says what a show is to come to and
 //!   how long it lasts, from the last start or reset on, pauses left out: `loudness/left` shows how many seconds of it are left (-1
-//!   while nobody has said), `loudness/heading` how loud they have to be (-150 when nothing that the gates let pass is soft enough, or none are left).
+//!   while nobody has said), `loudness/heading` how loud they have to be (-150 when no level within 6 LU of the target
+//!   brings the whole there, or none are left).
 
 use super::levels::Levels;
 use crate::desk::{Heard, MeterMemory, MeterName, Order, OwnVoice, Reading, Return};

@@ -202,6 +202,13 @@ impl MeterMemory {
         Some(self.of(address)?.loudness.heading_for(target_lufs, whole_s))
     }
 
+    /// Seconds of the show that are left; none while nobody has said how long it is.
+    #[must_use]
+    pub fn left_s(&self, address: &str) -> Option<f64> {
+        let (_, whole_s) = self.show?;
+        Some(self.of(address)?.loudness.left_s(whole_s))
+    }
+
     /// By how much a device says that its outputs are late, ms; none when it is gone or says nothing.
     pub fn note_device_late(&mut self, device: &Id, ms: Option<f32>) {
         match ms {

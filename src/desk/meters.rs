@@ -309,7 +309,7 @@ impl MeterName {
             Quantity::Heading => {
                 memory.heading(&self.of).and_then(|heading| heading.lufs).map_or(FLOOR_DBFS, |lufs| lufs as f32)
             }
-            Quantity::Left => return memory.heading(&self.of).map_or(-1.0, |heading| heading.left_s as f32),
+            Quantity::Left => return memory.left_s(&self.of).map_or(-1.0, |left_s| left_s as f32),
             Quantity::Reduction => return -db_from_linear(1.0 - reading.reduction).max(FLOOR_DBFS),
             Quantity::LimiterLate => return self.limiter_late_ms(memory),
             Quantity::DeviceLate => return self.device_late_ms(memory).unwrap_or(-1.0),

@@ -120,7 +120,7 @@ pub struct ProgrammeLoudness {
     pub integrated_lufs: Option<f32>,
     /// Seconds of the show that are left, if somebody said how long it is.
     pub left_s: Option<f32>,
-    /// How loud they have to be for the show to come to its target, LUFS; none when nothing that the gates let pass is soft enough, or none are left.
+    /// How loud they have to be for the show to come to its target, LUFS; none when no level near its target brings it there, or none are left.
     pub heading_lufs: Option<f32>,
 }
 

@@ -24,6 +24,14 @@ const RANGE_GATE: f64 = -20.0;
 /// Loudness range lies between these percentiles of the short-term loudness.
 const RANGE_PERCENTILES: [u64; 2] = [10, 95];
 
+/// How far from its target the rest of a show is ever said to have to be, LU: common practice, no source. What is further off is
+/// heard as a mistake.
+pub const HEADING_REACH: f64 = 6.0;
+/// By how much a whole that comes to its target may miss it, LU: EBU R 128 (2023) items h, i, m.
+const HEADING_MISS: f64 = 0.2;
+/// So often is what lies within reach halved in search of the level: to a class.
+const HEADING_HALVINGS: u32 = 11;
+
 const CLASSES_PER_LU: f64 = 100.0;
 /// Up to +40 LUFS: far above anything that is no mistake.
 const CLASSES: usize = 11_000;
@@ -81,10 +89,10 @@ impl Classes {
         ABSOLUTE_GATE + (class as f64 + 0.5) / CLASSES_PER_LU
     }
 
-    /// Loudness of the mean of all blocks from this class up, and how many there are.
-    fn mean(&self, from: usize) -> Option<(f64, u64)> {
+    /// The mean squares of all blocks from this class up, added, and how many there are.
+    fn sum(&self, from: usize) -> (f64, u64) {
         if self.total == 0 || from > self.highest {
-            return None;
+            return (0.0, 0);
         }
         let from = from.max(self.lowest);
         let step = math::exp2(std::f64::consts::LOG2_10 / (10.0 * CLASSES_PER_LU));
@@ -94,13 +102,23 @@ impl Classes {
             blocks += u64::from(*count);
             power *= step;
         }
+        (sum, blocks)
+    }
+
+    /// Loudness of the mean of all blocks from this class up, and how many there are.
+    fn mean(&self, from: usize) -> Option<(f64, u64)> {
+        let (sum, blocks) = self.sum(from);
         (blocks > 0).then(|| (lufs(sum / blocks as f64), blocks))
+    }
+
+    /// The first class that a gate at this loudness lets pass.
+    fn from(gate: f64) -> usize {
+        ((gate - ABSOLUTE_GATE) * CLASSES_PER_LU).max(0.0) as usize
     }
 
     /// The first class above a gate so far below the mean of all blocks.
     fn gate(&self, below: f64) -> Option<usize> {
-        let (mean, _) = self.mean(0)?;
-        Some((((mean + below - ABSOLUTE_GATE) * CLASSES_PER_LU).max(0.0)) as usize)
+        self.mean(0).map(|(mean, _)| Self::from(mean + below))
     }
 
     /// The middle of the class that holds the block of this rank, counted from a class up.
@@ -283,17 +301,50 @@ impl Loudness {
         self.measured as f64 / STEPS_PER_SECOND as f64
     }
 
-    /// How the rest of a show of `whole_s` seconds of measuring has to be so that the whole comes to `target` LUFS, if all of that
-    /// rest passes the gates; what they held back until now counts for nothing, only its time is gone.
+    /// Seconds that are left of a show of `whole_s` seconds of measuring.
+    #[must_use]
+    pub fn left_s(&self, whole_s: f64) -> f64 {
+        (whole_s - self.measured_s()).max(0.0)
+    }
+
+    /// How the rest of a show of `whole_s` seconds of measuring has to be so that the whole comes to `target` LUFS, by the very gates
+    /// of [`integrated`](Self::integrated): a louder rest lifts the relative gate, and soft parts of the past that counted until now
+    /// count no more. Where many of them drop out at once, the whole can leap over the target, and then there is no such level.
     #[must_use]
     pub fn heading_for(&self, target: f64, whole_s: f64) -> Heading {
-        let left_s = (whole_s - self.measured_s()).max(0.0);
-        let done_s = self.integrated_s();
-        let done = self.integrated().map_or(0.0, mean_square) * done_s;
-        let rest = (mean_square(target) * (done_s + left_s) - done) / left_s;
-        // What is softer is left out by the relative gate, and brings nothing down.
-        let softest = mean_square(target + RELATIVE_GATE);
-        Heading { left_s, lufs: (left_s > 0.0 && rest > softest).then(|| lufs(rest)) }
+        let left_s = self.left_s(whole_s);
+        if left_s <= 0.0 {
+            return Heading { left_s, lufs: None };
+        }
+        let (sum, blocks) = self.blocks.sum(0);
+        let rest_blocks = left_s * (STEPS_PER_SECOND / HOP) as f64;
+        // The rest counts here always. Where the relative gate would leave it out, the mean of all is 10 LU above it, so 4 LU above
+        // the target or more, and what comes out here is no less: no level is told that would be left out.
+        let whole = |level: f64| {
+            let rest = mean_square(level) * rest_blocks;
+            let mean = lufs((sum + rest) / (blocks as f64 + rest_blocks));
+            let (kept, kept_blocks) = self.blocks.sum(Classes::from(mean + RELATIVE_GATE));
+            lufs((kept + rest) / (kept_blocks as f64 + rest_blocks))
+        };
+        // The louder the rest, the louder the whole. Where the target itself is out of reach, its nearer limit is sought, from the
+        // side of a rest at the target.
+        let (mut soft, mut loud, mut sought) = (target - HEADING_REACH, target + HEADING_REACH, target);
+        if whole(loud) < target {
+            (soft, sought) = (target, target - HEADING_MISS);
+        } else if whole(soft) > target {
+            (loud, sought) = (target, target + HEADING_MISS);
+        }
+        for _ in 0..HEADING_HALVINGS {
+            let middle = f64::midpoint(soft, loud);
+            if whole(middle) < sought {
+                soft = middle;
+            } else {
+                loud = middle;
+            }
+        }
+        let miss = |level: f64| (whole(level) - target).abs();
+        let nearer = if miss(soft) < miss(loud) { soft } else { loud };
+        Heading { left_s, lufs: (miss(nearer) <= HEADING_MISS).then_some(nearer) }
     }
 }
 
@@ -302,7 +353,8 @@ impl Loudness {
 pub struct Heading {
     /// Seconds of the show that are left.
     pub left_s: f64,
-    /// The loudness that they have to have, LUFS; none when nothing that passes the gates is soft enough, or nothing is left.
+    /// The loudness that they have to have, LUFS; none when no level within [`HEADING_REACH`] of the target brings the whole
+    /// there, or nothing is left.
     pub lufs: Option<f64>,
 }
 
@@ -452,25 +504,104 @@ mod tests {
         near(loudness.range(), 6.0, 0.011);
     }
 
+    /// A show of this target and length after this past, with its rest at one level, in LUFS.
+    fn whole(past: &Loudness, whole_s: f64, rest: f64) -> f64 {
+        let mut loudness = past.clone();
+        let steps = (past.left_s(whole_s) * STEPS_PER_SECOND as f64).round() as usize;
+        (0..steps).for_each(|_| loudness.step(mean_square(rest)));
+        loudness.integrated().expect("something was heard")
+    }
+
     #[test]
     fn what_is_heard_from_now_on_brings_the_whole_to_the_target() {
         // Half a minute of talk, and as long in which nothing passes the gates.
         let loudness = of(&[(-20.0, 3_000), (-80.0, 3_000)]);
-        let (target, whole) = (-23.0, 120.0);
-        let heading = loudness.heading_for(target, whole);
+        let heading = loudness.heading_for(-21.5, 120.0);
         near(Some(heading.left_s), 60.0, 0.011);
-        let mut both = loudness.clone();
-        (0..6_000).for_each(|_| both.step(mean_square(heading.lufs.expect("a minute is left"))));
-        near(both.integrated(), target, 0.05);
-        assert_eq!(both.heading_for(target, whole), Heading { left_s: 0.0, lufs: None });
-        near(Loudness::new().heading_for(-23.0, 60.0).lufs, -23.0, 1e-9);
-        let too_loud = loudness.heading_for(-40.0, 61.0);
-        assert!(too_loud.lufs.is_none() && too_loud.left_s > 0.9);
-        // A rest at -36 LUFS would do by its energy, but the relative gate leaves it out and the whole stays where it is.
-        let mut half = of(&[(-20.0, 5_800)]);
-        assert_eq!(half.heading_for(target, whole).lufs, None);
-        (0..6_200).for_each(|_| half.step(mean_square(-36.0)));
-        near(half.integrated(), -20.0, 0.1);
+        near(Some(whole(&loudness, 120.0, heading.lufs.expect("a minute is left"))), -21.5, 0.05);
+        near(Loudness::new().heading_for(-23.0, 60.0).lufs, -23.0, 0.006);
+        near(of(&[(-200.0, 3_000)]).heading_for(-23.0, 60.0).lufs, -23.0, 0.006);
+        // Its time is over, to the step or for long.
+        for whole_s in [60.0, 1.0] {
+            assert_eq!(loudness.heading_for(-20.0, whole_s), Heading { left_s: 0.0, lufs: None });
+        }
+    }
+
+    /// 25 s at -33 LUFS are below the gate as soon as the rest is as loud as it has to be: they need no making up for.
+    #[test]
+    fn a_soft_opening_that_the_gate_will_leave_out_is_not_made_up_for() {
+        let soft = of(&[(-33.0, 2_500)]);
+        near(soft.heading_for(-18.0, 60.0).lufs, -18.0, 0.01);
+        // Between a rest that keeps it and one that does not, -23 and -20.7 LUFS, there is nothing.
+        assert_eq!(soft.heading_for(-22.0, 60.0).lufs, None);
+        near(soft.heading_for(-23.1, 60.0).lufs, -20.95, 0.05);
+    }
+
+    #[test]
+    fn what_cannot_be_made_up_is_not_asked_for() {
+        // Too soft, and two seconds left: by their energy they would have to be at +4.7 LUFS.
+        assert_eq!(of(&[(-21.0, 5_800)]).heading_for(-10.0, 60.0).lufs, None);
+        // Too loud: a rest at -36 LUFS would do by its energy, but the gate leaves it out.
+        let loud = of(&[(-20.0, 5_800)]);
+        assert_eq!(loud.heading_for(-23.0, 120.0).lufs, None);
+        near(Some(whole(&loud, 120.0, -36.0)), -20.0, 0.1);
+        assert_eq!(loud.heading_for(-40.0, 59.0).lufs, None);
+        // Nearly there, and so little left that nothing moves it: as the target.
+        for past in [-23.15, -22.9] {
+            near(of(&[(past, 5_950)]).heading_for(-23.0, 60.0).lufs, -23.0, 0.01);
+        }
+    }
+
+    /// Half of a show, or four fifths, was soft, loud, mixed, with pauses: a level that is said brings it there, at once or asked anew
+    /// every five seconds, and where none is said there is none.
+    #[test]
+    fn obeying_it_comes_to_the_target_wherever_that_can_be() {
+        let mut seed = 1_u32;
+        let mut talk = |middle: f64, spread: f64| -> Vec<(f64, usize)> {
+            let mut next = || {
+                seed = seed.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
+                f64::from(seed >> 8) / f64::from(1 << 24)
+            };
+            (0..200).map(|_| (middle + spread * (next() + next() - 1.0), 40)).collect()
+        };
+        let mut pasts: Vec<Vec<(f64, usize)>> =
+            (-36..=-12).step_by(3).map(|lufs| vec![(f64::from(lufs), 8_000)]).collect();
+        pasts.extend(
+            [(-26.0, 4.0), (-23.0, 8.0), (-20.0, 12.0), (-30.0, 20.0)].map(|(middle, spread)| talk(middle, spread)),
+        );
+        pasts.push(vec![(-33.0, 3_000), (-22.0, 5_000)]);
+        pasts.push(vec![(-18.0, 1_000), (-27.0, 7_000)]);
+        pasts.push(vec![(-23.0, 2_000), (-90.0, 2_000), (-30.0, 2_000), (-90.0, 2_000)]);
+        pasts.push(vec![(-60.0, 4_000), (-24.0, 2_000), (-40.0, 2_000)]);
+        let (mut said, mut silent) = (0, 0);
+        for past in pasts {
+            let past = of(&past);
+            for (target, whole_s) in
+                [-30.0, -26.0, -23.0, -21.0, -18.0, -16.0].into_iter().flat_map(|t| [(t, 100.0), (t, 160.0)])
+            {
+                let Some(level) = past.heading_for(target, whole_s).lufs else {
+                    silent += 1;
+                    for half in -12..=12 {
+                        let found = whole(&past, whole_s, target + 0.5 * f64::from(half));
+                        assert!((found - target).abs() > 0.15, "{target} by {half} halves of a LU: {found}");
+                    }
+                    continue;
+                };
+                said += 1;
+                assert!((level - target).abs() <= HEADING_REACH);
+                near(Some(whole(&past, whole_s, level)), target, 0.3);
+                let mut anew = past.clone();
+                while let Some(level) = anew.heading_for(target, whole_s).lufs {
+                    (0..500).for_each(|_| anew.step(mean_square(level)));
+                }
+                // At the very limit of what is said, the blocks that lie half in the past can take it beyond.
+                if (level - target).abs() < HEADING_REACH - 0.1 {
+                    assert!(anew.left_s(whole_s) < 1e-9, "{target} was given up");
+                    near(anew.integrated(), target, 0.3);
+                }
+            }
+        }
+        assert!(said > 50 && silent > 50, "{said} {silent}");
     }
 
     #[test]

@@ -175,7 +175,7 @@ impl WavBytes {
     /// Frames that the header counts and that are not there, because the file was cut short.
     #[must_use]
     pub fn missing_frames(&self) -> u64 {
-        self.missing / self.format.frame_bytes() as u64
+        self.missing.div_ceil(self.format.frame_bytes() as u64)
     }
 
     /// Reads as many frames as fit and are left, and says how many; 0 at the end.
