@@ -6,8 +6,10 @@
 //! and is then given, as a share of what was returned: a guest whose loudspeaker is heard by their microphone, or one who is heard
 //! by another microphone before their own line brings them.
 //!
-//! Two voices that have nothing to do with each other correlate a little over any finite time. How much is read off the same sums: the
-//! median over all lags, of which an echo takes a few. What lies above seven times the spread is told, and nothing else is.
+//! Two voices that have nothing to do with each other correlate a little over any finite time. How much is read off the same sums: by
+//! the median over all lags, of which an echo takes a few; and, since loud moments of both may meet at some lags only, by the root mean
+//! square over the lags around the highest, but for the nearest. What lies above seven times either spread is told, and nothing
+//! else is.
 
 use crate::dsp::math::log10;
 
@@ -15,6 +17,11 @@ use crate::dsp::math::log10;
 const SIGMAS: f64 = 7.0;
 /// The median of magnitudes of a normal distribution, by its spread.
 const MEDIAN: f64 = 0.674_49;
+/// The lags around the highest by which chance is judged: so far from it, and not so near that they may be of the same echo.
+const AROUND_S: f64 = 0.2;
+const NEAR_S: f64 = 0.016;
+/// Where chance alone may make two voices alike by as much as this (-26 dB), too little was heard to tell: some 13 s of talk of both.
+const MOST_CHANCE: f64 = 0.05;
 /// A figure needs most of a minute, which is how long one is looked at.
 const LEAST_S: f64 = 50.0;
 /// After each minute what was heard before it counts a quarter, so that what is mended is soon no more than chance.
@@ -144,7 +151,7 @@ impl Correlation {
         }
     }
 
-    /// What of the guest comes back to them; none before both sides were heard for a minute.
+    /// What of the guest comes back to them; none before both sides were heard for a minute, nor while there was little to hear.
     ///
     /// Real-time: never
     #[must_use]
@@ -166,15 +173,33 @@ impl Correlation {
         if !heard || (self.taken as f64) < LEAST_S * self.points_per_second {
             return None;
         }
-        let mut magnitudes: Vec<f64> = self.sums.iter().flatten().map(|sum| sum.abs()).collect();
-        let middle = magnitudes.len() / 2;
-        let (_, median, _) = magnitudes.select_nth_unstable_by(middle, f64::total_cmp);
-        let floor = *median / MEDIAN * SIGMAS;
-        let by_lag = self.sums[way].iter().rev().map(|sum| sum.abs()).enumerate();
-        let (lag, highest) = by_lag.max_by(|(_, one), (_, other)| one.total_cmp(other))?;
+        // On one axis, from what is given a second later to what is returned a second later; both have the sum at no lag.
+        let [back, sent] = &self.sums;
+        let axis: Vec<f64> = sent.iter().chain(back.iter().rev().skip(1)).map(|sum| sum.abs()).collect();
+        let none = self.lags - 1;
+        let lags = if way == 0 { none..axis.len() } else { 0..self.lags };
+        let at = lags.max_by(|one, other| axis[*one].total_cmp(&axis[*other]))?;
+        let floor = SIGMAS * overall_spread(axis.clone()).max(self.spread_around(&axis, at));
+        if floor > MOST_CHANCE * (self.energies[0] * self.energies[1]).sqrt() {
+            return None;
+        }
         let db = |sum: f64| 20.0 * log10((sum / self.energies[way]).max(1.0e-9));
-        Some(Echo { db: db(highest), floor_db: db(floor), lag_s: lag as f64 / self.points_per_second })
+        Some(Echo { db: db(axis[at]), floor_db: db(floor), lag_s: at.abs_diff(none) as f64 / self.points_per_second })
     }
+
+    fn spread_around(&self, axis: &[f64], at: usize) -> f64 {
+        let [around, near] = [AROUND_S, NEAR_S].map(|seconds| (seconds * self.points_per_second) as usize);
+        let first = at.saturating_sub(around);
+        let others = axis[first..(at + around).min(axis.len())].iter().enumerate();
+        let others = others.filter(|(place, _)| (first + place).abs_diff(at) > near);
+        let (count, squares) = others.fold((0, 0.0), |(count, squares), (_, sum)| (count + 1, squares + sum * sum));
+        (squares / f64::from(count.max(1))).sqrt()
+    }
+}
+
+fn overall_spread(mut magnitudes: Vec<f64>) -> f64 {
+    let middle = magnitudes.len() / 2;
+    *magnitudes.select_nth_unstable_by(middle, f64::total_cmp).1 / MEDIAN
 }
 
 #[cfg(test)]
@@ -228,6 +253,28 @@ mod tests {
                 assert!((echo.lag_s - points as f64 / POINTS).abs() < 1e-3, "{echo:?}");
             }
         }
+    }
+
+    /// One is loud for a moment, the other for a moment before or after it: chance is high at the lags at which these meet, and low
+    /// at all others.
+    #[test]
+    fn loud_moments_that_meet_at_some_lags_only_are_no_echo() {
+        let mut nearest = f64::MIN;
+        for seed in 0..12 {
+            let length = [600, 3_000, 7_500, 15_000][seed as usize % 4];
+            let loud = |seed: u64, from: usize| -> Vec<f32> {
+                let loud = from..from + length;
+                let gain = |n: usize| if loud.contains(&n) { 1.0 } else { 0.01 };
+                talk(seed, 70).iter().enumerate().map(|(n, point)| point * gain(n)).collect()
+            };
+            let (own, back) = (loud(200 + seed, 30_000), loud(300 + seed, 30_000 + length * 2 / 3));
+            let (came, sent) = found(&own, &back);
+            for echo in [came, sent].into_iter().flatten() {
+                nearest = nearest.max(echo.db - echo.floor_db);
+            }
+        }
+        println!("at most {nearest:.1} dB from the floor");
+        assert!(nearest < 0.0, "{nearest} dB");
     }
 
     /// As long as sixteen guests in turn for ten hours, since one is compared at a time: `LONGTHROW_PROOF=1`, and five minutes otherwise.
