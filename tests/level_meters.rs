@@ -191,16 +191,23 @@ fn stereo_dc_clips_and_flat_tops() {
     let tops: f64 = shown(&stereo(cut), "left/flat-tops").iter().sum();
     within(tops, 2_000.0, 25.0, "flat tops");
     within(shown(&stereo(one), "left/flat-tops").iter().sum(), 0.0, 0.0, "a whole sine has none");
-    // Slow tones stand as still at their crests, and have none either: 5 Hz is 20 Hz at 192 kHz. In floats and in 16 bits.
-    for hz in [5.0, 10.0, 20.0, 30.0, 41.0, 60.0, 100.0] {
+    // Slow tones stand as still at their crests, and have none either: 5 Hz is 20 Hz at 192 kHz. In floats and in 16 bits, without
+    // and with triangular dither.
+    for hz in [5.0, 10.0, 20.0, 30.0, 41.0, 60.0, 73.0, 82.0, 88.0, 100.0] {
         for db in [-0.1, -6.0, -11.0] {
             let whole = sine(hz, &[(db, 1.0)], 1);
             let rounded = whole.iter().map(|sample| (sample * 32_768.0).round() / 32_768.0).collect();
-            for signal in [whole.clone(), rounded] {
+            let mut random = 1_u32;
+            let mut part = || {
+                random = random.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
+                (random >> 8) as f32 / 16_777_216.0
+            };
+            let dithered = whole.iter().map(|sample| (sample * 32_768.0 + part() - part()).round() / 32_768.0);
+            for signal in [whole.clone(), rounded, dithered.collect()] {
                 let tops = shown(&stereo(signal), "left/flat-tops").iter().sum();
                 within(tops, 0.0, 0.0, &format!("{hz} Hz at {db} dBFS"));
             }
-            if hz < 10.0 {
+            if hz < 20.0 {
                 continue;
             }
             // Cut 1 dB below their crests they have two in a cycle.

@@ -353,9 +353,29 @@ fn lively(callback: usize, form: Form) -> Vec<Vec<f32>> {
     run(&mut desk, noises(8, 70_000, &[-30.0, -40.0, -50.0]), callback)
 }
 
+fn bytes(heard: Vec<Vec<f32>>) -> Vec<u32> {
+    heard.iter().flatten().map(|sample| sample.to_bits()).collect()
+}
+
+/// Sound that comes in amid a tick, after a silence in which the gains still moved.
+#[test]
+fn gains_move_on_in_silence_whatever_the_callback_size() {
+    let heard = |callback, silence: usize| {
+        let mut desk = offline(show(4, &microphones(4, 4), &OWN), Form::widest());
+        let mut inputs = noises(4, 24_000 + silence + 2_005, &[-30.0, -50.0, -60.0, -60.0]);
+        for (input, again) in inputs.iter_mut().zip([0.0, 1.0, 1.0, 0.0]) {
+            input[24_000..24_000 + silence + 5].fill(0.0);
+            input[24_000 + silence + 5..].iter_mut().for_each(|sample| *sample *= again);
+        }
+        bytes(run(&mut desk, inputs, callback))
+    };
+    for silence in (896..2_016).step_by(32) {
+        assert!(heard(1, silence) == heard(16, silence), "{silence} frames of silence");
+    }
+}
+
 #[test]
 fn every_block_size_and_form_gives_the_same_bytes() {
-    let bytes = |heard: Vec<Vec<f32>>| -> Vec<u32> { heard.iter().flatten().map(|sample| sample.to_bits()).collect() };
     let expected = bytes(lively(480, Form::Plain));
     for callback in [1, 16, 17, 64, 441, 4096] {
         assert!(bytes(lively(callback, Form::Plain)) == expected, "blocks of {callback}");

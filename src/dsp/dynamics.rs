@@ -333,13 +333,13 @@ macro_rules! stage {
             ///
             /// Real-time: safe
             pub fn clear(&mut self, lane: usize) {
+                self.rest(lane);
                 if self.stage.told & (1 << lane) == 0 {
                     return;
                 }
                 for (value, off) in Self::OFF.into_iter().enumerate() {
                     self.stage.values.set(lane, value, off, true);
                 }
-                self.rest(lane);
                 self.stage.busy &= !(1 << lane);
                 self.stage.told &= !(1 << lane);
             }

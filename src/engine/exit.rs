@@ -109,7 +109,7 @@ impl PairExit {
                 }
                 if self.share >= 1.0 {
                     (*left, *right) = (*late_left, *late_right);
-                } else {
+                } else if self.share > 0.0 {
                     let shape = self.share * self.share * (3.0 - 2.0 * self.share);
                     *left += (late_left - *left) * shape;
                     *right += (late_right - *right) * shape;

@@ -132,12 +132,13 @@ impl Matrix {
         }
     }
 
-    /// At a grid line: rows that have arrived stand still, rows of zeros are left out from now on.
+    /// At a grid line: rows that have arrived stand still, rows of zeros are left out from now on. `in_use` has one bit for each
+    /// group of destinations.
     ///
     /// Real-time: safe
-    pub fn settle(&mut self, vectors: Vectors) {
+    pub fn settle(&mut self, in_use: u64, vectors: Vectors) {
         if std::mem::take(&mut self.unsettled) {
-            vectors.run(Settle(self));
+            vectors.run(Settle { matrix: self, in_use });
         }
     }
 
@@ -167,14 +168,17 @@ impl Matrix {
 }
 
 /// At a grid line: rows that have arrived stand still.
-struct Settle<'a>(&'a mut Matrix);
+struct Settle<'a> {
+    matrix: &'a mut Matrix,
+    in_use: u64,
+}
 
 impl Kernel for Settle<'_> {
     type Output = ();
 
     #[inline(always)]
     fn run<V: Lanes>(self) {
-        let matrix = self.0;
+        let Settle { matrix, in_use } = self;
         matrix.taken = 0;
         for to in 0..matrix.live.len() {
             let mut moving = matrix.moving[to];
@@ -183,7 +187,12 @@ impl Kernel for Settle<'_> {
                 moving &= moving - 1;
                 let row = to * matrix.from_groups + group;
                 let mut unsettled = V::splat(0.0);
-                let now = settled(V::load(&matrix.now[row]), V::load(&matrix.aim[row]), matrix.follow, &mut unsettled);
+                let (mut now, aim) = (V::load(&matrix.now[row]), V::load(&matrix.aim[row]));
+                if in_use & 1 << (to / LANES) == 0 {
+                    // Nobody sums there, and so nothing would ever move on.
+                    now = aim;
+                }
+                let now = settled(now, aim, matrix.follow, &mut unsettled);
                 now.store(&mut matrix.now[row]);
                 if any(unsettled) {
                     matrix.unsettled = true;

@@ -48,7 +48,7 @@ pub struct GroupReading {
     pub quasi_1: Row,
     /// Highest reading of a Type II quasi-peak meter after the fader, as amplitude.
     pub quasi_2: Row,
-    /// Flat tops after the fader: runs of equal samples in the upper part of the scale.
+    /// Flat tops after the fader: runs of equal samples in the upper part of the scale that a steep step leads to.
     pub flat_tops: [u32; LANES],
     /// Gain of the leveller of a bus at the end, dB; of merged frames the later one's.
     pub leveller: Row,

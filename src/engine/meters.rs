@@ -14,9 +14,9 @@ use crate::units::SampleRate;
 const FLAT_SAMPLES: f32 = 4.0;
 /// The same: within -100 dBFS of each other. Common practice, no source.
 const FLAT_WITHIN: f32 = 1.0e-5;
-/// A cut wave runs into its flat top by steps of more than -80 dBFS, of which the last may be a part of one. The crest of a slow
+/// A cut wave runs into its flat top by steps of more than -74 dBFS, of which the last may be a part of one. The crest of a slow
 /// tone is as flat for as long, but what leads there is not much steeper. Common practice, no source.
-const FLAT_AFTER: f32 = 1.0e-4;
+const FLAT_AFTER: f32 = 2.0e-4;
 /// Where a run begins behind such a part, rather than at 0.
 const PARTLY: f32 = -0.5;
 /// Where it begins when nothing steep led to it: it never counts.
@@ -258,7 +258,8 @@ impl Meters {
         for row in audio {
             let x = V::load(row);
             let step = x.sub(last).abs();
-            let begun = zero.pick_le(partly.pick_le(gentle, zero, alike), after, step);
+            let behind_steep = partly.pick_le(gentle, zero, alike).pick_le(gentle, alike, zero);
+            let begun = zero.pick_le(behind_steep, after, step);
             alike = alike.add(one).pick_le(begun, step, within);
             flat_tops = flat_tops.add(one.where_le(alike, once).where_le(flat, alike).where_le(above, x.abs()));
             last = x;

@@ -88,7 +88,7 @@ struct Columns {
     audio: Box<[GroupAudio]>,
     delays: Delays,
     from_outside: bool,
-    /// One bit for each group that has a column in use, as of the last grid line.
+    /// One bit for each group that has a column in use; those whose last one left have it until the next grid line.
     in_use: u64,
     /// One bit for each group in which anything may move before the next grid line.
     unsettled: u64,
@@ -134,6 +134,13 @@ impl Columns {
             }
             self.unsettled |= u64::from(moving) << group;
         }
+    }
+
+    /// A column comes into use.
+    fn begin(&mut self, column: u16) {
+        let (group, lane) = (usize::from(column) / LANES, usize::from(column) % LANES);
+        self.in_use |= 1 << group;
+        self.meters[group].start(lane);
     }
 
     fn set_stage(&mut self, column: u16, value: StageValue, to: f32, at_once: bool) {
@@ -598,10 +605,11 @@ impl Engine {
                         self.limiters[usize::from(column) / 2].start();
                     }
                 }
-                let (strip, lane) = self.bank(bank).strip(column);
+                let bank = self.bank(bank);
+                let (strip, lane) = bank.strip(column);
                 strip.start(lane, length(ramp_frames));
-                self.bank(bank).clear_stages(column);
-                self.bank(bank).meters[usize::from(column) / LANES].start(lane);
+                bank.begin(column);
+                bank.clear_stages(column);
             }
             Edit::Beside { column, of, ramp_frames } => {
                 for tap in [Tap::AfterFader, Tap::PreFader, Tap::Input] {
@@ -611,10 +619,10 @@ impl Engine {
                 let gains = other.gains(other_lane);
                 let (strip, lane) = self.sources.strip(column);
                 strip.start_like(lane, &gains, length(ramp_frames));
+                self.sources.begin(column);
                 self.sources.copy_stages(column, of);
                 self.sharing.copy(column, of);
                 self.sources.delays.set_like(column, of);
-                self.sources.meters[usize::from(column) / LANES].start(lane);
             }
             Edit::TakeOverLeveller { column, of } => {
                 self.levellers.take_over(usize::from(column) / 2, usize::from(of) / 2);
@@ -687,9 +695,10 @@ impl Engine {
 
     fn at_grid_line(&mut self) {
         let vectors = self.vectors;
-        for matrix in self.to_buses.iter_mut().chain([&mut self.to_outputs]) {
-            matrix.settle(vectors);
+        for matrix in &mut self.to_buses {
+            matrix.settle(self.buses.in_use, vectors);
         }
+        self.to_outputs.settle(self.outputs.in_use, vectors);
         self.taps.tapped = self.to_buses[Tap::PreFader as usize].taken() | self.to_buses[Tap::Input as usize].taken();
         self.sources.settle(&mut self.taps, vectors);
         self.buses.settle(&mut self.untapped, vectors);

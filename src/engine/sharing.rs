@@ -10,7 +10,7 @@ use super::limits::{BUS_GROUPS, SHARING_GROUPS, SOURCE_GROUPS, TICK};
 use super::strip::{GroupAudio, Strip};
 use crate::dsp::ducking::{self, Asked, Ducker, Voice};
 use crate::dsp::k_weighting::{KFilter, KLanes, KState};
-use crate::dsp::lanes::{Kernel, LANES, Lanes, Row, Vectors};
+use crate::dsp::lanes::{Kernel, LANES, Lanes, Row, Vectors, all_zero};
 use crate::dsp::math::log2;
 use crate::dsp::sharing::{self, Band, Hearing, LEAST_SHARE, OPEN_LEVEL, share};
 use crate::units::SampleRate;
@@ -393,7 +393,8 @@ impl Sharing {
             if self.ducking {
                 vectors.run(Weighing { room: &mut group.room, k: &self.k, audio, grid });
             }
-            if !(strip.silent() && group.band.at_rest()) {
+            // A gain on its way goes on while it is silent: time does not stand still.
+            if !(strip.silent() && group.band.at_rest() && all_zero(&[group.gains.step])) {
                 vectors.run(Taking { group, pace: &self.paces.sharing, strip, audio, grid });
             }
         }
