@@ -19,7 +19,7 @@ pub struct Matrix {
     /// `[destination][group]`
     now: Box<[Row]>,
     aim: Box<[Row]>,
-    /// For each destination one bit per group that has a gain other than 0, or is on its way.
+    /// For each destination one bit per group that may have a gain other than 0, or is on its way.
     live: Box<[u64]>,
     /// For each group the destinations whose `live` has its bit.
     reached: Box<[Destinations]>,
@@ -476,6 +476,51 @@ impl Kernel for Masked<'_> {
         }
         for (out, sum) in out.iter_mut().zip(sums) {
             *out += sum.sum();
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::dsp::lanes::Form;
+
+    /// The sums of a tick whose rows are looked up beforehand, or are too many for it, and those of all but its last frame, which are
+    /// found as they go.
+    #[test]
+    fn a_whole_tick_is_summed_to_the_same_bytes_as_a_part_of_it() {
+        let number = |n: usize| ((n as u32).wrapping_mul(2_654_435_761) as i32) as f32 / 4.3e9;
+        for (groups, vectors) in [3, 10, 11, 20]
+            .into_iter()
+            .flat_map(|groups| Form::ALL.into_iter().filter_map(Vectors::new).map(move |vectors| (groups, vectors)))
+        {
+            let audio: Vec<GroupAudio> = (0..groups)
+                .map(|group| {
+                    let mut rows = GroupAudio::all(0.0);
+                    rows.as_flattened_mut().iter_mut().enumerate().for_each(|(n, x)| *x = number(256 * group + n));
+                    rows
+                })
+                .collect();
+            let mut matrices = [0, 1, 2].map(|tap| {
+                let mut matrix = Matrix::new(groups, LANES, 0.1);
+                for from in 0..groups * LANES {
+                    for to in 0..LANES - 1 {
+                        matrix.set(from, to, number(tap + 3 * from + 7 * to), true);
+                    }
+                }
+                matrix.settle(1, vectors);
+                matrix
+            });
+            let mut sums = |frames| {
+                let mut rows = GroupAudio::all(9.0);
+                let [a, b, c] = &mut matrices;
+                let mut parts = [a, b, c].map(|matrix| Part { matrix, groups: &audio, sounding: !0 });
+                vectors.run(Sum { parts: &mut parts, first: 0, rows: &mut rows, frames });
+                rows[..TICK - 1].as_flattened().iter().map(|sample| sample.to_bits()).collect::<Vec<_>>()
+            };
+            let (whole, part) = (sums(TICK), sums(TICK - 1));
+            assert!(whole == part, "{groups} groups by {:?}", vectors.form());
+            assert!(whole.iter().filter(|bits| **bits != 0).count() == (TICK - 1) * (LANES - 1), "one takes nothing");
         }
     }
 }
