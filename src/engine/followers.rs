@@ -368,8 +368,11 @@ impl Followers {
         });
         self.proof = Proof::default();
         let after = self.watched.wrapping_add(1) % FOLLOWER_COLUMNS;
-        let columns = (after..FOLLOWER_COLUMNS).chain(0..after);
-        self.watched = columns.into_iter().find(|column| self.in_use(*column).is_some()).unwrap_or(FOLLOWER_COLUMNS);
+        self.watched = FOLLOWER_COLUMNS;
+        if self.columns.in_use != 0 {
+            let mut columns = (after..FOLLOWER_COLUMNS).chain(0..after);
+            self.watched = columns.find(|column| self.in_use(*column).is_some()).unwrap_or(FOLLOWER_COLUMNS);
+        }
         found
     }
 

@@ -243,7 +243,7 @@ impl Kernel for Sum<'_, '_> {
         let mut columns = [[0.0; TICK]; LANES];
         // One bit for each destination that stands still, that is in motion.
         let (mut still, mut moving) = (0_u16, 0_u16);
-        for part in parts.iter() {
+        for part in parts.iter().filter(|part| part.matrix.taken != 0) {
             let (live, on_its_way) = (&part.matrix.live[first..][..LANES], &part.matrix.moving[first..][..LANES]);
             for lane in 0..LANES {
                 still |= u16::from(live[lane] != 0) << lane;
@@ -294,7 +294,7 @@ impl<'a> Rows<'a> {
     #[inline(always)]
     fn look_up(&mut self, parts: &'a [Part<'_>], to: usize) -> bool {
         self.count = 0;
-        for Part { matrix, groups, sounding } in parts {
+        for Part { matrix, groups, sounding } in parts.iter().filter(|part| part.matrix.taken != 0) {
             let mut rest = matrix.live[to] & *sounding;
             while rest != 0 {
                 let group = rest.trailing_zeros() as usize;

@@ -880,11 +880,8 @@ impl Engine {
         });
         let groups = self.pending.groups.iter_mut().zip(&mut self.pending.last.weighted);
         for ((group, last), (strip, stages, meters, outside)) in groups.zip(strips) {
-            let (readings, frames) = strip.take_readings();
             *last = [0.0; LANES];
-            if frames == 0 {
-                continue;
-            }
+            let Some((readings, frames)) = strip.take_readings() else { continue };
             if let Some(stages) = stages.filter(|stages| stages.busy()) {
                 let taken = stages.take_reductions();
                 for lane in 0..LANES {

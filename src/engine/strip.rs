@@ -447,12 +447,12 @@ impl Strip {
         self.moving
     }
 
-    /// Takes the readings since the last time, and the frames they cover.
+    /// Takes the readings since the last time, and the frames they cover, if it ran.
     ///
     /// Real-time: safe
-    pub fn take_readings(&mut self) -> (Readings, u32) {
+    pub fn take_readings(&mut self) -> Option<(Readings, u32)> {
         let frames = std::mem::take(&mut self.frames_read);
-        (std::mem::replace(&mut self.readings, Readings::NOTHING), frames)
+        (frames > 0).then(|| (std::mem::replace(&mut self.readings, Readings::NOTHING), frames))
     }
 }
 
