@@ -406,8 +406,6 @@ fn faults(rate: u32, rounds: usize, load: bool) {
         slowest = slowest.max(continued.elapsed());
         wait_until("the tone is heard again", heard);
         drop(catcher);
-        // Killed while it enters our goodbye in the metadata that all servers share, it would leave them locked for everybody.
-        std::thread::sleep(Duration::from_millis(500));
         jackd.kill();
         daemon.await_lines("the JACK server has ended", round);
         assert_eq!(daemon.ask("/channel/a/fader"), Argument::Float(0.0), "the desk answers meanwhile");

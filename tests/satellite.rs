@@ -609,10 +609,20 @@ fn a_device_on_another_clock_is_heard_without_a_click_and_its_drift_is_shown() {
     }
 
     assert!(locked && status.outgoing.locked, "both drifts are known");
-    // The 2 ppm are for a minute and more; after 32 s the bound is wider.
-    let bound = if proof { 2.0 } else { 5.0 };
-    assert!((drift - TRUE_DRIFT_PPM).abs() < bound, "in: {drift} ppm");
-    assert!((status.outgoing.drift_ppm + TRUE_DRIFT_PPM).abs() < bound, "out: {} ppm", status.outgoing.drift_ppm);
+    // The 2 ppm are for a minute and more; after 32 s the bound is wider, and a machine that held a server up meanwhile
+    // (its clock is its wake-up calls) needs longer to be seen through.
+    if proof {
+        assert!(
+            (drift - TRUE_DRIFT_PPM).abs() < 2.0 && (status.outgoing.drift_ppm + TRUE_DRIFT_PPM).abs() < 2.0,
+            "{drift} ppm"
+        );
+    } else {
+        let off = |status: Status| {
+            let (there, here) = (status.incoming.drift_ppm, status.outgoing.drift_ppm);
+            (there - TRUE_DRIFT_PPM).abs().max((here + TRUE_DRIFT_PPM).abs())
+        };
+        wait_until("the drift is known within 5 ppm", || off(desk.far()) < 5.0);
+    }
     assert!(worst_ppm.is_none_or(|worst| worst < 2.0), "after a minute: {worst_ppm:?} ppm off");
     assert_eq!(worst_ppm.is_some(), proof);
     assert_eq!(status.format.map(|format| format.rate.hz()), Some(48_005));

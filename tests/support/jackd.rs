@@ -7,10 +7,11 @@ use longthrow::ports::jack_server::{self, Lease, ServerClient};
 use std::fs::File;
 use std::io::{Read, Seek, Write};
 use std::os::unix::fs::MetadataExt;
+use std::path::PathBuf;
 use std::process::{Child, Command, Stdio};
 use std::sync::atomic::{AtomicUsize, Ordering::SeqCst};
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError, mpsc};
-use std::time::{Duration, Instant};
+use std::time::Duration;
 
 /// A server that ends with the test.
 pub struct Jackd {
@@ -24,6 +25,8 @@ pub struct Jackd {
     /// A machine takes eight servers, and one that was killed keeps its place until its name is used again: names come
     /// from a few places, each locked while it is in use.
     place: File,
+    /// What stands in the place of the metadata.
+    no_metadata: PathBuf,
 }
 
 impl Jackd {
@@ -55,13 +58,14 @@ impl Jackd {
         });
         let (name, mut place) = place.expect("awaited");
         end_what_a_crash_left(&name, &mut place);
+        let no_metadata = do_without_metadata();
         let arguments = ["-R", "-P70", "-S", "-d", "dummy"].map(str::to_owned).into_iter().chain([
             format!("-r{rate}"),
             format!("-p{period}"),
             format!("-C{channels}"),
             format!("-P{channels}"),
         ]);
-        let mut jackd = Self { name, arguments: arguments.collect(), child: None, turn, place };
+        let mut jackd = Self { name, arguments: arguments.collect(), child: None, turn, place, no_metadata };
         jackd.start_again();
         jackd
     }
@@ -70,12 +74,6 @@ impl Jackd {
     pub fn start_again(&mut self) {
         self.end("KILL");
         self.child = Some(self.spawn());
-        if !self.begins() {
-            self.end("KILL");
-            remove_stuck_metadata();
-            self.child = Some(self.spawn());
-            assert!(self.begins(), "jackd hangs at its start");
-        }
         wait_until("jackd answers", || {
             // All eight places of the machine may be taken for a while.
             let ended = self.child.as_mut().is_none_or(|child| child.try_wait().is_ok_and(|status| status.is_some()));
@@ -91,21 +89,6 @@ impl Jackd {
             String::from_utf8_lossy(&said).contains("running")
                 && !String::from_utf8_lossy(&said).contains("not running")
         });
-    }
-
-    /// Whether the server starts its threads or ends, instead of hanging before.
-    fn begins(&mut self) -> bool {
-        let threads = |process: u32| std::fs::read_dir(format!("/proc/{process}/task")).map_or(0, Iterator::count);
-        let until = Instant::now() + Duration::from_secs(10);
-        let Some(child) = &mut self.child else { return false };
-        while Instant::now() < until {
-            let ended = child.try_wait().is_ok_and(|status| status.is_some());
-            if ended || children(child.id()).into_iter().any(|jackd| threads(jackd) > 1) {
-                return true;
-            }
-            std::thread::sleep(Duration::from_millis(5));
-        }
-        false
     }
 
     fn spawn(&mut self) -> Child {
@@ -167,19 +150,21 @@ impl Jackd {
     }
 }
 
-/// Servers and clients share a database of metadata (`jack_db-UID`). One that is killed while it has the database's lock
-/// leaves it taken, and whoever comes after waits for ever, a client within this process too. It is made anew when it is gone.
-fn remove_stuck_metadata() {
-    let processes = std::fs::read_dir("/proc").expect("Linux has /proc").flatten();
-    let names = processes.filter_map(|process| std::fs::read_to_string(process.path().join("comm")).ok());
-    let others = names.filter(|name| matches!(name.trim(), "jackd" | "jackdbus")).count();
-    assert!(others == 0, "jackd hangs at its start, and {others} other servers may use its metadata: end them first");
+/// All servers and clients of a user share a database of metadata (`jack_db-UID`). Who is killed while it has one of the
+/// database's locks leaves it taken, and whoever comes after waits for ever; tests kill. With a file in the place of its folder
+/// there is no database, and nobody here needs one. A folder that a server of the machine's own may use stays.
+fn do_without_metadata() -> PathBuf {
     let user = std::fs::metadata("/proc/self").expect("Linux has /proc").uid();
-    let folder = format!("/dev/shm/jack_db-{user}");
-    println!("jackd hangs at its start: {folder} was left locked and is removed");
-    if let Err(error) = std::fs::remove_dir_all(&folder) {
-        println!("{folder}: {error}");
+    let path = PathBuf::from(format!("/dev/shm/jack_db-{user}"));
+    if File::create_new(&path).is_err() && path.is_dir() {
+        let processes = std::fs::read_dir("/proc").expect("Linux has /proc").flatten();
+        let names = processes.filter_map(|process| std::fs::read_to_string(process.path().join("comm")).ok());
+        if !names.into_iter().any(|name| matches!(name.trim(), "jackd" | "jackdbus")) {
+            std::fs::remove_dir_all(&path).expect("it is ours");
+            drop(File::create_new(&path));
+        }
     }
+    path
 }
 
 /// A test process that crashed has left its server behind, whose number is noted in the place.
@@ -201,11 +186,15 @@ fn end_what_a_crash_left(name: &str, place: &mut File) {
 impl Drop for Jackd {
     fn drop(&mut self) {
         self.end("TERM");
+        // For servers of the machine's own that start later; those of other tests make it anew.
+        if self.turn.is_some() {
+            drop(std::fs::remove_file(&self.no_metadata));
+        }
     }
 }
 
-/// A client of the test's own at work, closed with the test. Where a process was killed that held the lock of the metadata (see
-/// [`remove_stuck_metadata`]), libjack waits for ever at the close: then the client is left behind.
+/// A client of the test's own at work, closed with the test. libjack can wait for ever at the close, for a server that was
+/// stopped or killed amid it: then the client is left behind.
 pub struct Active<P: 'static + Send + ProcessHandler>(Option<jack::AsyncClient<(), P>>);
 
 impl<P: 'static + Send + ProcessHandler> Active<P> {
