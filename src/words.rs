@@ -1724,6 +1724,14 @@ pub mod log {
         format!("the device closed again: {why}")
     }
 
+    /// A device whose opening does not come back: a server that stands still, or a driver.
+    #[must_use]
+    pub fn opening_hangs(device: impl Display, seconds: u64) -> String {
+        format!(
+            "device {device} has not opened for {seconds} s: what it belongs to does not answer; the engine goes on without it"
+        )
+    }
+
     /// A device that is open and never called.
     #[must_use]
     pub fn never_called(device: impl Display, seconds: u64) -> String {

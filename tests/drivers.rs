@@ -75,52 +75,91 @@ impl Drop for Made {
     }
 }
 
-#[test]
-fn a_device_that_opens_and_never_calls_is_opened_again_and_said_once() {
-    let engine = Engine::new(engine_settings(RATE, Vectors::new(Form::Plain).expect("always there")));
-    let (_console, _meters, seat) = crossing(engine);
-    let clock = Arc::new(Clock::new(RATE));
-    let (opened, closed) = (Arc::<AtomicUsize>::default(), Arc::<AtomicUsize>::default());
-    let open: Open = {
-        let (opened, closed) = (Arc::clone(&opened), Arc::clone(&closed));
-        Arc::new(move |_, _, sink, _: mpsc::SyncSender<_>| {
-            let attempt = opened.fetch_add(1, Ordering::Relaxed);
-            // Mute at first, as a plug-in whose own server hangs; then it calls.
-            Ok(Box::new(Made::open(sink, attempt > 0, Arc::clone(&closed))) as Box<dyn OpenDevice>)
-        })
-    };
-    let notices = Arc::<Mutex<Vec<DriverNotice>>>::default();
-    let told = Arc::clone(&notices);
-    let device = Device {
-        id: Id::from("box"),
-        host: Host::Alsa,
-        identity: "made".into(),
-        inputs: 0,
-        outputs: 2,
-        period_frames: None,
-        link_inputs: Vec::new(),
-        link_outputs: Vec::new(),
-    };
-    let counts = Arc::<DriverCounts>::default();
-    let drivers = Drivers::start(seat, Arc::clone(&clock), counts, RATE, Some(device), open, move |notice| {
-        told.lock().expect("nobody panicked").push(notice);
-    })
-    .expect("threads start");
-    let until = Instant::now() + Duration::from_secs(120);
-    let back = |notice: &DriverNotice| matches!(notice, DriverNotice::Back { .. });
-    while !notices.lock().expect("nobody panicked").iter().any(back) {
-        assert!(Instant::now() < until, "{:?}", notices.lock());
-        std::thread::sleep(Duration::from_millis(20));
+/// The drivers of an engine whose device opens so, and what they tell.
+struct Watched {
+    drivers: Drivers,
+    clock: Arc<Clock>,
+    notices: Arc<Mutex<Vec<DriverNotice>>>,
+}
+
+impl Watched {
+    fn start(open: Open) -> Self {
+        let engine = Engine::new(engine_settings(RATE, Vectors::new(Form::Plain).expect("always there")));
+        let (_console, _meters, seat) = crossing(engine);
+        let clock = Arc::new(Clock::new(RATE));
+        let notices = Arc::<Mutex<Vec<DriverNotice>>>::default();
+        let told = Arc::clone(&notices);
+        let device = Device {
+            id: Id::from("box"),
+            host: Host::Alsa,
+            identity: "made".into(),
+            inputs: 0,
+            outputs: 2,
+            period_frames: None,
+            link_inputs: Vec::new(),
+            link_outputs: Vec::new(),
+        };
+        let counts = Arc::<DriverCounts>::default();
+        let drivers = Drivers::start(seat, Arc::clone(&clock), counts, RATE, Some(device), open, move |notice| {
+            told.lock().expect("nobody panicked").push(notice);
+        });
+        Self { drivers: drivers.expect("threads start"), clock, notices }
     }
-    assert_eq!(opened.load(Ordering::Relaxed), 2);
-    let said = notices.lock().expect("nobody panicked").clone();
-    let mute =
-        |notice: &&DriverNotice| matches!(notice, DriverNotice::Warning(text) if text.contains("has not called"));
-    assert_eq!(said.iter().filter(mute).count(), 1, "{said:?}");
-    assert!(clock.read().is_some_and(|moment| moment.frame > 0), "the silent driver drove meanwhile");
-    assert!(drivers.stop(Duration::from_secs(20)), "everything ended in time");
-    while closed.load(Ordering::Relaxed) < 2 {
-        assert!(Instant::now() < until, "a device was never closed");
+
+    /// Waits until the device drives the engine, and says how often a warning with these words was told until then.
+    fn warnings_until_it_drives(&self, words: &str) -> usize {
+        let told = || self.notices.lock().expect("nobody panicked").clone();
+        wait_for("the device drives", || told().iter().any(|notice| matches!(notice, DriverNotice::Back { .. })));
+        assert!(self.clock.read().is_some_and(|moment| moment.frame > 0), "the silent driver drove meanwhile");
+        told().iter().filter(|notice| matches!(notice, DriverNotice::Warning(text) if text.contains(words))).count()
+    }
+
+    fn stop(self) {
+        assert!(self.drivers.stop(Duration::from_secs(20)), "everything ended in time");
+    }
+}
+
+fn wait_for(what: &str, is_so: impl Fn() -> bool) {
+    let until = Instant::now() + Duration::from_secs(120);
+    while !is_so() {
+        assert!(Instant::now() < until, "{what}");
         std::thread::sleep(Duration::from_millis(5));
     }
+}
+
+#[test]
+fn a_device_that_opens_and_never_calls_is_opened_again_and_said_once() {
+    let (opened, closed) = (Arc::<AtomicUsize>::default(), Arc::<AtomicUsize>::default());
+    let (attempts, ends) = (Arc::clone(&opened), Arc::clone(&closed));
+    let watched = Watched::start(Arc::new(move |_, _, sink, _: mpsc::SyncSender<_>| {
+        let attempt = attempts.fetch_add(1, Ordering::Relaxed);
+        // Mute at first, as a plug-in whose own server hangs; then it calls.
+        Ok(Box::new(Made::open(sink, attempt > 0, Arc::clone(&ends))) as Box<dyn OpenDevice>)
+    }));
+    assert_eq!(watched.warnings_until_it_drives("has not called"), 1);
+    assert_eq!(opened.load(Ordering::Relaxed), 2);
+    watched.stop();
+    wait_for("both devices are closed", || closed.load(Ordering::Relaxed) == 2);
+}
+
+#[test]
+fn a_device_whose_opening_hangs_is_said_once_and_tried_beside_it() {
+    let (opened, closed) = (Arc::<AtomicUsize>::default(), Arc::<AtomicUsize>::default());
+    let (attempts, ends) = (Arc::clone(&opened), Arc::clone(&closed));
+    let (release, released) = mpsc::channel::<()>();
+    let released = Mutex::new(released);
+    let watched = Watched::start(Arc::new(move |_, _, sink, _: mpsc::SyncSender<_>| {
+        // As a server that stands still while it is asked.
+        if attempts.fetch_add(1, Ordering::Relaxed) == 0 {
+            assert!(released.lock().expect("nobody panicked").recv().is_err());
+        }
+        Ok(Box::new(Made::open(sink, true, Arc::clone(&ends))) as Box<dyn OpenDevice>)
+    }));
+    assert_eq!(watched.warnings_until_it_drives("has not opened"), 1);
+    assert_eq!(opened.load(Ordering::Relaxed), 2);
+    // It answers after all: what it opened is closed, since another drives.
+    drop(release);
+    wait_for("the late one is closed", || closed.load(Ordering::Relaxed) == 1);
+    watched.stop();
+    wait_for("both devices are closed", || closed.load(Ordering::Relaxed) == 2);
 }

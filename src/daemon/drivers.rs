@@ -221,6 +221,8 @@ struct Watch {
     ever_driven: bool,
     /// It has been said that the device opens and does not call.
     mute_told: bool,
+    /// It has been said that an attempt to open hangs.
+    hang_told: bool,
     /// By how much the device was said to be late, ms.
     told_late: Option<f32>,
     attempts: usize,
@@ -282,6 +284,7 @@ impl Drivers {
             away_since: now,
             ever_driven: false,
             mute_told: false,
+            hang_told: false,
             told_late: None,
             attempts: 0,
             next_attempt: now,
@@ -352,6 +355,7 @@ impl Watch {
         self.opening.clear();
         self.device = device;
         self.mute_told = false;
+        self.hang_told = false;
         self.attempts = 0;
         self.next_attempt = nanos();
     }
@@ -364,6 +368,7 @@ impl Watch {
                     // An older attempt that comes back yet closes what it opens: one stream at a time.
                     self.opening.clear();
                     self.attempts = 0;
+                    self.hang_told = false;
                     return State::Waiting(Running {
                         device,
                         blocks_before: opening.seen.blocks.load(Ordering::Relaxed),
@@ -387,6 +392,10 @@ impl Watch {
         let now = nanos();
         let patience = u64::try_from(OPEN_PATIENCE.as_nanos()).unwrap_or(u64::MAX);
         let hanging = self.opening.iter().filter(|opening| now - opening.since > patience).count();
+        if hanging > 0 && !std::mem::replace(&mut self.hang_told, true) {
+            let name = self.device.as_ref().map_or("", |device| &device.id);
+            (self.notice)(DriverNotice::Warning(log::opening_hangs(name, OPEN_PATIENCE.as_secs())));
+        }
         if now >= self.next_attempt && self.opening.len() == hanging && hanging < OPEN_HANGING {
             self.attempt(now);
         }
