@@ -12,7 +12,7 @@
 use crate::dsp::glide::Glides;
 use crate::dsp::lanes::{Kernel, LANES, Lanes, Row, all_zero, loaded, stored};
 use crate::dsp::math::exp;
-use crate::dsp::section::{band, flushed};
+use crate::dsp::section::{Filter, Section, Taken, band, flushed};
 use crate::units::SampleRate;
 
 /// How long the detector holds a crest, and how fast it then falls.
@@ -21,6 +21,8 @@ const CREST_MS: f64 = 10.0;
 const NO_REDUCTION: f32 = 1.0e-7;
 /// No compressor takes off more than this many octaves, whatever comes in: beyond, powers are wrong.
 const MOST_REDUCTION: f32 = 100.0;
+/// No gate hears less than this, in octaves; what a logarithm says of 0 is not the same everywhere.
+const LEVEL_LEAST: f32 = -100.0;
 /// A knee is at least this wide, so that nothing is divided by 0.
 const KNEE_LEAST: f32 = 1.0e-4;
 /// The de-esser's ratio above its threshold, and its times. Common practice, no source.
@@ -29,12 +31,19 @@ const DE_ESS_ATTACK_MS: f64 = 1.0;
 const DE_ESS_RELEASE_MS: f64 = 60.0;
 
 /// Frames worked on abreast, at most.
-const ABREAST: usize = 4;
+const ABREAST: usize = 2;
 /// A sample is heard so many frames before its gain is there, at most.
 const HEARD_AHEAD: usize = 4 * ABREAST;
 
 /// What makes the three stages different.
 trait Stage<V: Lanes> {
+    /// Whether anything stands before the stage.
+    const BEHIND: bool = false;
+    /// What becomes of a sample before anything else.
+    #[inline(always)]
+    fn before(&mut self, x: V) -> V {
+        x
+    }
     /// What the detector hears of the sample of a frame.
     #[inline(always)]
     fn hear(&mut self, _at: usize, x: V) -> V {
@@ -90,12 +99,12 @@ impl Detector {
     }
 
     #[inline(always)]
-    fn load<V: Lanes>(&self, linked: &Row, grid: bool) -> Detecting<V> {
+    fn load<V: Lanes>(&self, linked: &Row, any_linked: bool, grid: bool) -> Detecting<V> {
         let crest = V::load(&self.crest);
         Detecting {
             crest: if grid { flushed(crest) } else { crest },
             left: V::load(&self.frames_left),
-            any_linked: linked.iter().any(|linked| *linked != 0.0),
+            any_linked,
             linked: V::load(linked),
             hold: V::splat(self.hold_frames),
             kept: V::splat(self.kept),
@@ -144,7 +153,7 @@ struct Following<V> {
 }
 
 impl<V: Lanes> Following<V> {
-    /// One frame on; in octaves, less what is given back.
+    /// One frame on; the gain in octaves, with what is given back.
     #[inline(always)]
     fn next(&mut self, aim: V) -> V {
         if let Some(steps) = &self.steps {
@@ -154,7 +163,7 @@ impl<V: Lanes> Following<V> {
         let gain = release.pick_le(attack, aim, self.reduction);
         self.reduction = self.reduction.add(aim.sub(self.reduction).mul(gain));
         self.most = self.reduction.max(self.most);
-        self.reduction.sub(given_back)
+        given_back.sub(self.reduction)
     }
 }
 
@@ -166,53 +175,66 @@ struct Chain<'a, V, S> {
 }
 
 impl<V: Lanes, S: Stage<V>> Chain<'_, V, S> {
-    /// A frame's own chain of logarithm, curve, one-pole and power is so long that the processor would wait for it. So several
-    /// frames are worked on abreast, as many as the registers hold, and while those of a block have their crests taken, those
-    /// of the block before are on their way to a reduction, and those before that to a gain.
+    /// A frame's own chain of logarithm, curve, one-pole and power is so long that the processor would wait for it. So while
+    /// some frames have their crests taken, those before them are on their way to a level, those before these to a reduction,
+    /// and those before these to a gain; as many abreast as the registers hold.
     #[inline(always)]
     fn run(&mut self, rows: &mut [Row]) {
-        match V::CHAINS {
+        let done = match V::CHAINS {
             1 => self.run_abreast::<1>(rows),
-            2 => self.run_abreast::<2>(rows),
             _ => self.run_abreast::<ABREAST>(rows),
+        };
+        for at in done..rows.len() {
+            let crests: [V; 1] = self.listen(rows, at);
+            let gains = self.follow(V::log2(crests));
+            self.apply(rows, at, gains);
         }
     }
 
+    /// Says how many it did.
     #[inline(always)]
-    fn run_abreast<const N: usize>(&mut self, rows: &mut [Row]) {
+    fn run_abreast<const N: usize>(&mut self, rows: &mut [Row]) -> usize {
         let blocks = rows.len() / N;
-        let (mut crests, mut reductions) = ([V::splat(0.0); N], [V::splat(0.0); N]);
-        for block in 0..blocks + 2 {
-            if block >= 2 {
-                self.apply(rows, (block - 2) * N, reductions);
-            }
-            if block >= 1 && block <= blocks {
-                reductions = self.follow(crests);
-            }
-            if block < blocks {
-                crests = self.listen(rows, block * N);
-            }
+        if blocks < 3 {
+            return 0;
         }
-        for at in blocks * N..rows.len() {
-            let crests = self.listen(rows, at);
-            let reductions: [V; 1] = self.follow(crests);
-            self.apply(rows, at, reductions);
+        let mut levels = V::log2(self.listen::<N>(rows, 0));
+        let mut crests = self.listen::<N>(rows, N);
+        let mut gains = self.follow(levels);
+        levels = V::log2(crests);
+        crests = self.listen(rows, 2 * N);
+        for block in 3..blocks {
+            self.apply(rows, (block - 3) * N, gains);
+            gains = self.follow(levels);
+            levels = V::log2(crests);
+            crests = self.listen(rows, block * N);
         }
+        self.apply(rows, (blocks - 3) * N, gains);
+        gains = self.follow(levels);
+        self.apply(rows, (blocks - 2) * N, gains);
+        gains = self.follow(V::log2(crests));
+        self.apply(rows, (blocks - 1) * N, gains);
+        blocks * N
     }
 
     #[inline(always)]
-    fn listen<const N: usize>(&mut self, rows: &[Row], start: usize) -> [V; N] {
+    fn listen<const N: usize>(&mut self, rows: &mut [Row], start: usize) -> [V; N] {
         let mut crests = [V::splat(0.0); N];
         for index in 0..N {
-            let heard = self.stage.hear(start + index, V::load(&rows[start + index]));
+            let row = &mut rows[start + index];
+            let mut x = V::load(row);
+            if S::BEHIND {
+                x = self.stage.before(x);
+                x.store(row);
+            }
+            let heard = self.stage.hear(start + index, x);
             crests[index] = self.detector.crest(heard);
         }
         crests
     }
 
     #[inline(always)]
-    fn follow<const N: usize>(&mut self, crests: [V; N]) -> [V; N] {
-        let mut values = V::log2(crests);
+    fn follow<const N: usize>(&mut self, mut values: [V; N]) -> [V; N] {
         for value in &mut values {
             *value = self.following.next(self.stage.aim(*value));
         }
@@ -220,8 +242,8 @@ impl<V: Lanes, S: Stage<V>> Chain<'_, V, S> {
     }
 
     #[inline(always)]
-    fn apply<const N: usize>(&mut self, rows: &mut [Row], start: usize, reductions: [V; N]) {
-        let gains = V::half_to(reductions);
+    fn apply<const N: usize>(&mut self, rows: &mut [Row], start: usize, gains: [V; N]) {
+        let gains = V::exp2(gains);
         for index in 0..N {
             let row = &mut rows[start + index];
             self.stage.apply(start + index, V::load(row), gains[index]).store(row);
@@ -305,7 +327,16 @@ impl<const N: usize> Keeping<N> {
             reduction = reduction.where_le(V::splat(NO_REDUCTION), reduction);
         }
         let following = Following { reduction, most: V::load(&self.most), values, steps };
-        let mut chain = Chain { stage, detector: self.detector.load(linked, grid), following };
+        // Apart, so that it is compiled for either.
+        if all_zero(std::slice::from_ref(linked)) {
+            self.run_chain(Chain { stage, detector: self.detector.load(linked, false, grid), following }, audio);
+        } else {
+            self.run_chain(Chain { stage, detector: self.detector.load(linked, true, grid), following }, audio);
+        }
+    }
+
+    #[inline(always)]
+    fn run_chain<V: Lanes>(&mut self, mut chain: Chain<'_, V, impl Stage<V>>, audio: &mut [Row]) {
         chain.run(audio);
         self.detector.store(chain.detector);
         chain.following.reduction.store(&mut self.reduction);
@@ -572,10 +603,10 @@ impl<V: Lanes> Stage<V> for Compressing<'_, V> {
             advance(&mut self.now, steps);
             self.knee = Knee::new(self.now[0], self.now[2]);
         }
-        let over = level.sub(self.knee.from).max(V::splat(0.0));
+        let over = level.sub(self.knee.from).max(V::splat(0.0)).min(V::splat(MOST_REDUCTION));
         let within = over.min(self.now[2]);
         // Above the knee stands what is above its lower end and not within.
-        self.now[1].mul(within.mul(within).mul(self.knee.bent).add(over.sub(within))).min(V::splat(MOST_REDUCTION))
+        self.now[1].mul(within.mul(within).mul(self.knee.bent).add(over.sub(within)))
     }
 
     #[inline(always)]
@@ -590,8 +621,15 @@ impl<V: Lanes> Stage<V> for Compressing<'_, V> {
 impl Through<'_, Compressor> {
     #[inline(always)]
     fn compress<V: Lanes>(self, gains: Option<&mut [Row]>) {
+        match self.stage.stage.values.on_their_way::<V>() {
+            (now, None) => self.compress_from(now, None, gains),
+            (now, steps) => self.compress_from(now, steps, gains),
+        }
+    }
+
+    #[inline(always)]
+    fn compress_from<V: Lanes>(self, now: [V; 6], steps: Option<[V; 6]>, gains: Option<&mut [Row]>) {
         let kept = &mut self.stage.stage;
-        let (now, steps) = kept.values.on_their_way::<V>();
         let values = [now[3], now[4], now[5]];
         let mut value_steps = None;
         if let Some(s) = &steps {
@@ -630,8 +668,9 @@ impl Kernel for Kept<'_> {
     }
 }
 
-/// A gate at work.
-struct Gating<V> {
+/// A gate at work, behind sections of a filter that stand still.
+struct Gating<V, const H: usize> {
+    before: [Taken<V>; H],
     now: [V; 7],
     steps: Option<[V; 7]>,
     /// The lower threshold.
@@ -642,7 +681,17 @@ struct Gating<V> {
     aimed: V,
 }
 
-impl<V: Lanes> Stage<V> for Gating<V> {
+impl<V: Lanes, const H: usize> Stage<V> for Gating<V, H> {
+    const BEHIND: bool = H > 0;
+
+    #[inline(always)]
+    fn before(&mut self, mut x: V) -> V {
+        for section in &mut self.before {
+            x = section.step(x);
+        }
+        x
+    }
+
     #[inline(always)]
     fn aim(&mut self, level: V) -> V {
         if let Some(steps) = &self.steps {
@@ -651,6 +700,7 @@ impl<V: Lanes> Stage<V> for Gating<V> {
         }
         let [threshold, _, slope, range, _, _, hold] = self.now;
         let (zero, one, closing) = (V::splat(0.0), V::splat(1.0), self.closing);
+        let level = level.max(V::splat(LEVEL_LEAST));
         self.left = hold.pick_le(self.left.sub(one), closing, level);
         // Below the lower threshold it stays open until the hold is over; above the upper one it opens.
         let stays = self.open.pick_le(self.open.where_le(one, self.left), closing, level);
@@ -672,8 +722,52 @@ impl Kernel for Through<'_, Gate> {
 
     #[inline(always)]
     fn run<V: Lanes>(self) {
+        match self.stage.stage.values.on_their_way::<V>() {
+            (now, None) => _ = self.gate_from(now, None, []),
+            (now, steps) => _ = self.gate_from(now, steps, []),
+        }
+    }
+}
+
+/// A gate behind a section of a filter, in one go where the registers hold both: alone, the section would wait for itself.
+#[derive(Debug)]
+pub struct Behind<'a> {
+    /// What comes first.
+    pub section: &'a mut Section,
+    /// The gate.
+    pub through: Through<'a, Gate>,
+}
+
+impl Kernel for Behind<'_> {
+    type Output = ();
+
+    #[inline(always)]
+    fn run<V: Lanes>(self) {
+        let Behind { section, through } = self;
+        match through.stage.stage.values.on_their_way::<V>() {
+            (now, None) if V::CHAINS > 2 && !section.moving() => {
+                let taken = section.take(through.grid);
+                let [taken] = through.gate_from(now, None, [taken]);
+                section.put_back(taken);
+            }
+            _ => {
+                let sections = std::slice::from_mut(section);
+                Filter { sections, audio: through.audio, grid: through.grid }.run::<V>();
+                through.run::<V>();
+            }
+        }
+    }
+}
+
+impl Through<'_, Gate> {
+    #[inline(always)]
+    fn gate_from<V: Lanes, const H: usize>(
+        self,
+        now: [V; 7],
+        steps: Option<[V; 7]>,
+        before: [Taken<V>; H],
+    ) -> [Taken<V>; H] {
         let Gate { stage: kept, open, hold, opened, aimed } = self.stage;
-        let (now, steps) = kept.values.on_their_way::<V>();
         let zero = V::splat(0.0);
         // For a gate the way up of the reduction is its release.
         let values = [now[5], now[4], zero];
@@ -683,13 +777,14 @@ impl Kernel for Through<'_, Gate> {
         }
         let [was_open, left, ever, was_aimed] = [V::load(open), V::load(hold), V::load(opened), V::load(aimed)];
         let closing = now[0].sub(now[1]);
-        let mut stage = Gating { now, steps, closing, open: was_open, left, ever, aimed: was_aimed };
+        let mut stage = Gating { before, now, steps, closing, open: was_open, left, ever, aimed: was_aimed };
         kept.run(&mut stage, values, value_steps, self.linked, self.audio, self.grid);
         stored(stage.now, &mut kept.values.now);
         stage.open.store(open);
         stage.left.store(hold);
         stage.ever.store(opened);
         stage.aimed.store(aimed);
+        stage.before
     }
 }
 
@@ -745,8 +840,17 @@ impl Kernel for Through<'_, DeEsser> {
 
     #[inline(always)]
     fn run<V: Lanes>(self) {
+        match self.stage.stage.values.on_their_way::<V>() {
+            (now, None) => self.de_ess_from(now, None),
+            (now, steps) => self.de_ess_from(now, steps),
+        }
+    }
+}
+
+impl Through<'_, DeEsser> {
+    #[inline(always)]
+    fn de_ess_from<V: Lanes>(self, now: [V; 3], steps: Option<[V; 3]>) {
         let DeEsser { stage: kept, band: memory, attack, release } = self.stage;
-        let (now, steps) = kept.values.on_their_way::<V>();
         let mut states: [V; 2] = loaded(memory);
         if self.grid {
             states = [flushed(states[0]), flushed(states[1])];

@@ -53,13 +53,14 @@ pub trait Lanes: Copy {
     /// Every lane gets what its neighbour has: lanes 0 and 1 are exchanged, 2 and 3, and so on.
     #[must_use]
     fn neighbours(self) -> Self;
-    /// Exponent and mantissa of positive normal numbers: `2^exponent * mantissa`, the mantissa from sqrt(1/2) to sqrt(2).
-    /// Other numbers give what their bits happen to say, the same in every form.
+    /// The exponent of positive normal numbers with a number added to it, and their mantissa from 1 to 2. The number is a
+    /// multiple of 2^-16 and below 32, so that no form rounds. For 0 the exponent is -127 or less and no other number means
+    /// anything; forms differ there.
     #[must_use]
-    fn split(self) -> (Self, Self);
-    /// 1/2 to the power of whole numbers from -126 to 126 to which 1.5 times 2^23 was added.
+    fn split(self, added: f32) -> (Self, Self);
+    /// A normal number times 2 to the power of a whole number to which 1.5 times 2^23 was added; the product is normal, too.
     #[must_use]
-    fn half_to_rounded(self) -> Self;
+    fn times_two_to(self, rounded: Self) -> Self;
     /// The sum of all lanes, as a tree: lanes 8 apart, then 4, 2, 1.
     fn sum(self) -> f32;
     /// The sums of four, each as [`Lanes::sum`].
@@ -67,50 +68,49 @@ pub trait Lanes: Copy {
     /// Rows out of columns: row `i` gets the `i`th number of every column.
     fn transpose(columns: &[&Row; LANES], rows: &mut [Row; LANES]);
 
-    /// Logarithms to base 2 of positive normal numbers, within 1.1e-4 of an octave (0.000 7 dB); exactly 0 at 1, and -127 at 0.
-    /// Step by step for all of them, so that none waits for itself.
+    /// Logarithms to base 2 of positive normal numbers, within 6.5e-4 of an octave (0.004 dB) and without a jump; of 0 less than
+    /// -120. Step by step for all of them, so that none waits for itself.
     #[inline(always)]
     #[must_use]
     fn log2<const N: usize>(values: [Self; N]) -> [Self; N] {
-        // log2(1 + t) = t P(t): minimax by iterated reweighting, 1.03e-4 at most before rounding.
-        const P: [f32; 4] = [1.441_760_6, -0.724_904_25, 0.517_510_53, -0.329_630_55];
-        let (mut exponents, mut t) = (values, values);
+        // log2(m) for m from 1 to 2, minimax: 6.37e-4 at most. The first is rounded to what `split` can add.
+        const P: [f32; 4] = [-2.153_625_5, 3.047_884_2, -1.051_875, 0.158_248_7];
+        let (mut exponents, mut m) = (values, values);
         for at in 0..N {
-            let (exponent, mantissa) = values[at].split();
-            (exponents[at], t[at]) = (exponent, mantissa.sub(Self::splat(1.0)));
+            (exponents[at], m[at]) = values[at].split(P[0]);
         }
         let mut sums = [Self::splat(P[3]); N];
-        for c in P[..3].iter().rev() {
+        for c in P[1..3].iter().rev() {
             for at in 0..N {
-                sums[at] = sums[at].mul(t[at]).add(Self::splat(*c));
+                sums[at] = sums[at].mul(m[at]).add(Self::splat(*c));
             }
         }
         for at in 0..N {
-            sums[at] = exponents[at].add(t[at].mul(sums[at]));
+            sums[at] = sums[at].mul(m[at]).add(exponents[at]);
         }
         sums
     }
 
-    /// 1/2 to powers from -126 to 126, within 4e-6 relative (-108 dB); exactly 1 at 0. Beyond, nothing that means anything.
-    /// Step by step for all of them.
+    /// 2 to powers from -120 to 120, within 1.1e-4 relative (0.001 dB) and without a jump; exactly 1 at 0. Beyond, nothing that
+    /// means anything. Step by step for all of them.
     #[inline(always)]
     #[must_use]
-    fn half_to<const N: usize>(powers: [Self; N]) -> [Self; N] {
-        // 2^-f - 1 = f P(f): minimax by iterated reweighting, 2.9e-6 at most before rounding.
-        const P: [f32; 4] = [-0.693_124_2, 0.240_240_99, -0.055_906_426, 0.009_582_853];
+    fn exp2<const N: usize>(powers: [Self; N]) -> [Self; N] {
+        // 2^f - 1 = f P(f) for f from -1/2 to 1/2, minimax: 1.01e-4 at most.
+        const P: [f32; 3] = [0.693_282_9, 0.242_210_96, 0.055_008_93];
         let (mut rounded, mut f) = (powers, powers);
         for at in 0..N {
             rounded[at] = powers[at].add(Self::splat(ROUNDER));
             f[at] = powers[at].sub(rounded[at].sub(Self::splat(ROUNDER)));
         }
-        let mut sums = [Self::splat(P[3]); N];
-        for c in P[..3].iter().rev() {
+        let mut sums = [Self::splat(P[2]); N];
+        for c in P[..2].iter().rev() {
             for at in 0..N {
                 sums[at] = sums[at].mul(f[at]).add(Self::splat(*c));
             }
         }
         for at in 0..N {
-            sums[at] = f[at].mul(sums[at]).add(Self::splat(1.0)).mul(rounded[at].half_to_rounded());
+            sums[at] = f[at].mul(sums[at]).add(Self::splat(1.0)).times_two_to(rounded[at]);
         }
         sums
     }
@@ -148,8 +148,9 @@ pub fn stored<V: Lanes, const N: usize>(values: [V; N], rows: &mut [Row; N]) {
     }
 }
 
-/// The bits of sqrt(1/2): mantissas are counted from there.
-const SQRT_HALF_BITS: i32 = 0x3F35_04F3;
+/// The bits of the mantissa, and what the exponent's field is ahead of the exponent.
+const MANTISSA_BITS: i32 = 0x007F_FFFF;
+const EXPONENT_AHEAD: f32 = 127.0;
 
 /// Work that is the same in every form.
 pub trait Kernel {
@@ -345,26 +346,23 @@ impl Lanes for Plain {
         exchanged
     }
     #[inline(always)]
-    fn split(self) -> (Self, Self) {
+    fn split(self, added: f32) -> (Self, Self) {
         let (mut exponent, mut mantissa) = (self, self);
         for lane in 0..LANES {
-            let bits = self.0[lane].to_bits().cast_signed();
-            let power = bits.wrapping_sub(SQRT_HALF_BITS) >> 23;
+            let bits = self.0[lane].to_bits();
             #[expect(clippy::cast_precision_loss, reason = "nine bits")]
-            let number = power as f32;
-            exponent.0[lane] = number;
-            mantissa.0[lane] = f32::from_bits(bits.wrapping_sub(power << 23).cast_unsigned());
+            let field = (bits >> 23) as f32;
+            exponent.0[lane] = field + (added - EXPONENT_AHEAD);
+            mantissa.0[lane] = f32::from_bits(bits & MANTISSA_BITS.cast_unsigned() | ONE_BITS.cast_unsigned());
         }
         (exponent, mantissa)
     }
     #[inline(always)]
-    fn half_to_rounded(self) -> Self {
-        let mut powers = self;
-        for power in &mut powers.0 {
-            let field = power.to_bits().cast_signed() << 23;
-            *power = f32::from_bits(ONE_BITS.wrapping_sub(field).cast_unsigned());
+    fn times_two_to(mut self, rounded: Self) -> Self {
+        for (number, power) in self.0.iter_mut().zip(rounded.0) {
+            *number = f32::from_bits(number.to_bits().wrapping_add(power.to_bits() << 23));
         }
-        powers
+        self
     }
     #[inline(always)]
     fn sum(self) -> f32 {
@@ -389,7 +387,7 @@ impl Lanes for Plain {
 
 #[cfg(target_arch = "x86_64")]
 mod x86 {
-    use super::{Kernel, LANES, Lanes, ONE_BITS, Row, SQRT_HALF_BITS};
+    use super::{EXPONENT_AHEAD, Kernel, LANES, Lanes, MANTISSA_BITS, ONE_BITS, Row};
     use std::arch::x86_64::*;
 
     /// Compiles the kernel with AVX2.
@@ -538,24 +536,27 @@ mod x86 {
             Self(self.0.map(|a| unsafe { _mm_shuffle_ps::<0b10_11_00_01>(a, a) }))
         }
         #[inline(always)]
-        fn split(self) -> (Self, Self) {
+        fn split(self, added: f32) -> (Self, Self) {
             // SAFETY: SSE2.
-            let power = self.0.map(|a| unsafe {
-                _mm_srai_epi32::<23>(_mm_sub_epi32(_mm_castps_si128(a), _mm_set1_epi32(SQRT_HALF_BITS)))
-            });
-            // SAFETY: SSE2.
-            let mantissa = std::array::from_fn(|part| unsafe {
-                _mm_castsi128_ps(_mm_sub_epi32(_mm_castps_si128(self.0[part]), _mm_slli_epi32::<23>(power[part])))
-            });
-            // SAFETY: SSE2.
-            (Self(power.map(|p| unsafe { _mm_cvtepi32_ps(p) })), Self(mantissa))
+            unsafe {
+                let ahead = _mm_set1_ps(added - EXPONENT_AHEAD);
+                let (of_mantissa, one) = (_mm_set1_epi32(MANTISSA_BITS), _mm_set1_epi32(ONE_BITS));
+                let (mut exponent, mut mantissa) = (self, self);
+                for part in 0..4 {
+                    let bits = _mm_castps_si128(self.0[part]);
+                    exponent.0[part] = _mm_add_ps(_mm_cvtepi32_ps(_mm_srli_epi32::<23>(bits)), ahead);
+                    mantissa.0[part] = _mm_castsi128_ps(_mm_or_si128(_mm_and_si128(bits, of_mantissa), one));
+                }
+                (exponent, mantissa)
+            }
         }
         #[inline(always)]
-        fn half_to_rounded(self) -> Self {
+        fn times_two_to(self, rounded: Self) -> Self {
             // SAFETY: SSE2.
-            Self(self.0.map(|n| unsafe {
-                _mm_castsi128_ps(_mm_sub_epi32(_mm_set1_epi32(ONE_BITS), _mm_slli_epi32::<23>(_mm_castps_si128(n))))
-            }))
+            self.zip(rounded, |number, power| unsafe {
+                let field = _mm_slli_epi32::<23>(_mm_castps_si128(power));
+                _mm_castsi128_ps(_mm_add_epi32(_mm_castps_si128(number), field))
+            })
         }
         #[inline(always)]
         fn sum(self) -> f32 {
@@ -737,28 +738,29 @@ mod x86 {
             }
         }
         #[inline(always)]
-        fn split(self) -> (Self, Self) {
+        fn split(self, added: f32) -> (Self, Self) {
             // SAFETY: within `run_avx2`.
             unsafe {
-                let root = _mm256_set1_epi32(SQRT_HALF_BITS);
-                let bits = [_mm256_castps_si256(self.0[0]), _mm256_castps_si256(self.0[1])];
-                let low = _mm256_srai_epi32::<23>(_mm256_sub_epi32(bits[0], root));
-                let high = _mm256_srai_epi32::<23>(_mm256_sub_epi32(bits[1], root));
-                let mantissa = [
-                    _mm256_castsi256_ps(_mm256_sub_epi32(bits[0], _mm256_slli_epi32::<23>(low))),
-                    _mm256_castsi256_ps(_mm256_sub_epi32(bits[1], _mm256_slli_epi32::<23>(high))),
-                ];
-                (Self([_mm256_cvtepi32_ps(low), _mm256_cvtepi32_ps(high)]), Self(mantissa))
+                let ahead = _mm256_set1_ps(added - EXPONENT_AHEAD);
+                let (of_mantissa, one) = (_mm256_set1_epi32(MANTISSA_BITS), _mm256_set1_epi32(ONE_BITS));
+                let (mut exponent, mut mantissa) = (self, self);
+                for half in 0..2 {
+                    let bits = _mm256_castps_si256(self.0[half]);
+                    exponent.0[half] = _mm256_add_ps(_mm256_cvtepi32_ps(_mm256_srli_epi32::<23>(bits)), ahead);
+                    mantissa.0[half] = _mm256_castsi256_ps(_mm256_or_si256(_mm256_and_si256(bits, of_mantissa), one));
+                }
+                (exponent, mantissa)
             }
         }
         #[inline(always)]
-        fn half_to_rounded(self) -> Self {
+        fn times_two_to(mut self, rounded: Self) -> Self {
             // SAFETY: within `run_avx2`.
             unsafe {
-                let one = _mm256_set1_epi32(ONE_BITS);
-                let low = _mm256_sub_epi32(one, _mm256_slli_epi32::<23>(_mm256_castps_si256(self.0[0])));
-                let high = _mm256_sub_epi32(one, _mm256_slli_epi32::<23>(_mm256_castps_si256(self.0[1])));
-                Self([_mm256_castsi256_ps(low), _mm256_castsi256_ps(high)])
+                for half in 0..2 {
+                    let field = _mm256_slli_epi32::<23>(_mm256_castps_si256(rounded.0[half]));
+                    self.0[half] = _mm256_castsi256_ps(_mm256_add_epi32(_mm256_castps_si256(self.0[half]), field));
+                }
+                self
             }
         }
         #[inline(always)]
@@ -853,7 +855,8 @@ mod x86 {
         #[inline(always)]
         fn pick_le(self, other: Self, low: Self, high: Self) -> Self {
             // SAFETY: within `run_avx512`.
-            Self(unsafe { _mm512_mask_mov_ps(other.0, _mm512_cmp_ps_mask::<_CMP_LE_OQ>(low.0, high.0), self.0) })
+            // This way round, so that what worked `other` out can be masked itself and costs no move.
+            Self(unsafe { _mm512_mask_mov_ps(self.0, _mm512_cmp_ps_mask::<_CMP_NLE_UQ>(low.0, high.0), other.0) })
         }
         #[inline(always)]
         fn neighbours(self) -> Self {
@@ -861,21 +864,20 @@ mod x86 {
             Self(unsafe { _mm512_permute_ps::<0b10_11_00_01>(self.0) })
         }
         #[inline(always)]
-        fn split(self) -> (Self, Self) {
+        fn split(self, added: f32) -> (Self, Self) {
             // SAFETY: within `run_avx512`.
             unsafe {
-                let bits = _mm512_castps_si512(self.0);
-                let power = _mm512_srai_epi32::<23>(_mm512_sub_epi32(bits, _mm512_set1_epi32(SQRT_HALF_BITS)));
-                let mantissa = _mm512_sub_epi32(bits, _mm512_slli_epi32::<23>(power));
-                (Self(_mm512_cvtepi32_ps(power)), Self(_mm512_castsi512_ps(mantissa)))
+                let exponent = _mm512_add_ps(_mm512_getexp_ps(self.0), _mm512_set1_ps(added));
+                let mantissa = _mm512_getmant_ps::<_MM_MANT_NORM_1_2, _MM_MANT_SIGN_ZERO>(self.0);
+                (Self(exponent), Self(mantissa))
             }
         }
         #[inline(always)]
-        fn half_to_rounded(self) -> Self {
+        fn times_two_to(self, rounded: Self) -> Self {
             // SAFETY: within `run_avx512`.
             Self(unsafe {
-                let field = _mm512_slli_epi32::<23>(_mm512_castps_si512(self.0));
-                _mm512_castsi512_ps(_mm512_sub_epi32(_mm512_set1_epi32(ONE_BITS), field))
+                let field = _mm512_slli_epi32::<23>(_mm512_castps_si512(rounded.0));
+                _mm512_castsi512_ps(_mm512_add_epi32(_mm512_castps_si512(self.0), field))
             })
         }
         #[inline(always)]
@@ -922,16 +924,18 @@ mod tests {
             let mut rows = [[0.0; LANES]; LANES];
             V::transpose(&columns, &mut rows);
             bits.extend(rows.as_flattened().iter().map(|value| value.to_bits()));
-            let small = a.max(V::splat(-126.0)).min(V::splat(126.0));
+            let small = a.max(V::splat(-120.0)).min(V::splat(120.0));
+            let normal = a.abs().max(V::splat(f32::MIN_POSITIVE)).min(V::splat(f32::MAX));
+            let mantissa = normal.split(0.0).1;
             let results = [
                 a.div(b),
                 a.pick_le(b, a.abs(), V::splat(0.25)),
                 a.neighbours(),
-                a.split().0,
-                a.split().1,
-                small.add(V::splat(ROUNDER)).half_to_rounded(),
-                V::log2([a.abs()])[0],
-                V::half_to([small])[0],
+                normal.split(-2.5).0,
+                normal.split(-2.5).1,
+                mantissa.times_two_to(small.add(V::splat(ROUNDER))),
+                V::log2([normal])[0],
+                V::exp2([small])[0],
                 a.add(b),
                 a.sub(b),
                 a.mul(b),
@@ -982,7 +986,7 @@ mod tests {
         fn run<V: Lanes>(self) -> [Row; 2] {
             let mut rows = [[0.0; LANES]; 2];
             V::log2([V::load(self.0)])[0].store(&mut rows[0]);
-            V::half_to([V::load(self.0)])[0].store(&mut rows[1]);
+            V::exp2([V::load(self.0)])[0].store(&mut rows[1]);
             rows
         }
     }
@@ -995,15 +999,16 @@ mod tests {
             let [logarithms, powers] = vectors.run(Powers(&row));
             for (x, (logarithm, power)) in row.into_iter().zip(logarithms.into_iter().zip(powers)) {
                 let (exact, raised) = (crate::dsp::math::log2(f64::from(x)), crate::dsp::math::exp2(f64::from(x)));
-                assert!((f64::from(logarithm) - exact).abs() < 1.1e-4, "log2({x}) = {logarithm}");
-                assert!((f64::from(power) * raised - 1.0).abs() < 4e-6, "half to {x} = {power}");
+                assert!((f64::from(logarithm) - exact).abs() < 6.5e-4, "log2({x}) = {logarithm}");
+                assert!((f64::from(power) / raised - 1.0).abs() < 1.1e-4, "2 to {x} = {power}");
             }
         }
-        let [logarithms, powers] = vectors.run(Powers(&[1.0; LANES]));
-        assert!(logarithms.iter().all(|value| value.to_bits() == 0), "{logarithms:?}");
-        assert!(powers.iter().all(|value| (value - 0.5).abs() < 1e-12), "{powers:?}");
+        for (edge, of) in [(1.0_f32, 0), (-0.5, 1), (0.5, 1)] {
+            let [below, above] = [edge.next_down(), edge.next_up()].map(|x| vectors.run(Powers(&[x; LANES]))[of][0]);
+            assert!((below - above).abs() < 2e-6, "a jump from {below} to {above} at {edge}");
+        }
         let [logarithms, powers] = vectors.run(Powers(&[0.0; LANES]));
-        assert!(logarithms.iter().all(|value| value.to_bits() == (-127.0_f32).to_bits()), "{logarithms:?}");
+        assert!(logarithms.iter().all(|value| *value < -120.0), "{logarithms:?}");
         assert!(powers.iter().all(|value| value.to_bits() == 1.0_f32.to_bits()), "{powers:?}");
     }
 }

@@ -177,6 +177,39 @@ impl Section {
     pub fn at_rest(&self) -> bool {
         !self.values.moving() && all_zero(&self.state)
     }
+
+    /// Takes it to be run frame by frame, while it stands still; `grid` says whether that begins at a grid line.
+    #[inline(always)]
+    pub fn take<V: Lanes>(&mut self, grid: bool) -> Taken<V> {
+        if self.stale {
+            self.stale = false;
+            stored::<V, 6>(worked_out(loaded(&self.values.now)), &mut self.still);
+        }
+        let states: [V; 2] = loaded(&self.state);
+        let states = if grid { [flushed(states[0]), flushed(states[1])] } else { states };
+        Taken { still: loaded(&self.still), states }
+    }
+
+    /// Puts it back.
+    #[inline(always)]
+    pub fn put_back<V: Lanes>(&mut self, taken: Taken<V>) {
+        stored(taken.states, &mut self.state);
+    }
+}
+
+/// A section at work that stands still.
+#[derive(Clone, Copy, Debug)]
+pub struct Taken<V> {
+    still: Still<V>,
+    states: [V; 2],
+}
+
+impl<V: Lanes> Taken<V> {
+    /// One frame.
+    #[inline(always)]
+    pub fn step(&mut self, x: V) -> V {
+        step(x, self.still, &mut self.states)
+    }
 }
 
 /// Numbers of a section that stands still: `c1, c2, g, m0, n1, n2`.
@@ -230,34 +263,23 @@ pub struct Filter<'a> {
 impl Filter<'_> {
     #[inline(always)]
     fn still<V: Lanes, const N: usize>(sections: &mut [Section], places: &[usize], audio: &mut [Row], grid: bool) {
-        let mut still = [[V::splat(0.0); 6]; N];
-        let mut states = [[V::splat(0.0); 2]; N];
+        let mut taken = [Taken { still: [V::splat(0.0); 6], states: [V::splat(0.0); 2] }; N];
         for index in 0..N {
-            let section = &mut sections[places[index]];
-            if section.stale {
-                section.stale = false;
-                stored::<V, 6>(worked_out(loaded(&section.values.now)), &mut section.still);
-            }
-            still[index] = loaded(&section.still);
-            states[index] = loaded(&section.state);
-            if grid {
-                states[index] = [flushed(states[index][0]), flushed(states[index][1])];
-            }
+            taken[index] = sections[places[index]].take(grid);
         }
         // Each section a frame behind the one before it, so that within a turn none waits for another.
         let mut between = [V::splat(0.0); N];
         for turn in 0..N - 1 {
-            Self::turn::<V, N>(turn, 0, turn + 1, audio, &still, &mut states, &mut between);
+            Self::turn(turn, 0, turn + 1, audio, &mut taken, &mut between);
         }
         for turn in N - 1..audio.len() {
-            Self::turn::<V, N>(turn, 0, N, audio, &still, &mut states, &mut between);
+            Self::turn(turn, 0, N, audio, &mut taken, &mut between);
         }
         for done in 1..N {
-            Self::turn::<V, N>(audio.len() + done - 1, done, N, audio, &still, &mut states, &mut between);
+            Self::turn(audio.len() + done - 1, done, N, audio, &mut taken, &mut between);
         }
         for index in 0..N {
-            let section = &mut sections[places[index]];
-            stored(states[index], &mut section.state);
+            sections[places[index]].put_back(taken[index]);
         }
     }
 
@@ -268,14 +290,13 @@ impl Filter<'_> {
         first: usize,
         last: usize,
         audio: &mut [Row],
-        still: &[Still<V>; N],
-        states: &mut [[V; 2]; N],
+        taken: &mut [Taken<V>; N],
         between: &mut [V; N],
     ) {
         // The last first: each takes what the one before it gave in the turn before.
         for index in (first..last).rev() {
             let x = if index == 0 { V::load(&audio[turn]) } else { between[index - 1] };
-            between[index] = step(x, still[index], &mut states[index]);
+            between[index] = taken[index].step(x);
         }
         if last == N {
             between[N - 1].store(&mut audio[turn + 1 - N]);

@@ -6,7 +6,7 @@
 
 use super::limits::TICK;
 use super::strip::GroupAudio;
-use crate::dsp::dynamics::{Compressor, DeEsser, Gate, Kept, Through};
+use crate::dsp::dynamics::{Behind, Compressor, DeEsser, Gate, Kept, Through};
 use crate::dsp::lanes::{Kernel, LANES, Lanes, Row, Vectors};
 use crate::dsp::section::{Coefficients, Filter, Section};
 use crate::units::SampleRate;
@@ -255,8 +255,14 @@ impl Stages {
         let (head, after) = self.sections.split_at_mut(AFTER);
         if self.gate.busy() {
             let (high_pass, before) = head.split_at_mut(BEFORE);
-            vectors.run(Filter { sections: high_pass, audio, grid });
-            vectors.run(Through { stage: &mut self.gate, linked, audio, grid });
+            if let Some(last) = high_pass.iter().rposition(Section::busy) {
+                let (first, last) = high_pass.split_at_mut(last);
+                vectors.run(Filter { sections: first, audio, grid });
+                let through = Through { stage: &mut self.gate, linked, audio, grid };
+                vectors.run(Behind { section: &mut last[0], through });
+            } else {
+                vectors.run(Through { stage: &mut self.gate, linked, audio, grid });
+            }
             vectors.run(Filter { sections: before, audio, grid });
         } else {
             // Side by side the sections hide each other's latency.
