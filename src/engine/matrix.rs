@@ -255,11 +255,19 @@ impl Kernel for Sum<'_, '_> {
         }
         still &= !moving;
         if still != 0 {
-            let mut rows = Rows { rows: [(&[0.0; LANES], &SILENCE); MOST_ROWS], count: 0 };
-            for (lane, column) in columns.iter_mut().enumerate() {
-                if still & 1 << lane != 0 {
+            let (mut rows, mut both) = (Rows::<1>::new(), Rows::<2>::new());
+            for (pair, sides) in columns.as_chunks_mut::<2>().0.iter_mut().enumerate() {
+                if still >> (2 * pair) & 0b11 == 0b11 && both.look_up(parts, first + 2 * pair) {
+                    both.sum::<V>(sides);
+                    continue;
+                }
+                for (side, column) in sides.iter_mut().enumerate() {
+                    let lane = 2 * pair + side;
+                    if still & 1 << lane == 0 {
+                        continue;
+                    }
                     if rows.look_up(parts, first + lane) {
-                        rows.sum::<V>(column);
+                        rows.sum::<V>(std::array::from_mut(column));
                     } else {
                         moving |= 1 << lane;
                     }
@@ -283,27 +291,37 @@ impl Kernel for Sum<'_, '_> {
 const MOST_ROWS: usize = 32;
 const SILENCE: GroupAudio = GroupAudio::all(0.0);
 
-/// What one destination takes over a whole tick while its gains stand still.
-struct Rows<'a> {
-    rows: [(&'a Row, &'a GroupAudio); MOST_ROWS],
+/// What one destination, or two that take the same, take over a whole tick while their gains stand still. Two at once, since
+/// what many columns play does not fit next to the processor and has to be brought each time.
+struct Rows<'a, const D: usize> {
+    rows: [([&'a Row; D], &'a GroupAudio); MOST_ROWS],
     count: usize,
 }
 
-impl<'a> Rows<'a> {
-    /// Says whether there is room for all of them.
+impl<'a, const D: usize> Rows<'a, D> {
+    const fn new() -> Self {
+        Self { rows: [([&[0.0; LANES]; D], &SILENCE); MOST_ROWS], count: 0 }
+    }
+
+    /// Says whether the destinations take the same and there is room for all of it.
     #[inline(always)]
     fn look_up(&mut self, parts: &'a [Part<'_>], to: usize) -> bool {
         self.count = 0;
         for Part { matrix, groups, sounding } in parts.iter().filter(|part| part.matrix.taken != 0) {
             let mut rest = matrix.live[to] & *sounding;
+            if matrix.live[to..to + D].iter().any(|live| live & *sounding != rest) {
+                return false;
+            }
             while rest != 0 {
                 let group = rest.trailing_zeros() as usize;
                 rest &= rest - 1;
                 // Buses take from lower ones only, whatever was asked for.
-                let gains = matrix.now.get(to * matrix.from_groups + group);
-                let (Some(audio), Some(gains)) = (groups.get(group), gains) else { continue };
+                let Some(audio) = groups.get(group) else { continue };
                 let Some(row) = self.rows.get_mut(self.count) else { return false };
-                *row = (gains, audio);
+                row.1 = audio;
+                for (index, gains) in row.0.iter_mut().enumerate() {
+                    *gains = &matrix.now[(to + index) * matrix.from_groups + group];
+                }
                 self.count += 1;
             }
         }
@@ -311,18 +329,29 @@ impl<'a> Rows<'a> {
     }
 
     #[inline(always)]
-    fn sum<V: Lanes>(&self, out: &mut Row) {
+    fn sum<V: Lanes>(&self, out: &mut [Row; D]) {
         let rows = &self.rows[..self.count];
         if V::CHAINS > 2 {
-            for (start, eight) in (0..TICK).step_by(8).zip(out.as_chunks_mut::<8>().0) {
-                let [a, b, c, d, e, f, g, h] = standing::<V, 8>(rows, start);
-                let (low, high) = (V::sums([a, b, c, d]), V::sums([e, f, g, h]));
-                eight[..4].copy_from_slice(&low);
-                eight[4..].copy_from_slice(&high);
+            for start in (0..TICK).step_by(8) {
+                let sums = standing::<V, D, 8>(rows, start);
+                for index in 0..D {
+                    let [a, b, c, d, e, f, g, h] = sums[index];
+                    out[index][start..start + 4].copy_from_slice(&V::sums([a, b, c, d]));
+                    out[index][start + 4..start + 8].copy_from_slice(&V::sums([e, f, g, h]));
+                }
+            }
+        } else if D == 2 {
+            for start in (0..TICK).step_by(2) {
+                let sums = standing::<V, D, 2>(rows, start);
+                let ([a, b], [c, d]) = (sums[0], sums[D - 1]);
+                let four = V::sums([a, b, c, d]);
+                out[0][start..start + 2].copy_from_slice(&four[..2]);
+                out[D - 1][start..start + 2].copy_from_slice(&four[2..]);
             }
         } else {
-            for (start, four) in (0..TICK).step_by(4).zip(out.as_chunks_mut::<4>().0) {
-                *four = V::sums(standing::<V, 4>(rows, start));
+            for start in (0..TICK).step_by(4) {
+                let sums = standing::<V, D, 4>(rows, start);
+                out[0][start..start + 4].copy_from_slice(&V::sums(sums[0]));
             }
         }
     }
@@ -330,13 +359,19 @@ impl<'a> Rows<'a> {
 
 /// The sums of some frames, lane by lane, with gains that stand still; few enough to stay in registers.
 #[inline(always)]
-fn standing<V: Lanes, const N: usize>(rows: &[(&Row, &GroupAudio)], start: usize) -> [V; N] {
-    let mut sums = [V::splat(0.0); N];
+fn standing<V: Lanes, const D: usize, const N: usize>(rows: &[([&Row; D], &GroupAudio)], start: usize) -> [[V; N]; D] {
+    let mut sums = [[V::splat(0.0); N]; D];
     for (gains, audio) in rows {
-        let gains = V::load(gains);
+        let mut gain = [V::splat(0.0); D];
+        for index in 0..D {
+            gain[index] = V::load(gains[index]);
+        }
         if let Some(audio) = audio[start..].first_chunk::<N>() {
             for frame in 0..N {
-                sums[frame] = sums[frame].add(V::load(&audio[frame]).mul(gains));
+                let audio = V::load(&audio[frame]);
+                for index in 0..D {
+                    sums[index][frame] = sums[index][frame].add(audio.mul(gain[index]));
+                }
             }
         }
     }
