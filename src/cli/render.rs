@@ -13,7 +13,7 @@ use crate::desk::journal::{self, Journal, Ports, What};
 use crate::desk::{Desk, Effects, Event, FLOOR_DBFS, LipSync, wiring};
 use crate::dsp::lanes::{Form, Vectors};
 use crate::dsp::level::db_from_linear;
-use crate::engine::limits::OUTPUT_COLUMNS;
+use crate::engine::limits::{OUTPUT_COLUMNS, TICK};
 use crate::engine::wires::{copy_what_exists, write_what_exists};
 use crate::engine::{Bank, Feed, MeterFrame, Wires};
 use crate::params::{Address, Key, Value, nearest};
@@ -692,6 +692,14 @@ impl Wires for Files {
 
     fn read(&mut self, channel: usize, offset: usize, into: &mut [f32]) {
         copy_what_exists(self.inputs.get(channel).map_or(&[], Vec::as_slice), offset, into);
+    }
+
+    fn in_place(&self) -> bool {
+        true
+    }
+
+    fn tick(&self, channel: usize, offset: usize) -> Option<&[f32; TICK]> {
+        self.inputs.get(channel)?.get(offset..)?.first_chunk()
     }
 
     fn write(&mut self, channel: usize, offset: usize, from: &[f32]) {

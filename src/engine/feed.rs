@@ -49,6 +49,19 @@ impl fmt::Debug for Feed {
 }
 
 impl Feed {
+    /// The wire of a side, if it is one.
+    ///
+    /// Real-time: safe
+    #[inline]
+    #[must_use]
+    pub fn wire(&self, side: usize) -> Option<usize> {
+        match self {
+            Self::Wires(left, _) if side == 0 => Some(usize::from(*left)),
+            Self::Wires(_, right) => right.map(usize::from),
+            _ => None,
+        }
+    }
+
     /// Fills the first `frames` of both sides; a mono feed leaves the right side alone.
     ///
     /// Real-time: safe

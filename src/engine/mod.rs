@@ -336,6 +336,8 @@ impl Taps {
     }
 }
 
+const SILENT_TICK: [f32; TICK] = [0.0; TICK];
+
 /// The samples of sixteen columns side by side. A segment may be shorter than a tick: what is behind its end is not read.
 struct Gather<'a> {
     columns: [&'a [f32; TICK]; LANES],
@@ -369,8 +371,9 @@ pub struct Engine {
     measured_from: u64,
     vectors: Vectors,
     feeds: Box<[Feed]>,
-    /// The slots that hold a feed, in order; only the first `feeds_used` count.
+    /// The slots that hold a feed, those that are no wires first; only the first `feeds_used` count.
     feed_slots: Box<[u16]>,
+    feeds_made: usize,
     feeds_used: usize,
     feed_audio: Box<[Sides]>,
     /// For every source column, which feed and which side.
@@ -419,6 +422,7 @@ impl Engine {
             vectors: settings.vectors,
             feeds: (0..FEEDS).map(|_| Feed::Silent).collect(),
             feed_slots: vec![0; FEEDS].into_boxed_slice(),
+            feeds_made: 0,
             feeds_used: 0,
             feed_audio: vec![[[0.0; TICK]; 2]; FEEDS].into_boxed_slice(),
             connections: vec![(0, 0); SOURCE_COLUMNS].into_boxed_slice(),
@@ -565,14 +569,17 @@ impl Engine {
 
     fn list_feeds(&mut self) {
         self.feeds_used = 0;
-        for (slot, feed) in self.feeds.iter().enumerate() {
-            if matches!(feed, Feed::Silent) {
-                self.feed_audio[slot] = [[0.0; TICK]; 2];
-            } else {
-                #[expect(clippy::cast_possible_truncation, reason = "512 slots")]
-                let number = slot as u16;
-                self.feed_slots[self.feeds_used] = number;
-                self.feeds_used += 1;
+        for of_wires in [false, true] {
+            self.feeds_made = self.feeds_used;
+            for (slot, feed) in self.feeds.iter().enumerate() {
+                if matches!(feed, Feed::Silent) {
+                    self.feed_audio[slot] = [[0.0; TICK]; 2];
+                } else if matches!(feed, Feed::Wires(..)) == of_wires {
+                    #[expect(clippy::cast_possible_truncation, reason = "512 slots")]
+                    let number = slot as u16;
+                    self.feed_slots[self.feeds_used] = number;
+                    self.feeds_used += 1;
+                }
             }
         }
     }
@@ -725,15 +732,21 @@ impl Engine {
     }
 
     fn segment<W: Wires + ?Sized>(&mut self, wires: &mut W, offset: usize, frames: usize) {
-        for slot in &self.feed_slots[..self.feeds_used] {
+        // A whole tick of a wire is taken from where it lies.
+        let in_place = frames == TICK && wires.in_place();
+        for slot in &self.feed_slots[..if in_place { self.feeds_made } else { self.feeds_used }] {
             let slot = usize::from(*slot);
             self.feeds[slot].fill(wires, offset, frames, &mut self.feed_audio[slot]);
         }
         for group in places(self.sources.in_use) {
-            let (connections, feeds) = (&self.connections[group * LANES..][..LANES], &self.feed_audio);
-            let mut columns = [&feeds[0][0]; LANES];
+            let connections = &self.connections[group * LANES..][..LANES];
+            let mut columns = [&SILENT_TICK; LANES];
             for (column, (feed, side)) in columns.iter_mut().zip(connections) {
-                *column = &feeds[usize::from(*feed)][usize::from(*side)];
+                let (feed, side) = (usize::from(*feed), usize::from(*side));
+                *column = match self.feeds[feed].wire(side) {
+                    Some(wire) if in_place => wires.tick(wire, offset).unwrap_or(&SILENT_TICK),
+                    _ => &self.feed_audio[feed][side],
+                };
             }
             self.vectors.run(Gather { columns, rows: &mut self.sources.audio[group] });
         }

@@ -26,6 +26,20 @@ pub trait Wires {
     /// Real-time: safe
     fn read(&mut self, channel: usize, offset: usize, into: &mut [f32]);
 
+    /// Whether inputs lie frame after frame, so that [`Wires::tick`] gives them and nothing has to be copied.
+    ///
+    /// Real-time: safe
+    fn in_place(&self) -> bool {
+        false
+    }
+
+    /// A whole tick of an input from `offset` on, where it lies; nothing when the input or one of the frames does not exist.
+    ///
+    /// Real-time: safe
+    fn tick(&self, _channel: usize, _offset: usize) -> Option<&[f32; TICK]> {
+        None
+    }
+
     /// Writes `from` to the frames from `offset` on of an output. What does not exist is ignored.
     ///
     /// Real-time: safe
@@ -63,6 +77,16 @@ impl Wires for PlanarWires<'_> {
         let start = channel.saturating_mul(self.stride);
         let channel = self.inputs.get(start..start.saturating_add(self.frames));
         copy_what_exists(channel.unwrap_or(&[]), offset, into);
+    }
+
+    fn in_place(&self) -> bool {
+        true
+    }
+
+    #[inline]
+    fn tick(&self, channel: usize, offset: usize) -> Option<&[f32; TICK]> {
+        let start = channel.saturating_mul(self.stride);
+        self.inputs.get(start..start.saturating_add(self.frames))?.get(offset..)?.first_chunk()
     }
 
     fn write(&mut self, channel: usize, offset: usize, from: &[f32]) {

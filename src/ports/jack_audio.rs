@@ -8,6 +8,7 @@ use super::audio::{BlockSink, BlockTime, DeviceNotice, Format, Listed, MAX_CHANN
 use super::clock;
 use super::jack_server::{self, Closing, Lease, Notices, Notified, ServerClient, ServerError};
 use super::notices::{Board, Keeper, Outbox};
+use crate::engine::limits::TICK;
 use crate::engine::wires::{Wires, copy_what_exists, write_what_exists};
 use crate::profile::{Device, Host};
 use crate::units::SampleRate;
@@ -329,6 +330,14 @@ impl Wires for JackWires<'_> {
 
     fn read(&mut self, channel: usize, offset: usize, into: &mut [f32]) {
         copy_what_exists(self.inputs.get(channel).copied().unwrap_or(&[]), offset, into);
+    }
+
+    fn in_place(&self) -> bool {
+        true
+    }
+
+    fn tick(&self, channel: usize, offset: usize) -> Option<&[f32; TICK]> {
+        self.inputs.get(channel)?.get(offset..)?.first_chunk()
     }
 
     fn write(&mut self, channel: usize, offset: usize, from: &[f32]) {
