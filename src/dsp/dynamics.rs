@@ -153,7 +153,7 @@ struct Following<V> {
 }
 
 impl<V: Lanes> Following<V> {
-    /// One frame on; the gain in octaves, with what is given back.
+    /// One frame on; in octaves, less what is given back.
     #[inline(always)]
     fn next(&mut self, aim: V) -> V {
         if let Some(steps) = &self.steps {
@@ -163,7 +163,7 @@ impl<V: Lanes> Following<V> {
         let gain = release.pick_le(attack, aim, self.reduction);
         self.reduction = self.reduction.add(aim.sub(self.reduction).mul(gain));
         self.most = self.reduction.max(self.most);
-        given_back.sub(self.reduction)
+        self.reduction.sub(given_back)
     }
 }
 
@@ -186,8 +186,8 @@ impl<V: Lanes, S: Stage<V>> Chain<'_, V, S> {
         };
         for at in done..rows.len() {
             let crests: [V; 1] = self.listen(rows, at);
-            let gains = self.follow(V::log2(crests));
-            self.apply(rows, at, gains);
+            let reductions = self.follow(V::log2(crests));
+            self.apply(rows, at, reductions);
         }
     }
 
@@ -200,20 +200,20 @@ impl<V: Lanes, S: Stage<V>> Chain<'_, V, S> {
         }
         let mut levels = V::log2(self.listen::<N>(rows, 0));
         let mut crests = self.listen::<N>(rows, N);
-        let mut gains = self.follow(levels);
+        let mut reductions = self.follow(levels);
         levels = V::log2(crests);
         crests = self.listen(rows, 2 * N);
         for block in 3..blocks {
-            self.apply(rows, (block - 3) * N, gains);
-            gains = self.follow(levels);
+            self.apply(rows, (block - 3) * N, reductions);
+            reductions = self.follow(levels);
             levels = V::log2(crests);
             crests = self.listen(rows, block * N);
         }
-        self.apply(rows, (blocks - 3) * N, gains);
-        gains = self.follow(levels);
-        self.apply(rows, (blocks - 2) * N, gains);
-        gains = self.follow(V::log2(crests));
-        self.apply(rows, (blocks - 1) * N, gains);
+        self.apply(rows, (blocks - 3) * N, reductions);
+        reductions = self.follow(levels);
+        self.apply(rows, (blocks - 2) * N, reductions);
+        reductions = self.follow(V::log2(crests));
+        self.apply(rows, (blocks - 1) * N, reductions);
         blocks * N
     }
 
@@ -242,8 +242,8 @@ impl<V: Lanes, S: Stage<V>> Chain<'_, V, S> {
     }
 
     #[inline(always)]
-    fn apply<const N: usize>(&mut self, rows: &mut [Row], start: usize, gains: [V; N]) {
-        let gains = V::exp2(gains);
+    fn apply<const N: usize>(&mut self, rows: &mut [Row], start: usize, reductions: [V; N]) {
+        let gains = V::half_to(reductions);
         for index in 0..N {
             let row = &mut rows[start + index];
             self.stage.apply(start + index, V::load(row), gains[index]).store(row);

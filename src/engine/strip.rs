@@ -586,77 +586,90 @@ impl Kernel for Tapped<'_> {
     }
 }
 
-struct Measuring<V> {
-    input_peak: V,
-    input_energy: V,
+/// What is measured of what comes in.
+struct Entering<V> {
+    peak: V,
+    energy: V,
     clips: V,
     audio: V,
+}
+
+impl<V: Lanes> Entering<V> {
+    #[inline(always)]
+    fn load(readings: &Readings) -> Self {
+        Self {
+            peak: V::load(&readings.input_peak),
+            energy: V::load(&readings.input_energy),
+            clips: V::load(&readings.clips),
+            audio: V::load(&readings.audio),
+        }
+    }
+
+    #[inline(always)]
+    fn store(self, readings: &mut Readings) {
+        self.peak.store(&mut readings.input_peak);
+        self.energy.store(&mut readings.input_energy);
+        self.clips.store(&mut readings.clips);
+        self.audio.store(&mut readings.audio);
+    }
+
+    #[inline(always)]
+    fn frame(&mut self, mut x: V, trim: V, from_outside: bool) -> V {
+        if from_outside {
+            let (one, level) = (V::splat(1.0), x.abs());
+            let limit = V::splat(AUDIO_LIMIT);
+            self.audio = self.audio.add(one.where_le(level, limit));
+            x = x.where_le(level, limit).where_le(V::splat(AUDIO_FLOOR), level);
+            self.clips = self.clips.add(one.where_le(one, level).where_le(level, limit));
+        }
+        x = x.mul(trim);
+        self.peak = x.abs().max(self.peak);
+        self.energy = self.energy.add(x.mul(x));
+        x
+    }
+}
+
+/// What is measured of what goes out: the highest magnitude of the segment, and the energy since the readings were taken.
+struct Leaving<V> {
     peak: V,
     energy: V,
 }
 
-impl Run<'_> {
+impl<V: Lanes> Leaving<V> {
     #[inline(always)]
-    fn frame<V: Lanes>(row: &mut Row, trim: V, gain: V, from_outside: bool, part: Part, m: &mut Measuring<V>) {
-        let mut x = V::load(row);
-        if part == Part::Tail {
-            Self::leave(row, x.mul(gain), m);
-            return;
-        }
-        if from_outside {
-            let (one, level) = (V::splat(1.0), x.abs());
-            let limit = V::splat(AUDIO_LIMIT);
-            m.audio = m.audio.add(one.where_le(level, limit));
-            x = x.where_le(level, limit).where_le(V::splat(AUDIO_FLOOR), level);
-            m.clips = m.clips.add(one.where_le(one, level).where_le(level, limit));
-        }
-        x = x.mul(trim);
-        m.input_peak = x.abs().max(m.input_peak);
-        m.input_energy = m.input_energy.add(x.mul(x));
-        if part == Part::Head {
-            x.store(row);
-        } else {
-            Self::leave(row, x.mul(gain), m);
-        }
-    }
-
-    #[inline(always)]
-    fn leave<V: Lanes>(row: &mut Row, y: V, m: &mut Measuring<V>) {
-        m.peak = y.abs().max(m.peak);
-        m.energy = m.energy.add(y.mul(y));
-        y.store(row);
+    fn frame(&mut self, x: V, gain: V) -> V {
+        let y = x.mul(gain);
+        self.peak = y.abs().max(self.peak);
+        self.energy = self.energy.add(y.mul(y));
+        y
     }
 }
 
-impl Kernel for Run<'_> {
-    type Output = ();
-
+impl Run<'_> {
+    /// Each part is compiled for itself, so that what another measures takes no registers.
     #[inline(always)]
-    fn run<V: Lanes>(self) {
-        let Run { strip, audio, from_outside, part } = self;
-        let readings = &mut strip.readings;
-        let mut m = Measuring {
-            input_peak: V::load(&readings.input_peak),
-            input_energy: V::load(&readings.input_energy),
-            clips: V::load(&readings.clips),
-            audio: V::load(&readings.audio),
-            peak: V::splat(0.0),
-            energy: V::load(&readings.energy),
-        };
+    fn over<V: Lanes, const HEAD: bool, const TAIL: bool>(self) {
+        let Run { strip, audio, from_outside, .. } = self;
+        let mut entering = Entering::<V>::load(&strip.readings);
+        let mut leaving = Leaving { peak: V::splat(0.0), energy: V::load(&strip.readings.energy) };
         if strip.moving {
             let follow = V::splat(strip.times.follow);
             let (mut trim, mut level) = (Moving::<V>::load(&strip.trim), Moving::<V>::load(&strip.level));
             let (mut gate, mut presence) = (Ramping::<V>::load(&strip.gate), Ramping::<V>::load(&strip.presence));
-            let (head, tail) = (part != Part::Tail, part != Part::Head);
             for row in audio.iter_mut() {
-                let trim = if head { trim.next(follow) } else { trim.now };
-                let gain = if tail { level.next(follow).mul(gate.next()).mul(presence.next()) } else { V::splat(1.0) };
-                Self::frame(row, trim, gain, from_outside, part, &mut m);
+                let mut x = V::load(row);
+                if HEAD {
+                    x = entering.frame(x, trim.next(follow), from_outside);
+                }
+                if TAIL {
+                    x = leaving.frame(x, level.next(follow).mul(gate.next()).mul(presence.next()));
+                }
+                x.store(row);
             }
-            if head {
+            if HEAD {
                 trim.now.store(&mut strip.trim.now);
             }
-            if tail {
+            if TAIL {
                 level.now.store(&mut strip.level.now);
                 gate.store(&mut strip.gate);
                 presence.store(&mut strip.presence);
@@ -665,23 +678,43 @@ impl Kernel for Run<'_> {
             let trim = V::load(&strip.trim.now);
             let gain = V::load(&strip.level.now).mul(V::load(&strip.gate.now)).mul(V::load(&strip.presence.now));
             for row in audio.iter_mut() {
-                Self::frame(row, trim, gain, from_outside, part, &mut m);
+                let mut x = V::load(row);
+                if HEAD {
+                    x = entering.frame(x, trim, from_outside);
+                }
+                if TAIL {
+                    x = leaving.frame(x, gain);
+                }
+                x.store(row);
             }
         }
-        // Peaks are never negative, so their sum is 0 only when all of them are.
-        if part != Part::Head {
-            strip.silent = m.peak.sum() <= 0.0;
+        let readings = &mut strip.readings;
+        if HEAD {
+            entering.store(readings);
+            #[expect(clippy::cast_possible_truncation, reason = "a segment has at most 16 frames")]
+            let frames = audio.len() as u32;
+            strip.frames_read += frames;
         }
-        m.input_peak.store(&mut readings.input_peak);
-        m.input_energy.store(&mut readings.input_energy);
-        m.clips.store(&mut readings.clips);
-        m.audio.store(&mut readings.audio);
-        if !strip.measured_behind {
-            m.peak.max(V::load(&readings.peak)).store(&mut readings.peak);
-            m.energy.store(&mut readings.energy);
+        if TAIL {
+            // Peaks are never negative, so their sum is 0 only when all of them are.
+            strip.silent = leaving.peak.sum() <= 0.0;
+            if !strip.measured_behind {
+                leaving.peak.max(V::load(&readings.peak)).store(&mut readings.peak);
+                leaving.energy.store(&mut readings.energy);
+            }
         }
-        #[expect(clippy::cast_possible_truncation, reason = "a segment has at most 16 frames")]
-        let frames = audio.len() as u32;
-        strip.frames_read += if part == Part::Tail { 0 } else { frames };
+    }
+}
+
+impl Kernel for Run<'_> {
+    type Output = ();
+
+    #[inline(always)]
+    fn run<V: Lanes>(self) {
+        match self.part {
+            Part::Head => self.over::<V, true, false>(),
+            Part::Tail => self.over::<V, false, true>(),
+            Part::Whole => self.over::<V, true, true>(),
+        }
     }
 }
