@@ -25,8 +25,8 @@ pub struct Jackd {
     /// A machine takes eight servers, and one that was killed keeps its place until its name is used again: names come
     /// from a few places, each locked while it is in use.
     place: File,
-    /// What stands in the place of the metadata.
-    no_metadata: PathBuf,
+    /// See [`do_without_metadata`].
+    no_metadata: File,
 }
 
 impl Jackd {
@@ -36,15 +36,28 @@ impl Jackd {
         if !have(&["jackd", "jack_freewheel", "jack_wait", "timeout", "sh", "kill"]) {
             return None;
         }
-        Some(Self::start_in(Some(TURN.lock().unwrap_or_else(PoisonError::into_inner)), rate, period, channels))
+        let turn = TURN.lock().unwrap_or_else(PoisonError::into_inner);
+        let Some(no_metadata) = do_without_metadata() else {
+            assert!(std::env::var_os("CI").is_none(), "another jackd runs");
+            println!("skipped: a jackd of this user runs, and a server that is killed here could leave it hanging");
+            return None;
+        };
+        Some(Self::start_in(Some(turn), no_metadata, rate, period, channels))
     }
 
     /// One more server, for other processes than this one.
     pub fn start_beside(&self, rate: u32, period: u32, channels: usize) -> Self {
-        Self::start_in(None, rate, period, channels)
+        let no_metadata = self.no_metadata.try_clone().expect("a file can be had twice");
+        Self::start_in(None, no_metadata, rate, period, channels)
     }
 
-    fn start_in(turn: Option<MutexGuard<'static, ()>>, rate: u32, period: u32, channels: usize) -> Self {
+    fn start_in(
+        turn: Option<MutexGuard<'static, ()>>,
+        no_metadata: File,
+        rate: u32,
+        period: u32,
+        channels: usize,
+    ) -> Self {
         let mut place = None;
         wait_until("a place for a JACK server is free", || {
             place = (0..5).find_map(|n| {
@@ -58,7 +71,6 @@ impl Jackd {
         });
         let (name, mut place) = place.expect("awaited");
         end_what_a_crash_left(&name, &mut place);
-        let no_metadata = do_without_metadata();
         let arguments = ["-R", "-P70", "-S", "-d", "dummy"].map(str::to_owned).into_iter().chain([
             format!("-r{rate}"),
             format!("-p{period}"),
@@ -150,21 +162,36 @@ impl Jackd {
     }
 }
 
-/// All servers and clients of a user share a database of metadata (`jack_db-UID`). Who is killed while it has one of the
-/// database's locks leaves it taken, and whoever comes after waits for ever; tests kill. With a file in the place of its folder
-/// there is no database, and nobody here needs one. A folder that a server of the machine's own may use stays.
-fn do_without_metadata() -> PathBuf {
+/// Where all servers and clients of this user have their database of metadata.
+fn metadata() -> PathBuf {
     let user = std::fs::metadata("/proc/self").expect("Linux has /proc").uid();
-    let path = PathBuf::from(format!("/dev/shm/jack_db-{user}"));
-    if File::create_new(&path).is_err() && path.is_dir() {
+    PathBuf::from(format!("/dev/shm/jack_db-{user}"))
+}
+
+/// Who is killed while it has one of the locks of that database leaves it taken, and whoever comes after waits for ever; tests
+/// kill. With a file in the place of its folder there is no database, and nobody here needs one. The file is there while anybody
+/// holds what this gives; nothing when a server that is not of the tests may use the folder.
+fn do_without_metadata() -> Option<File> {
+    let holding = File::options()
+        .create(true)
+        .truncate(false)
+        .write(true)
+        .open(std::env::temp_dir().join("longthrow-test-metadata"));
+    let holding = holding.expect("a file can be made");
+    holding.lock_shared().expect("it can be locked");
+    for _ in 0..3 {
+        if File::create_new(metadata()).is_ok() || metadata().is_file() {
+            return Some(holding);
+        }
         let processes = std::fs::read_dir("/proc").expect("Linux has /proc").flatten();
         let names = processes.filter_map(|process| std::fs::read_to_string(process.path().join("comm")).ok());
-        if !names.into_iter().any(|name| matches!(name.trim(), "jackd" | "jackdbus")) {
-            std::fs::remove_dir_all(&path).expect("it is ours");
-            drop(File::create_new(&path));
+        if names.into_iter().any(|name| matches!(name.trim(), "jackd" | "jackdbus")) {
+            return None;
         }
+        // Nobody's; another test may be at it, too.
+        drop(std::fs::remove_dir_all(metadata()));
     }
-    path
+    None
 }
 
 /// A test process that crashed has left its server behind, whose number is noted in the place.
@@ -186,9 +213,9 @@ fn end_what_a_crash_left(name: &str, place: &mut File) {
 impl Drop for Jackd {
     fn drop(&mut self) {
         self.end("TERM");
-        // For servers of the machine's own that start later; those of other tests make it anew.
-        if self.turn.is_some() {
-            drop(std::fs::remove_file(&self.no_metadata));
+        // For servers of the machine's own that start later, once no test of any process is at it.
+        if self.turn.is_some() && self.no_metadata.unlock().is_ok() && self.no_metadata.try_lock().is_ok() {
+            drop(std::fs::remove_file(metadata()));
         }
     }
 }
