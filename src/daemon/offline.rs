@@ -7,6 +7,7 @@
 use super::feeds;
 use crate::desk::{Desk, Effects, Event, ToEngine, engine_settings};
 use crate::dsp::lanes::Vectors;
+use crate::engine::limits::TICK;
 use crate::engine::{Crossing, Engine, Feed, MeterFrame, Wires};
 use crate::profile::Installation;
 use crate::units::{Frames, SampleRate};
@@ -187,6 +188,14 @@ impl Wires for Buffers {
             Some(samples) => into.copy_from_slice(samples),
             None => into.fill(0.0),
         }
+    }
+
+    fn in_place(&self) -> bool {
+        true
+    }
+
+    fn tick(&self, channel: usize, offset: usize) -> Option<&[f32; TICK]> {
+        self.inputs.get(channel)?.get(self.offset + offset..)?.first_chunk()
     }
 
     fn write(&mut self, channel: usize, offset: usize, from: &[f32]) {

@@ -729,11 +729,12 @@ impl Kernel for Through<'_, Gate> {
     }
 }
 
-/// A gate behind a section of a filter, in one go where the registers hold both: alone, the section would wait for itself.
+/// A gate behind sections of a filter, the last of them in one go with it where the registers hold both: alone, it would wait
+/// for itself.
 #[derive(Debug)]
 pub struct Behind<'a> {
     /// What comes first.
-    pub section: &'a mut Section,
+    pub sections: &'a mut [Section],
     /// The gate.
     pub through: Through<'a, Gate>,
 }
@@ -743,18 +744,18 @@ impl Kernel for Behind<'_> {
 
     #[inline(always)]
     fn run<V: Lanes>(self) {
-        let Behind { section, through } = self;
-        match through.stage.stage.values.on_their_way::<V>() {
-            (now, None) if V::CHAINS > 2 && !section.moving() => {
+        let Behind { sections, through } = self;
+        let still = V::CHAINS > 2 && !through.stage.moving();
+        let last = sections.iter().rposition(Section::busy).filter(|last| still && !sections[*last].moving());
+        let (first, last) = sections.split_at_mut(last.unwrap_or(sections.len()));
+        Filter { sections: first, audio: &mut *through.audio, grid: through.grid }.run::<V>();
+        match (through.stage.stage.values.on_their_way::<V>(), last.first_mut()) {
+            ((now, None), Some(section)) => {
                 let taken = section.take(through.grid);
                 let [taken] = through.gate_from(now, None, [taken]);
                 section.put_back(taken);
             }
-            _ => {
-                let sections = std::slice::from_mut(section);
-                Filter { sections, audio: through.audio, grid: through.grid }.run::<V>();
-                through.run::<V>();
-            }
+            _ => through.run::<V>(),
         }
     }
 }

@@ -573,7 +573,9 @@ impl Engine {
             self.feeds_made = self.feeds_used;
             for (slot, feed) in self.feeds.iter().enumerate() {
                 if matches!(feed, Feed::Silent) {
-                    self.feed_audio[slot] = [[0.0; TICK]; 2];
+                    if of_wires {
+                        self.feed_audio[slot] = [[0.0; TICK]; 2];
+                    }
                 } else if matches!(feed, Feed::Wires(..)) == of_wires {
                     #[expect(clippy::cast_possible_truncation, reason = "512 slots")]
                     let number = slot as u16;

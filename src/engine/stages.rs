@@ -255,14 +255,8 @@ impl Stages {
         let (head, after) = self.sections.split_at_mut(AFTER);
         if self.gate.busy() {
             let (high_pass, before) = head.split_at_mut(BEFORE);
-            if let Some(last) = high_pass.iter().rposition(Section::busy) {
-                let (first, last) = high_pass.split_at_mut(last);
-                vectors.run(Filter { sections: first, audio, grid });
-                let through = Through { stage: &mut self.gate, linked, audio, grid };
-                vectors.run(Behind { section: &mut last[0], through });
-            } else {
-                vectors.run(Through { stage: &mut self.gate, linked, audio, grid });
-            }
+            let through = Through { stage: &mut self.gate, linked, audio, grid };
+            vectors.run(Behind { sections: high_pass, through });
             vectors.run(Filter { sections: before, audio, grid });
         } else {
             // Side by side the sections hide each other's latency.
