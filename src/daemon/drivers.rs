@@ -393,8 +393,8 @@ impl Watch {
         let patience = u64::try_from(OPEN_PATIENCE.as_nanos()).unwrap_or(u64::MAX);
         let hanging = self.opening.iter().filter(|opening| now - opening.since > patience).count();
         if hanging > 0 && !std::mem::replace(&mut self.hang_told, true) {
-            let name = self.device.as_ref().map_or("", |device| &device.id);
-            (self.notice)(DriverNotice::Warning(log::opening_hangs(name, OPEN_PATIENCE.as_secs())));
+            let told = log::opening_hangs(self.name(), OPEN_PATIENCE.as_secs());
+            (self.notice)(DriverNotice::Warning(told));
         }
         if now >= self.next_attempt && self.opening.len() == hanging && hanging < OPEN_HANGING {
             self.attempt(now);
@@ -423,11 +423,15 @@ impl Watch {
         self.next_attempt = now + wait * 1_000_000;
     }
 
+    fn name(&self) -> &str {
+        self.device.as_ref().map_or("", |device| &device.id)
+    }
+
     fn failed(&mut self, error: &OpenError) {
         // Said at the first attempt only: the device is tried for ever.
         if self.attempts == 1 {
-            let name = self.device.as_ref().map_or("", |device| &device.id);
-            (self.notice)(DriverNotice::Warning(log::device_not_opened(name, error)));
+            let told = log::device_not_opened(self.name(), error);
+            (self.notice)(DriverNotice::Warning(told));
         }
     }
 
@@ -441,9 +445,8 @@ impl Watch {
         let last = running.seen.at.load(Ordering::Relaxed).max(running.since);
         if Duration::from_nanos(nanos().saturating_sub(last)) > CALL_PATIENCE {
             if !std::mem::replace(&mut self.mute_told, true) {
-                let name = self.device.as_ref().map_or("", |device| &device.id);
-                let patience = CALL_PATIENCE.as_secs();
-                (self.notice)(DriverNotice::Warning(log::never_called(name, patience)));
+                let told = log::never_called(self.name(), CALL_PATIENCE.as_secs());
+                (self.notice)(DriverNotice::Warning(told));
             }
             close(running);
             self.next_attempt = nanos();

@@ -424,7 +424,7 @@ impl Engine {
             feed_slots: vec![0; FEEDS].into_boxed_slice(),
             feeds_made: 0,
             feeds_used: 0,
-            feed_audio: vec![[[0.0; TICK]; 2]; FEEDS].into_boxed_slice(),
+            feed_audio: vec![[SILENT_TICK; 2]; FEEDS].into_boxed_slice(),
             connections: vec![(0, 0); SOURCE_COLUMNS].into_boxed_slice(),
             sources: Columns::new(SOURCE_GROUPS, settings.sources, true, Some(settings.rate)),
             buses,
@@ -568,15 +568,13 @@ impl Engine {
     }
 
     fn list_feeds(&mut self) {
+        // What feeds fill is filled anew with every segment; a side that one leaves alone keeps nothing of the one before it.
+        self.feed_audio.fill([SILENT_TICK; 2]);
         self.feeds_used = 0;
         for of_wires in [false, true] {
             self.feeds_made = self.feeds_used;
             for (slot, feed) in self.feeds.iter().enumerate() {
-                if matches!(feed, Feed::Silent) {
-                    if of_wires {
-                        self.feed_audio[slot] = [[0.0; TICK]; 2];
-                    }
-                } else if matches!(feed, Feed::Wires(..)) == of_wires {
+                if !matches!(feed, Feed::Silent) && matches!(feed, Feed::Wires(..)) == of_wires {
                     #[expect(clippy::cast_possible_truncation, reason = "512 slots")]
                     let number = slot as u16;
                     self.feed_slots[self.feeds_used] = number;
