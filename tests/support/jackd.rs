@@ -143,16 +143,6 @@ impl Jackd {
         }
     }
 
-    /// Kills it and waits for its end.
-    pub fn stop(&mut self) {
-        if let Some(mut child) = self.child.take() {
-            for jackd in children(child.id()) {
-                signal("KILL", jackd);
-            }
-            let _timeout_ends_with_it = child.wait();
-        }
-    }
-
     /// Faster than real time, each client waited for; or real time again. To be left before any client closes.
     pub fn freewheel(&self, on: bool) {
         let mut command = Command::new("jack_freewheel");
