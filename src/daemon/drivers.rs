@@ -33,6 +33,8 @@ const RETRY_MS: [u64; 3] = [250, 500, 1000];
 /// How long a device may take to open before another attempt is made beside it, and how many may hang at once.
 const OPEN_PATIENCE: Duration = Duration::from_secs(5);
 const OPEN_HANGING: usize = 3;
+/// How long the last device may take to close when the desk stops.
+const LAST_CLOSE: Duration = Duration::from_secs(1);
 /// An open device that has not called for this long is closed and opened anew.
 const CALL_PATIENCE: Duration = Duration::from_secs(10);
 /// A change of a device's delay that is told, ms.
@@ -333,10 +335,13 @@ impl Watch {
             };
             std::thread::sleep(WATCH);
         }
-        if let State::Waiting(running) | State::Driving(running) = std::mem::replace(&mut self.state, State::Closed) {
-            close(running);
-        }
+        let last = match std::mem::replace(&mut self.state, State::Closed) {
+            State::Waiting(running) | State::Driving(running) => close(running),
+            State::Closed => None,
+        };
         self.silent.stop();
+        // A server that has to find out by itself that a client ended may hang, with all of its other clients (jackd2 1.9.21).
+        last.map(|closing| super::join_until(closing, LAST_CLOSE));
     }
 
     fn change(&mut self, device: Option<Device>) {
@@ -348,7 +353,7 @@ impl Watch {
                 self.go_on_silently(log::OTHER_DEVICE);
                 close(running);
             }
-            State::Waiting(running) => close(running),
+            State::Waiting(running) => drop(close(running)),
             State::Closed => {}
         }
         // Attempts for the old device close what they open.
@@ -557,11 +562,11 @@ fn fresh(running: &Running, rate: SampleRate) -> bool {
 }
 
 /// Closes a device on a thread that may hang without harm.
-fn close(running: Running) {
+fn close(running: Running) -> Option<JoinHandle<()>> {
     running.seen.number.store(NOBODY, Ordering::Release);
     let work = move || drop(running);
     // Without a thread to do it on the device is closed right here.
-    drop(std::thread::Builder::new().name("device-close".into()).spawn(work));
+    std::thread::Builder::new().name("device-close".into()).spawn(work).ok()
 }
 
 /// The driver that is always there: it paces by the monotonic clock and its sound goes nowhere.

@@ -3,7 +3,7 @@
 use super::signal::{depth, sample};
 use super::{children, have, signal, wait_until};
 use jack::{AudioIn, AudioOut, Client, Control, Port, PortFlags, ProcessHandler, ProcessScope};
-use longthrow::ports::jack_server::{self, Lease, ServerClient};
+use longthrow::ports::jack_server::{self, Closing, Lease, ServerClient};
 use std::fs::File;
 use std::io::{Read, Seek, Write};
 use std::os::unix::fs::MetadataExt;
@@ -211,13 +211,13 @@ impl Drop for Jackd {
 }
 
 /// A client of the test's own at work, closed with the test. libjack can wait for ever at the close, for a server that was
-/// stopped or killed amid it: then the client is left behind.
-pub struct Active<P: 'static + Send + ProcessHandler>(Option<jack::AsyncClient<(), P>>);
+/// stopped or killed amid it: then the client is left behind, and no other is opened until that server has been killed.
+pub struct Active<P: 'static + Send + ProcessHandler>(Option<jack::AsyncClient<(), P>>, Closing);
 
 impl<P: 'static + Send + ProcessHandler> Active<P> {
-    /// Activates it.
-    pub fn new(client: Client, work: P) -> Self {
-        Self(Some(client.activate_async((), work).expect("it can be activated")))
+    /// Activates it. The lease is in `work`.
+    pub fn new(client: Client, closing: Closing, work: P) -> Self {
+        Self(Some(client.activate_async((), work).expect("it can be activated")), closing)
     }
 
     /// The client, to make connections with.
@@ -228,6 +228,15 @@ impl<P: 'static + Send + ProcessHandler> Active<P> {
 
 impl<P: 'static + Send + ProcessHandler> Drop for Active<P> {
     fn drop(&mut self) {
+        // Who closes hears nothing more, and a server that has to tell it of every port of a daemon that was just killed fills
+        // its socket and stands still (jackd2 1.9.21).
+        for _ in 0..50 {
+            if ports(self.client(), "^longthrow").is_empty() {
+                break;
+            }
+            std::thread::sleep(Duration::from_millis(10));
+        }
+        self.1.begin();
         let (client, (closed, is_closed)) = (self.0.take(), mpsc::channel());
         std::thread::spawn(move || {
             drop(client);
@@ -261,8 +270,9 @@ impl Feeder {
     pub fn start(server: &str, name: &str, channels: usize) -> Self {
         let ServerClient { client, lease } = jack_server::open(name, server).expect("the server runs");
         let ports = (1..=channels).map(|n| client.register_port(&n.to_string(), AudioOut::default()));
+        let closing = lease.closing();
         let feed = Feed(ports.collect::<Result<_, _>>().expect("there is room for ports"), lease);
-        Self(Active::new(client, feed))
+        Self(Active::new(client, closing, feed))
     }
 
     /// The client, to make connections with.
@@ -351,9 +361,9 @@ impl Catcher {
         let ServerClient { client, lease } = jack_server::open(name, server).expect("the server runs");
         let ports = (1..=channels).map(|n| client.register_port(&n.to_string(), AudioIn::default()));
         let ports = ports.collect::<Result<Vec<_>, _>>().expect("there is room for ports");
-        let (caught, wanted) = (Arc::default(), Arc::default());
+        let (caught, wanted, closing) = (Arc::default(), Arc::default(), lease.closing());
         let catch = Catch { ports, caught: Arc::clone(&caught), wanted: Arc::clone(&wanted), _lease: lease };
-        Self { client: Active::new(client, catch), caught, wanted }
+        Self { client: Active::new(client, closing, catch), caught, wanted }
     }
 
     /// What it hears in the next so many frames, rounded up to whole blocks.

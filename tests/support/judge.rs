@@ -52,8 +52,9 @@ impl Judge {
         let ServerClient { client, lease } = jack_server::open("judge", server).expect("the server runs");
         let port = client.register_port("in", AudioIn::default()).expect("a port");
         let seen = Arc::<Seen>::default();
+        let closing = lease.closing();
         let judging = Judging { port, seen: Arc::clone(&seen), _lease: lease };
-        Self { client: Active::new(client, judging), seen }
+        Self { client: Active::new(client, closing, judging), seen }
     }
 
     /// Waits for so many frames more; gives how many of them were wrong.
