@@ -25,8 +25,10 @@ pub const DAEMON_LANE: usize = CONTROL_PORTS + 1;
 pub const LANE_ITEMS: usize = 4096;
 /// Room beyond that for what closes several targets at once.
 const CLOSING_ITEMS: usize = 256;
-/// Items taken from one lane before the next lane has its turn.
+/// Items taken from one lane before the next lane has its turn, and panel bytes among them: what comes by another lane waits
+/// for as much work as this.
 const TURN: usize = 64;
+const TURN_BYTES: usize = 1024;
 /// Panel bytes that are joined into one item.
 const JOINED_BYTES: usize = 256;
 
@@ -90,6 +92,14 @@ impl Item {
     #[must_use]
     pub const fn event(event: Event) -> Self {
         Self { ask: Ask::Event(event), origin: Origin::Nobody, due: Frames(0) }
+    }
+
+    /// Bytes of a panel in it.
+    fn panel_bytes(&self) -> usize {
+        match &self.ask {
+            Ask::Event(Event::Midi { bytes, .. }) => bytes.len(),
+            _ => 0,
+        }
     }
 
     /// The parameter of a plain move that a later one may replace.
@@ -283,7 +293,11 @@ impl Lane {
     }
 
     fn take(&mut self, into: &mut Vec<Item>) {
-        let count = self.items.len().min(TURN);
+        let (mut count, mut bytes) = (0, 0);
+        while count < self.items.len().min(TURN) && bytes < TURN_BYTES {
+            bytes += self.items[count].panel_bytes();
+            count += 1;
+        }
         into.extend(self.items.drain(..count));
         // While the lane is long these go before what was there first, which only closes sooner.
         into.extend(std::mem::take(&mut self.closings).into_values());
@@ -294,6 +308,7 @@ impl Lane {
 mod tests {
     use super::*;
     use crate::desk::By;
+    use crate::panel::PortIndex;
 
     fn set(path: &str, value: Value) -> Item {
         let address = Address::from_dotted(path).expect(path);
@@ -333,6 +348,19 @@ mod tests {
         assert_eq!(inbox.dropped(), [1, 0]);
         assert!(inbox.push(0, set("channel.a.switch", Value::Word("closed".into()))));
         assert_eq!(values(&inbox), ["channel.a.switch closed", "channel.b.switch closed"], "nothing older opens again");
+    }
+
+    #[test]
+    fn a_flood_of_panel_bytes_leaves_the_next_lane_its_turn() {
+        let inbox = Inbox::new(2);
+        for _ in 0..LANE_ITEMS {
+            inbox.push(0, Item::event(Event::Midi { port: PortIndex(0), bytes: vec![0xf8; JOINED_BYTES] }));
+        }
+        inbox.push(1, set("channel.a.switch", Value::Word("closed".into())));
+        let mut items = Vec::new();
+        inbox.take(Duration::ZERO, &mut items);
+        assert_eq!(items.iter().map(Item::panel_bytes).sum::<usize>(), TURN_BYTES);
+        assert!(items.last().is_some_and(|item| item.closes().is_some()));
     }
 
     #[test]
