@@ -44,6 +44,13 @@ pub trait Lanes: Copy {
     /// `self` where `low <= high`, else 0; a NaN on either side counts as not.
     #[must_use]
     fn where_le(self, low: Self, high: Self) -> Self;
+    /// `self` where its size is from `low` to `high`, both positive, else 0; also 0 for a NaN.
+    #[inline(always)]
+    #[must_use]
+    fn where_sized(self, low: f32, high: f32) -> Self {
+        let size = self.abs();
+        self.where_le(Self::splat(low), size).where_le(size, Self::splat(high))
+    }
     /// Quotient, lane by lane.
     #[must_use]
     fn div(self, other: Self) -> Self;
@@ -848,6 +855,18 @@ mod x86 {
             Self(unsafe { _mm512_maskz_mov_ps(_mm512_cmp_ps_mask::<_CMP_LE_OQ>(low.0, high.0), self.0) })
         }
         #[inline(always)]
+        fn where_sized(self, low: f32, high: f32) -> Self {
+            // Without their signs, bits of numbers are in order of size, those of a NaN above all: one comparison does.
+            let bits = |number: f32| (number.to_bits() << 1).cast_signed();
+            // SAFETY: within `run_avx512`.
+            Self(unsafe {
+                let own = _mm512_castps_si512(self.0);
+                let above = _mm512_sub_epi32(_mm512_add_epi32(own, own), _mm512_set1_epi32(bits(low)));
+                let range = _mm512_set1_epi32(bits(high).wrapping_sub(bits(low)));
+                _mm512_maskz_mov_ps(_mm512_cmple_epu32_mask(above, range), self.0)
+            })
+        }
+        #[inline(always)]
         fn div(self, other: Self) -> Self {
             // SAFETY: within `run_avx512`.
             Self(unsafe { _mm512_div_ps(self.0, other.0) })
@@ -943,6 +962,7 @@ mod tests {
                 a.min(b),
                 a.abs(),
                 a.where_le(b, V::splat(0.25)),
+                a.where_sized(1.0e-15, 1.0e12),
                 V::splat(0.1).add(a).mul(a),
             ];
             for result in results {
@@ -951,6 +971,31 @@ mod tests {
                 bits.extend(row.map(f32::to_bits));
             }
             bits
+        }
+    }
+
+    struct Sized<'a>(&'a Row);
+
+    impl Kernel for Sized<'_> {
+        type Output = Row;
+        #[inline(always)]
+        fn run<V: Lanes>(self) -> Row {
+            let mut row = [0.0; LANES];
+            V::load(self.0).where_sized(0.25, 4.0).store(&mut row);
+            row
+        }
+    }
+
+    #[test]
+    fn sizes_keep_their_ends_and_their_signs() {
+        let (below, above) = (0.25_f32.next_down(), 4.0_f32.next_up());
+        let ends = [0.25, 4.0, -0.25, -4.0];
+        let beyond = [below, above, -below, -above, 0.0, -0.0, 1.0e-40, f32::INFINITY, f32::NEG_INFINITY];
+        let given = [&ends[..], &beyond, &[f32::NAN, -f32::NAN, 1.0]].concat().try_into().expect("sixteen");
+        for vectors in Form::ALL.into_iter().filter_map(Vectors::new) {
+            let kept = vectors.run(Sized(&given)).map(f32::to_bits);
+            let expected = std::array::from_fn(|lane| if lane < 4 || lane == 15 { given[lane].to_bits() } else { 0 });
+            assert_eq!(kept, expected, "{:?}", vectors.form());
         }
     }
 

@@ -245,8 +245,7 @@ pub fn step<V: Lanes>(x: V, [c1, c2, g, m0, n1, n2]: Still<V>, states: &mut [V; 
 #[inline(always)]
 #[must_use]
 pub fn flushed<V: Lanes>(state: V) -> V {
-    let size = state.abs();
-    state.where_le(V::splat(STATE_FLOOR), size).where_le(size, V::splat(STATE_LIMIT))
+    state.where_sized(STATE_FLOOR, STATE_LIMIT)
 }
 
 /// One segment through those sections of a chain that do more than pass.

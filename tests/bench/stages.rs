@@ -185,7 +185,10 @@ fn shipped(lanes: usize, vectors: Vectors, gliding: bool) -> f64 {
         for ((sections, input), audio) in sections.iter_mut().zip(&input).zip(&mut audio) {
             audio.copy_from_slice(input);
             for tick in audio.chunks_exact_mut(TICK) {
-                vectors.run(Settle { sections, gain });
+                // Like the engine's: what stands still is not asked again.
+                if sections.iter().any(Section::moving) {
+                    vectors.run(Settle { sections, gain });
+                }
                 vectors.run(Filter { sections, audio: tick, grid: true });
             }
         }
