@@ -23,7 +23,7 @@ use std::sync::mpsc::{Receiver, SyncSender, sync_channel};
 use std::sync::{Arc, Mutex};
 use std::time::Duration;
 use support::daemon::Daemon;
-use support::jackd::Jackd;
+use support::jackd::{Active, Jackd};
 use support::pty::Pty;
 use support::{have, wait_until};
 
@@ -841,7 +841,7 @@ fn over_jack_midi_a_control_is_taught() {
     let ServerClient { client, lease } = jack_server::open("hand", &jackd.name).expect("the server runs");
     let out = client.register_port("out", MidiOut::default()).expect("a port");
     let (midi, queue): (SyncSender<Vec<u8>>, _) = sync_channel(64);
-    let client = client.activate_async((), MidiSender(out, queue, lease)).expect("active");
+    let client = Active::new(client, lease.closing(), MidiSender(out, queue, lease));
     let port = format!("kind = \"jack-midi\"\nserver = \"{}\"\nlink_input = \"hand:out\"\n", jackd.name);
     let daemon = Daemon::start(&rig(&port), Some(PANEL), PROFILE);
     daemon.await_line("linked to");

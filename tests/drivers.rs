@@ -138,8 +138,9 @@ fn a_device_that_opens_and_never_calls_is_opened_again_and_said_once() {
     }));
     assert_eq!(watched.warnings_until_it_drives("has not called"), 1);
     assert_eq!(opened.load(Ordering::Relaxed), 2);
+    wait_for("the mute one is closed", || closed.load(Ordering::Relaxed) == 1);
     watched.stop();
-    wait_for("both devices are closed", || closed.load(Ordering::Relaxed) == 2);
+    assert_eq!(closed.load(Ordering::Relaxed), 2, "the end waits for the other");
 }
 
 #[test]
@@ -161,5 +162,53 @@ fn a_device_whose_opening_hangs_is_said_once_and_tried_beside_it() {
     drop(release);
     wait_for("the late one is closed", || closed.load(Ordering::Relaxed) == 1);
     watched.stop();
-    wait_for("both devices are closed", || closed.load(Ordering::Relaxed) == 2);
+    assert_eq!(closed.load(Ordering::Relaxed), 2, "the end waits for the other");
+}
+
+#[test]
+fn the_end_waits_for_a_device_that_is_just_being_opened() {
+    let closed = Arc::<AtomicUsize>::default();
+    let (ends, (begun, begins)) = (Arc::clone(&closed), mpsc::channel());
+    let watched = Watched::start(Arc::new(move |_, _, sink, _: mpsc::SyncSender<_>| {
+        begun.send(()).expect("awaited");
+        std::thread::sleep(Duration::from_millis(300));
+        Ok(Box::new(Made::open(sink, true, Arc::clone(&ends))) as Box<dyn OpenDevice>)
+    }));
+    begins.recv().expect("it is opened");
+    watched.stop();
+    assert_eq!(closed.load(Ordering::Relaxed), 1);
+}
+
+/// A device that hangs at its close, until it is released.
+struct Hanging(Made, mpsc::Receiver<()>);
+
+impl OpenDevice for Hanging {
+    fn format(&self) -> Format {
+        self.0.format()
+    }
+    fn latency_frames(&self) -> (u32, u32) {
+        self.0.latency_frames()
+    }
+}
+
+impl Drop for Hanging {
+    fn drop(&mut self) {
+        self.1.recv().expect_err("nothing is sent");
+    }
+}
+
+#[test]
+fn a_device_that_hangs_at_its_close_does_not_hold_up_the_end() {
+    let closed = Arc::<AtomicUsize>::default();
+    let (ends, (release, released)) = (Arc::clone(&closed), mpsc::channel());
+    let released = Mutex::new(Some(released));
+    let watched = Watched::start(Arc::new(move |_, _, sink, _: mpsc::SyncSender<_>| {
+        let released = released.lock().expect("nobody panicked").take().expect("opened once");
+        Ok(Box::new(Hanging(Made::open(sink, true, Arc::clone(&ends)), released)) as Box<dyn OpenDevice>)
+    }));
+    assert_eq!(watched.warnings_until_it_drives("closed again"), 0);
+    watched.stop();
+    assert_eq!(closed.load(Ordering::Relaxed), 0, "it was left");
+    drop(release);
+    wait_for("it is closed after all", || closed.load(Ordering::Relaxed) == 1);
 }

@@ -19,7 +19,7 @@ use std::sync::atomic::{AtomicU32, Ordering::Relaxed};
 use std::sync::mpsc::{Receiver, SyncSender, sync_channel};
 use std::time::Duration;
 use support::daemon::Daemon;
-use support::jackd::Jackd;
+use support::jackd::{Active, Jackd};
 use support::pty::Pty;
 use support::{have, wait_until};
 
@@ -130,21 +130,19 @@ fn measure(period: u32, moves: usize) {
     let client = |name: &str| -> ServerClient { jack_server::open(name, &jackd.name).expect("the server runs") };
     let ServerClient { client: constant, lease } = client("constant");
     let out = constant.register_port("out", AudioOut::default()).expect("a port");
-    let constant = constant.activate_async((), Constant(out, lease)).expect("active");
+    let constant = Active::new(constant, lease.closing(), Constant(out, lease));
     let ServerClient { client: ear, lease } = client("ear");
     let port = ear.register_port("in", AudioIn::default()).expect("a port");
     let (changes, heard) = sync_channel(1024);
     let (steady, level) = (Arc::<AtomicU32>::default(), Arc::<AtomicU32>::default());
-    let ear = ear
-        .activate_async(
-            (),
-            Ear { port, last: 0.0, steady: Arc::clone(&steady), changes, level: Arc::clone(&level), _lease: lease },
-        )
-        .expect("active");
+    let closing = lease.closing();
+    let hearing =
+        Ear { port, last: 0.0, steady: Arc::clone(&steady), changes, level: Arc::clone(&level), _lease: lease };
+    let ear = Active::new(ear, closing, hearing);
     let ServerClient { client: hand, lease } = client("hand");
     let out = hand.register_port("out", MidiOut::default()).expect("a port");
     let (midi, queue) = sync_channel(16);
-    let hand = hand.activate_async((), MidiSender(out, queue, lease)).expect("active");
+    let hand = Active::new(hand, lease.closing(), MidiSender(out, queue, lease));
     let pty = Pty::new();
     let desk_end = pty.end("desk");
     let daemon = Daemon::start(&rig(&jackd.name, &desk_end.display().to_string()), Some(PANEL), PROFILE);
@@ -167,7 +165,7 @@ fn measure(period: u32, moves: usize) {
             while heard.try_recv().is_ok() {}
             let open = n % 2 == 1;
             let note = [if open { 0x90 } else { 0x80 }, 60, 100];
-            let sent = ear.as_client().time();
+            let sent = ear.client().time();
             match kind {
                 "OSC" => daemon.word("/channel/a/switch", if open { "open" } else { "closed" }),
                 "JACK MIDI" => midi.send(note).expect("the client runs"),
@@ -185,7 +183,7 @@ fn measure(period: u32, moves: usize) {
                 lost += 1;
                 continue;
             };
-            let sent = ear.as_client().time_to_frames(sent);
+            let sent = ear.client().time_to_frames(sent);
             latencies.push(i64::from(frame.wrapping_sub(sent).cast_signed()));
         }
         latencies.sort_unstable();

@@ -12,7 +12,7 @@ use std::path::Path;
 use std::process::{Command, Output, Stdio};
 use support::alsa::inside_with_alsa;
 use support::daemon::Daemon;
-use support::jackd::{Catcher, Jackd};
+use support::jackd::{Active, Catcher, Jackd};
 use support::pty::Pty;
 use support::{have, wait_until};
 
@@ -254,8 +254,8 @@ fn whoever_speaks_chooses_the_device_and_the_channel() {
     }
     let ServerClient { client, lease } = jack_server::open("feeder", "").expect("the server runs");
     let ports = (1..=8).map(|n| client.register_port(&n.to_string(), AudioOut::default()).expect("there is room"));
-    let speaker = Speaker(ports.collect(), lease);
-    let _speaking = client.activate_async((), speaker).expect("it can be activated");
+    let (closing, speaker) = (lease.closing(), Speaker(ports.collect(), lease));
+    let _speaking = Active::new(client, closing, speaker);
     let _catcher = Catcher::start("", "catcher", 8);
 
     let folder = tempfile::tempdir().expect("a folder");

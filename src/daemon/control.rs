@@ -1,7 +1,7 @@
 //! Control ports into the inbox: each port's bytes into its own lane.
 
 use super::desk_thread::DeskShared;
-use super::inbox::Item;
+use super::inbox::{Item, JOINED_BYTES};
 use super::nodes::Nodes;
 use crate::desk::Event;
 use crate::panel::PortIndex;
@@ -72,7 +72,9 @@ fn sink(shared: Arc<DeskShared>, lane: usize, id: String) -> ControlSink {
     let (port, of) = (PortIndex(lane), Id::from(&*id));
     Box::new(move |notice| match notice {
         ControlNotice::Bytes(bytes) => {
-            shared.inbox.push(lane, Item::event(Event::Midi { port, bytes: bytes.to_vec() }));
+            for bytes in bytes.chunks(JOINED_BYTES) {
+                shared.inbox.push(lane, Item::event(Event::Midi { port, bytes: bytes.to_vec() }));
+            }
         }
         ControlNotice::Found(what) => {
             tracing::info!("{}", log::port(&id, what));

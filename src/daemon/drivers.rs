@@ -16,7 +16,7 @@ use crate::words::log;
 use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
 use std::sync::{Arc, mpsc};
 use std::thread::JoinHandle;
-use std::time::Duration;
+use std::time::{Duration, Instant};
 
 /// A device that has not called for this long, or for three periods, is away.
 const STALL_NANOS: u64 = 100_000_000;
@@ -33,7 +33,7 @@ const RETRY_MS: [u64; 3] = [250, 500, 1000];
 /// How long a device may take to open before another attempt is made beside it, and how many may hang at once.
 const OPEN_PATIENCE: Duration = Duration::from_secs(5);
 const OPEN_HANGING: usize = 3;
-/// How long the last device may take to close when the desk stops.
+/// How long devices may take to close when the desk stops.
 const LAST_CLOSE: Duration = Duration::from_secs(1);
 /// An open device that has not called for this long is closed and opened anew.
 const CALL_PATIENCE: Duration = Duration::from_secs(10);
@@ -239,6 +239,7 @@ struct Opening {
     seen: Arc<Seen>,
     result: mpsc::Receiver<Result<Box<dyn OpenDevice>, OpenError>>,
     notices: mpsc::Receiver<DeviceNotice>,
+    thread: JoinHandle<()>,
 }
 
 struct Running {
@@ -309,7 +310,8 @@ impl Drivers {
         Duration::from_secs_f64(self.shared.rate.seconds(Frames(frames)))
     }
 
-    /// Stops: devices are closed, the engine stands still. Says whether everything ended in time.
+    /// Stops: devices are closed, the engine stands still. Says whether everything ended in time, but for devices: one that
+    /// hangs at its close is named in the log and left.
     pub fn stop(mut self, deadline: Duration) -> bool {
         self.stop.store(true, Ordering::Release);
         // Nobody has this number.
@@ -335,13 +337,17 @@ impl Watch {
             };
             std::thread::sleep(WATCH);
         }
-        let last = match std::mem::replace(&mut self.state, State::Closed) {
-            State::Waiting(running) | State::Driving(running) => close(running),
-            State::Closed => None,
-        };
+        // Attempts on their way close what they open.
+        let mut closing: Vec<_> = self.opening.drain(..).map(|opening| opening.thread).collect();
+        if let State::Waiting(running) | State::Driving(running) = std::mem::replace(&mut self.state, State::Closed) {
+            closing.extend(close(running));
+        }
         self.silent.stop();
         // A server that has to find out by itself that a client ended may hang, with all of its other clients (jackd2 1.9.21).
-        last.map(|closing| super::join_until(closing, LAST_CLOSE));
+        let until = Instant::now() + LAST_CLOSE;
+        for thread in closing {
+            super::join_until(thread, until.saturating_duration_since(Instant::now()));
+        }
     }
 
     fn change(&mut self, device: Option<Device>) {
@@ -420,8 +426,8 @@ impl Watch {
             // Nobody waits any more: the device is dropped, and so closed, here.
             drop(result_in.send(opened));
         };
-        if std::thread::Builder::new().name("device-open".into()).spawn(work).is_ok() {
-            self.opening.push(Opening { since: now, seen, result, notices });
+        if let Ok(thread) = std::thread::Builder::new().name("device-open".into()).spawn(work) {
+            self.opening.push(Opening { since: now, seen, result, notices, thread });
         }
         let wait = RETRY_MS[self.attempts.min(RETRY_MS.len() - 1)];
         self.attempts += 1;

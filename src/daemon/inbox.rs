@@ -25,12 +25,12 @@ pub const DAEMON_LANE: usize = CONTROL_PORTS + 1;
 pub const LANE_ITEMS: usize = 4096;
 /// Room beyond that for what closes several targets at once.
 const CLOSING_ITEMS: usize = 256;
-/// Items taken from one lane before the next lane has its turn, and panel bytes among them: what comes by another lane waits
-/// for as much work as this.
+/// Items taken from one lane before the next lane has its turn, and panel bytes, the last item of them taken whole: what comes by
+/// another lane waits for no more work than this.
 const TURN: usize = 64;
 const TURN_BYTES: usize = 1024;
-/// Panel bytes that are joined into one item.
-const JOINED_BYTES: usize = 256;
+/// Panel bytes that are joined into one item; nobody brings more in one.
+pub const JOINED_BYTES: usize = 256;
 
 /// Where an item came from, so that it can be answered.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]

@@ -211,7 +211,7 @@ impl Drop for Jackd {
 }
 
 /// A client of the test's own at work, closed with the test. libjack can wait for ever at the close, for a server that was
-/// stopped or killed amid it: then the client is left behind, and no other is opened until that server has been killed.
+/// stopped or killed amid it: then the client is left behind, and no other is opened until that close has returned.
 pub struct Active<P: 'static + Send + ProcessHandler>(Option<jack::AsyncClient<(), P>>, Closing);
 
 impl<P: 'static + Send + ProcessHandler> Active<P> {

@@ -20,7 +20,9 @@ pub struct Seen {
     pub frames: AtomicU64,
     /// Frames that are not the feeder's first channel.
     pub wrong: AtomicU64,
-    /// The last frame of the server that was not zero.
+    /// The last frame of the server that was heard.
+    pub last: AtomicU32,
+    /// The last one that was not zero.
     pub last_sound: AtomicU32,
 }
 
@@ -33,6 +35,7 @@ impl jack::ProcessHandler for Judging {
                 self.seen.last_sound.store(frame, Relaxed);
             }
         }
+        self.seen.last.store(scope.last_frame_time().wrapping_add(scope.n_frames()), Relaxed);
         self.seen.wrong.fetch_add(wrong, Relaxed);
         self.seen.frames.fetch_add(u64::from(scope.n_frames()), Relaxed);
         Control::Continue
@@ -55,6 +58,13 @@ impl Judge {
         let closing = lease.closing();
         let judging = Judging { port, seen: Arc::clone(&seen), _lease: lease };
         Self { client: Active::new(client, closing, judging), seen }
+    }
+
+    /// Frames of silence heard since the last sound.
+    pub fn silence(&self) -> i32 {
+        // The older of the two first: both go on meanwhile.
+        let last_sound = self.seen.last_sound.load(Relaxed);
+        self.seen.last.load(Relaxed).wrapping_sub(last_sound).cast_signed()
     }
 
     /// Waits for so many frames more; gives how many of them were wrong.
