@@ -20,9 +20,9 @@ pub struct Seen {
     pub frames: AtomicU64,
     /// Frames that are not the feeder's first channel.
     pub wrong: AtomicU64,
-    /// The last frame of the server that was heard.
+    /// The frame of the server behind the last one that was heard.
     pub last: AtomicU32,
-    /// The last one that was not zero.
+    /// The last frame that was not zero.
     pub last_sound: AtomicU32,
 }
 
