@@ -6,7 +6,7 @@
 
 #![allow(clippy::print_stdout, reason = "a proof prints what it saw")]
 
-use longthrow::dsp::dynamics::{Compressor, DeEsser, Gate, Through, gain_per_frame};
+use longthrow::dsp::dynamics::{Behind, Compressor, DeEsser, Gate, Through, gain_per_frame};
 use longthrow::dsp::equaliser::{Shape, Slope, band, high_pass};
 use longthrow::dsp::lanes::{Form, LANES, Plain, Row, Vectors};
 use longthrow::dsp::section::{Coefficients, Filter, Section};
@@ -587,9 +587,15 @@ fn dynamics_give_the_same_bytes_in_every_form_and_cut_of_time() {
         let mut de_esser = DeEsser::new(rate());
         (0..LANES).for_each(|lane| de_esser.set(lane, 2, 1.0, false));
         let linked: Row = std::array::from_fn(|lane| if lane < 8 { 1.0 } else { 0.0 });
+        let mut sections = vec![Section::new(); 3];
+        for (section, hertz) in sections.iter_mut().zip([40.0, 9_000.0, 80.0]) {
+            (0..LANES).for_each(|lane| aim(section, lane, &band(Shape::Bell, hertz, 1.0, 6.0, rate()), true));
+            (0..2).for_each(|_| section.settle::<Plain>(1.0, 16.0));
+        }
         let mut number = numbers(8);
         let mut bits = Vec::new();
-        for tick in 0..7000_usize {
+        let mut tick = 0;
+        while tick < 9000_usize {
             if tick % 50 == 0 && tick < 900 {
                 compressor.set(tick / 50 % LANES, 0, octaves(-40.0 * number()), false);
                 compressor.set(tick / 50 % LANES, 5, octaves(12.0 * number()), false);
@@ -597,28 +603,40 @@ fn dynamics_give_the_same_bytes_in_every_form_and_cut_of_time() {
             gate.settle::<Plain>(0.03, 16.0);
             compressor.settle::<Plain>(0.03, 16.0);
             de_esser.settle::<Plain>(0.03, 16.0);
-            let size = if tick < 1000 { number() } else { 0.0 };
-            #[expect(clippy::cast_possible_truncation, reason = "single precision")]
-            let mut audio: [Row; 16] =
-                std::array::from_fn(|_| std::array::from_fn(|_| (size * (number() - 0.5)) as f32));
+            // More than a tick in one go only while nothing moves.
+            let moves = tick < 900 || gate.moving() || compressor.moving() || de_esser.moving();
+            let ticks = if moves { 1 } else { cuts[0].div_ceil(16).min(9000 - tick) };
+            let mut audio: Vec<Row> = Vec::new();
+            for tick in tick..tick + ticks {
+                let size = if tick < 3000 { number() } else { 0.0 };
+                #[expect(clippy::cast_possible_truncation, reason = "single precision")]
+                audio.extend((0..16).map(|_| -> Row { std::array::from_fn(|_| (size * (number() - 0.5)) as f32) }));
+            }
             let mut from = 0;
-            while from < 16 {
-                let length = cuts[(tick + from) % cuts.len()].min(16 - from);
-                let (audio, grid) = (&mut audio[from..from + length], from == 0);
-                vectors.run(Through { stage: &mut gate, linked: &linked, audio, grid });
+            while from < audio.len() {
+                let cut = cuts[(tick + from) % cuts.len()];
+                let length = cut.min(if cut > 16 { audio.len() - from } else { 16 - from % 16 });
+                let (audio, grid) = (&mut audio[from..from + length], from % 16 == 0);
+                for audio in audio.chunks_mut(16) {
+                    vectors.run(Filter { sections: &mut sections[..1], audio, grid });
+                }
+                let through = Through { stage: &mut gate, linked: &linked, audio, grid };
+                vectors.run(Behind { sections: &mut sections[1..], through });
                 vectors.run(Through { stage: &mut compressor, linked: &linked, audio, grid });
                 vectors.run(Through { stage: &mut de_esser, linked: &linked, audio, grid });
                 from += length;
             }
             assert!(audio.as_flattened().iter().all(|sample| *sample == 0.0 || sample.is_normal()), "tick {tick}");
             bits.extend(audio.as_flattened().iter().map(|sample| sample.to_bits()));
+            tick += ticks;
         }
+        assert!(sections.iter().all(Section::at_rest), "the sections have not come to rest");
         assert!(compressor.at_rest(), "the compressor has not come to rest");
         Some(bits)
     };
     let expected = run(Form::Plain, &[16]).expect("always here");
     for form in Form::ALL {
-        for cuts in [&[16][..], &[1], &[3, 5, 7]] {
+        for cuts in [&[16][..], &[1], &[3, 5, 7], &[80], &[64], &[32, 48]] {
             let Some(found) = run(form, cuts) else { continue };
             assert!(found == expected, "{form:?} with segments of {cuts:?}");
         }

@@ -10,7 +10,7 @@ mod through;
 use longthrow::daemon::offline::Offline;
 use longthrow::desk::{Event, MeterMemory, MeterName, Reading};
 use longthrow::dsp::lanes::{Form, Vectors};
-use longthrow::engine::Feed;
+use longthrow::engine::{Feed, MeterFrame};
 use longthrow::params::{Key, Value};
 use longthrow::profile::{Code, Installation, Panel, Source, read_profile};
 use longthrow::units::{Frames, SampleRate};
@@ -231,6 +231,39 @@ fn stages_on_their_way_give_the_same_bytes_for_every_callback_size_and_form() {
     }
     for form in Form::ALL.into_iter().filter(|form| form.is_here()) {
         assert!(render(1_000, form) == reference, "{} differs", form.word());
+    }
+}
+
+#[test]
+fn a_segment_over_many_grid_lines_gives_the_same_bytes_and_readings_as_one_for_each_tick() {
+    // Everything on and nothing moving; sound, silence in which all of it dies away, and sound again.
+    let steep = |n: usize| format!("channel.c{n}.high-pass.slope = 24-db\n");
+    let lines = everything(14) + &(1..=14).filter(|n| n % 4 == 1).map(steep).collect::<String>();
+    let frames = 400_000;
+    let mut inputs: Vec<Vec<f32>> = (0..20).map(|n| noise(frames, n)).collect();
+    inputs.iter_mut().for_each(|input| input[60_000..390_000].fill(0.0));
+    let render = |callback: usize, form: Form| {
+        let mut desk = offline(installation(20, &lines), form);
+        let frames: Rc<RefCell<Vec<MeterFrame>>> = Rc::default();
+        let all = Rc::clone(&frames);
+        desk.on_meters(move |_, frame| all.borrow_mut().push(frame.clone()));
+        desk.at(Frames(40_000), set("channel.c3.fader", Value::Number(-9.0)));
+        let heard = run(&mut desk, inputs.clone(), callback);
+        (heard, frames.take())
+    };
+    // In callbacks of a tick no segment is longer.
+    let (heard, readings) = render(16, Form::Plain);
+    assert!(heard[0][50_000..60_000].iter().any(|sample| sample.abs() > 0.01), "something is heard");
+    assert!(heard[0][380_000..390_000].iter().all(|sample| *sample == 0.0), "all has died away");
+    let cases = [(480, Form::Plain), (4_096, Form::widest()), (100, Form::widest()), (441, Form::widest())];
+    for (callback, form) in cases.into_iter().chain(Form::ALL.map(|form| (64, form))).filter(|(_, form)| form.is_here())
+    {
+        let (now_heard, now_readings) = render(callback, form);
+        assert!(now_heard == heard, "callback of {callback} frames, {}", form.word());
+        for (at, (now, before)) in now_readings.iter().zip(&readings).enumerate() {
+            assert!(now == before, "reading {at}, callback of {callback} frames, {}", form.word());
+        }
+        assert_eq!(now_readings.len(), readings.len());
     }
 }
 

@@ -89,6 +89,10 @@ impl Crossing for Moves {
         }
     }
 
+    fn quiet_frames(&self, engine: &Engine) -> u64 {
+        if self.gliding { MOVE_FRAMES - engine.frame() % MOVE_FRAMES } else { u64::MAX }
+    }
+
     fn at_meter_boundary(&mut self, _: &MeterFrame) -> bool {
         true
     }

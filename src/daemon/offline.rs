@@ -150,6 +150,12 @@ impl Crossing for Driven {
         }
     }
 
+    fn quiet_frames(&self, engine: &Engine) -> u64 {
+        let event = self.events.front().map(|(at, _)| *at);
+        let next = event.into_iter().chain(self.desk.next_deadline()).min();
+        next.map_or(u64::MAX, |Frames(at)| at.saturating_sub(engine.frame()))
+    }
+
     fn at_meter_boundary(&mut self, readings: &MeterFrame) -> bool {
         (self.on_meters)(&self.desk, readings);
         true

@@ -10,7 +10,7 @@
 //! step is made good. A stage that is off in a lane has a gain of exactly 1 there. Latency: none.
 
 use crate::dsp::glide::Glides;
-use crate::dsp::lanes::{Kernel, LANES, Lanes, Row, all_zero, loaded, stored};
+use crate::dsp::lanes::{Kernel, LANES, Lanes, Row, TICK, all_zero, loaded, stored};
 use crate::dsp::math::exp;
 use crate::dsp::section::{Filter, Section, Taken, band, flushed};
 use crate::units::SampleRate;
@@ -39,6 +39,9 @@ const HEARD_AHEAD: usize = 4 * ABREAST;
 trait Stage<V: Lanes> {
     /// Whether anything stands before the stage.
     const BEHIND: bool = false;
+    /// At a grid line within the segment.
+    #[inline(always)]
+    fn flush(&mut self) {}
     /// What becomes of a sample before anything else.
     #[inline(always)]
     fn before(&mut self, x: V) -> V {
@@ -167,6 +170,18 @@ impl<V: Lanes> Following<V> {
     }
 }
 
+/// A reduction at a grid line.
+#[inline(always)]
+fn settled<V: Lanes>(reduction: V) -> V {
+    reduction.where_le(V::splat(NO_REDUCTION), reduction)
+}
+
+/// Whether a grid line lies before a frame, within the segment.
+#[inline(always)]
+const fn at_line(frame: usize) -> bool {
+    frame > 0 && frame.is_multiple_of(TICK)
+}
+
 /// A stage between its detector and its gain.
 struct Chain<'a, V, S> {
     stage: &'a mut S,
@@ -186,7 +201,7 @@ impl<V: Lanes, S: Stage<V>> Chain<'_, V, S> {
         };
         for at in done..rows.len() {
             let crests: [V; 1] = self.listen(rows, at);
-            let reductions = self.follow(V::log2(crests));
+            let reductions = self.follow(at, V::log2(crests));
             self.apply(rows, at, reductions);
         }
     }
@@ -200,25 +215,30 @@ impl<V: Lanes, S: Stage<V>> Chain<'_, V, S> {
         }
         let mut levels = V::log2(self.listen::<N>(rows, 0));
         let mut crests = self.listen::<N>(rows, N);
-        let mut reductions = self.follow(levels);
+        let mut reductions = self.follow(0, levels);
         levels = V::log2(crests);
         crests = self.listen(rows, 2 * N);
         for block in 3..blocks {
             self.apply(rows, (block - 3) * N, reductions);
-            reductions = self.follow(levels);
+            reductions = self.follow((block - 2) * N, levels);
             levels = V::log2(crests);
             crests = self.listen(rows, block * N);
         }
         self.apply(rows, (blocks - 3) * N, reductions);
-        reductions = self.follow(levels);
+        reductions = self.follow((blocks - 2) * N, levels);
         self.apply(rows, (blocks - 2) * N, reductions);
-        reductions = self.follow(V::log2(crests));
+        reductions = self.follow((blocks - 1) * N, V::log2(crests));
         self.apply(rows, (blocks - 1) * N, reductions);
         blocks * N
     }
 
     #[inline(always)]
     fn listen<const N: usize>(&mut self, rows: &mut [Row], start: usize) -> [V; N] {
+        const { assert!(TICK.is_multiple_of(N), "a grid line lies before a block") };
+        if at_line(start) {
+            self.detector.crest = flushed(self.detector.crest);
+            self.stage.flush();
+        }
         let mut crests = [V::splat(0.0); N];
         for index in 0..N {
             let row = &mut rows[start + index];
@@ -234,7 +254,10 @@ impl<V: Lanes, S: Stage<V>> Chain<'_, V, S> {
     }
 
     #[inline(always)]
-    fn follow<const N: usize>(&mut self, mut values: [V; N]) -> [V; N] {
+    fn follow<const N: usize>(&mut self, start: usize, mut values: [V; N]) -> [V; N] {
+        if at_line(start) {
+            self.following.reduction = settled(self.following.reduction);
+        }
         for value in &mut values {
             *value = self.following.next(self.stage.aim(*value));
         }
@@ -324,7 +347,7 @@ impl<const N: usize> Keeping<N> {
     ) {
         let mut reduction = V::load(&self.reduction);
         if grid {
-            reduction = reduction.where_le(V::splat(NO_REDUCTION), reduction);
+            reduction = settled(reduction);
         }
         let following = Following { reduction, most: V::load(&self.most), values, steps };
         // Apart, so that it is compiled for either.
@@ -485,6 +508,15 @@ impl Gate {
         Self { stage: Keeping::new(Self::OFF, rate), open: zero, hold: zero, opened: zero, aimed: zero }
     }
 
+    /// Silence while it is at rest, without a run: what it takes off it goes on to take off.
+    ///
+    /// Real-time: safe
+    pub fn pass_silence(&mut self) {
+        for (most, reduction) in self.stage.most.iter_mut().zip(&self.stage.reduction) {
+            *most = reduction.max(*most);
+        }
+    }
+
     /// Which lanes were open at any time since this was last asked: 1, else 0.
     ///
     /// Real-time: safe
@@ -562,7 +594,7 @@ pub struct Through<'a, S> {
     pub stage: &'a mut S,
     /// 1 for each lane that listens to its neighbour too, else 0.
     pub linked: &'a Row,
-    /// The samples, replaced by what comes out.
+    /// The samples, replaced by what comes out; more than a tick of them only while nothing moves.
     pub audio: &'a mut [Row],
     /// Whether the segment starts at a grid line.
     pub grid: bool,
@@ -685,6 +717,13 @@ impl<V: Lanes, const H: usize> Stage<V> for Gating<V, H> {
     const BEHIND: bool = H > 0;
 
     #[inline(always)]
+    fn flush(&mut self) {
+        for section in &mut self.before {
+            section.flush();
+        }
+    }
+
+    #[inline(always)]
     fn before(&mut self, mut x: V) -> V {
         for section in &mut self.before {
             x = section.step(x);
@@ -748,7 +787,9 @@ impl Kernel for Behind<'_> {
         let still = V::CHAINS > 2 && !through.stage.moving();
         let last = sections.iter().rposition(Section::busy).filter(|last| still && !sections[*last].moving());
         let (first, last) = sections.split_at_mut(last.unwrap_or(sections.len()));
-        Filter { sections: first, audio: &mut *through.audio, grid: through.grid }.run::<V>();
+        for audio in through.audio.chunks_mut(TICK) {
+            Filter { sections: &mut *first, audio, grid: through.grid }.run::<V>();
+        }
         match (through.stage.stage.values.on_their_way::<V>(), last.first_mut()) {
             ((now, None), Some(section)) => {
                 let taken = section.take(through.grid);
@@ -811,6 +852,11 @@ impl<V: Lanes> Hissing<V> {
 }
 
 impl<V: Lanes> Stage<V> for Hissing<V> {
+    #[inline(always)]
+    fn flush(&mut self) {
+        self.states = [flushed(self.states[0]), flushed(self.states[1])];
+    }
+
     #[inline(always)]
     fn hear(&mut self, at: usize, x: V) -> V {
         if let Some(steps) = &self.steps {

@@ -10,6 +10,9 @@
 /// How many lanes a group has, on every machine.
 pub const LANES: usize = 16;
 
+/// Frames between two grid lines. A segment ends at one, or goes on over some of them.
+pub const TICK: usize = 16;
+
 /// One number for each lane.
 pub type Row = [f32; LANES];
 
@@ -72,6 +75,12 @@ pub trait Lanes: Copy {
     fn sum(self) -> f32;
     /// The sums of four, each as [`Lanes::sum`].
     fn sums(four: [Self; 4]) -> [f32; 4];
+    /// The sums of eight, each as [`Lanes::sum`].
+    #[inline(always)]
+    fn sums_of_eight([a, b, c, d, e, f, g, h]: [Self; 8]) -> [f32; 8] {
+        let ([a, b, c, d], [e, f, g, h]) = (Self::sums([a, b, c, d]), Self::sums([e, f, g, h]));
+        [a, b, c, d, e, f, g, h]
+    }
     /// Rows out of columns: row `i` gets the `i`th number of every column.
     fn transpose(columns: &[&Row; LANES], rows: &mut [Row; LANES]);
 
@@ -915,6 +924,36 @@ mod x86 {
             }
         }
         #[inline(always)]
+        fn sums_of_eight(eight: [Self; 8]) -> [f32; 8] {
+            // SAFETY: within `run_avx512`, which has AVX, too; there is room for eight.
+            unsafe {
+                let mut by8 = [_mm256_setzero_ps(); 8];
+                for at in 0..8 {
+                    by8[at] = halves_added(eight[at].0);
+                }
+                // Two of them in each vector, one of which is turned round: it adds up to the same.
+                let mut by4 = [_mm256_setzero_ps(); 4];
+                for at in 0..4 {
+                    let (a, b) = (by8[at], by8[at + 4]);
+                    let (ends, middle) = (_mm256_blend_ps::<0b1111_0000>(a, b), _mm256_permute2f128_ps::<0x21>(a, b));
+                    by4[at] = _mm256_add_ps(ends, middle);
+                }
+                let mut by2 = [_mm256_setzero_ps(); 2];
+                for at in 0..2 {
+                    let (a, b) = (by4[2 * at], by4[2 * at + 1]);
+                    let (ends, middle) =
+                        (_mm256_blend_ps::<0b1100_1100>(a, b), _mm256_shuffle_ps::<0b01_00_11_10>(a, b));
+                    by2[at] = _mm256_add_ps(ends, middle);
+                }
+                let [a, b] = by2;
+                let sums =
+                    _mm256_add_ps(_mm256_shuffle_ps::<0b10_00_10_00>(a, b), _mm256_shuffle_ps::<0b11_01_11_01>(a, b));
+                let mut eight = [0.0; 8];
+                _mm256_storeu_ps(eight.as_mut_ptr(), sums);
+                eight
+            }
+        }
+        #[inline(always)]
         fn transpose(columns: &[&Row; LANES], rows: &mut [Row; LANES]) {
             // SAFETY: within `run_avx512`, which has AVX, too.
             unsafe { eight_by_eights(columns, rows) }
@@ -938,6 +977,9 @@ mod tests {
             let (a, b) = (V::load(self.a), V::load(self.b));
             let mut bits = vec![a.sum().to_bits(), b.sum().to_bits()];
             bits.extend(V::sums([a, b, a.add(b), a.mul(b)]).map(f32::to_bits));
+            let eight = [a, b, a.add(b), a.mul(b), a.sub(b), a.abs(), b.abs(), a.max(b)];
+            bits.extend(V::sums_of_eight(eight).map(f32::to_bits));
+            bits.extend(eight.map(|lanes| lanes.sum().to_bits()));
             bits.extend([a.add(b).sum().to_bits(), a.mul(b).sum().to_bits()]);
             let columns = std::array::from_fn(|lane| if lane % 3 == 0 { self.a } else { self.b });
             let mut rows = [[0.0; LANES]; LANES];

@@ -205,6 +205,12 @@ pub struct Taken<V> {
 }
 
 impl<V: Lanes> Taken<V> {
+    /// At a grid line.
+    #[inline(always)]
+    pub fn flush(&mut self) {
+        self.states = [flushed(self.states[0]), flushed(self.states[1])];
+    }
+
     /// One frame.
     #[inline(always)]
     pub fn step(&mut self, x: V) -> V {
@@ -253,7 +259,7 @@ pub fn flushed<V: Lanes>(state: V) -> V {
 pub struct Filter<'a> {
     /// The sections in signal order, at most [`SIDE_BY_SIDE`] of them.
     pub sections: &'a mut [Section],
-    /// The samples, replaced by what comes out.
+    /// The samples, a tick of them at most, replaced by what comes out.
     pub audio: &'a mut [Row],
     /// Whether the segment starts at a grid line.
     pub grid: bool,

@@ -54,10 +54,10 @@ impl Feed {
     /// Real-time: safe
     #[inline]
     #[must_use]
-    pub fn wire(&self, side: usize) -> Option<usize> {
+    pub fn wire(&self, side: usize) -> Option<u16> {
         match self {
-            Self::Wires(left, _) if side == 0 => Some(usize::from(*left)),
-            Self::Wires(_, right) => right.map(usize::from),
+            Self::Wires(left, _) if side == 0 => Some(*left),
+            Self::Wires(_, right) => *right,
             _ => None,
         }
     }

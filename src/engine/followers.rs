@@ -211,6 +211,13 @@ impl Followers {
         self.what[column].filter(|_| self.columns.strips[column / LANES].uses(column % LANES))
     }
 
+    /// Whether nothing follows any bus, and nothing that did is still proven.
+    ///
+    /// Real-time: safe
+    pub(super) const fn idle(&self) -> bool {
+        self.columns.in_use == 0 && self.watched >= FOLLOWER_COLUMNS
+    }
+
     /// Whether anything follows a bus of this level.
     ///
     /// Real-time: safe

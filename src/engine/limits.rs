@@ -1,9 +1,12 @@
 //! The fixed limits of the engine. Every queue and table is sized from these once, at start.
 
 use crate::dsp::lanes::LANES;
-
 /// Frames between two grid lines: commands, edits and skipping happen only there.
-pub const TICK: usize = 16;
+pub use crate::dsp::lanes::TICK;
+
+/// Frames in the longest segment: over grid lines at which nothing happens it goes on. An odd number of ticks, so that a tick of
+/// one group and the same of its neighbours lie in different parts of the processor's memory.
+pub const SPAN: usize = 5 * TICK;
 
 /// Source lanes a show may use: a mono channel is one, a stereo channel two.
 pub const SOURCE_LANES: usize = 256;

@@ -5,7 +5,7 @@
 //! tree, so a column that stays where it is keeps its place in every sum. Rows of zeros and silent groups
 //! are left out, which changes no bit: the sum starts at +0 and adding a zero to it gives it back.
 
-use super::limits::{BUS_COLUMNS, TICK};
+use super::limits::{BUS_COLUMNS, SPAN, TICK};
 use super::strip::{GroupAudio, any, settled};
 use crate::dsp::lanes::{Kernel, LANES, Lanes, Row, Vectors};
 
@@ -142,6 +142,14 @@ impl Matrix {
         }
     }
 
+    /// Whether the next grid line changes nothing, if nothing is aimed before.
+    ///
+    /// Real-time: safe
+    #[must_use]
+    pub const fn settled(&self) -> bool {
+        !self.unsettled
+    }
+
     /// One bit for each group of which anything may reach anything before the next grid line.
     ///
     /// Real-time: safe
@@ -229,9 +237,14 @@ pub struct Sum<'a, 'p> {
     pub first: usize,
     /// The sums of each frame.
     pub rows: &'a mut GroupAudio,
-    /// How many frames; what is behind is not read by anybody.
+    /// How many frames: whole ticks, or a part of one; what is behind is not read by anybody.
     pub frames: usize,
+    /// Room to work in; what it holds means nothing.
+    pub by_destination: &'a mut ByDestination,
 }
+
+/// Sums side by side for each destination.
+pub type ByDestination = [[f32; SPAN]; LANES];
 
 impl Kernel for Sum<'_, '_> {
     type Output = ();
@@ -239,8 +252,7 @@ impl Kernel for Sum<'_, '_> {
     #[inline(always)]
     fn run<V: Lanes>(self) {
         const { assert!(TICK == LANES, "a square") };
-        let Sum { parts, first, rows, frames } = self;
-        let mut columns = [[0.0; TICK]; LANES];
+        let Sum { parts, first, rows, frames, by_destination: columns } = self;
         // One bit for each destination that stands still, that is in motion.
         let (mut still, mut moving) = (0_u16, 0_u16);
         for part in parts.iter().filter(|part| part.matrix.taken != 0) {
@@ -254,11 +266,16 @@ impl Kernel for Sum<'_, '_> {
             moving |= still;
         }
         still &= !moving;
+        for (lane, column) in columns.iter_mut().enumerate() {
+            if (still | moving) & 1 << lane == 0 {
+                column[..frames].fill(0.0);
+            }
+        }
         if still != 0 {
             let (mut rows, mut both) = (Rows::<1>::new(), Rows::<2>::new());
             for (pair, sides) in columns.as_chunks_mut::<2>().0.iter_mut().enumerate() {
                 if still >> (2 * pair) & 0b11 == 0b11 && both.look_up(parts, first + 2 * pair) {
-                    both.sum::<V>(sides);
+                    both.sum::<V>(frames, sides);
                     continue;
                 }
                 for (side, column) in sides.iter_mut().enumerate() {
@@ -267,7 +284,7 @@ impl Kernel for Sum<'_, '_> {
                         continue;
                     }
                     if rows.look_up(parts, first + lane) {
-                        rows.sum::<V>(std::array::from_mut(column));
+                        rows.sum::<V>(frames, std::array::from_mut(column));
                     } else {
                         moving |= 1 << lane;
                     }
@@ -279,11 +296,13 @@ impl Kernel for Sum<'_, '_> {
                 sum::<V>(parts, first + lane, &mut column[..frames]);
             }
         }
-        let mut by_lane = [&columns[0]; LANES];
-        for (lane, column) in by_lane.iter_mut().zip(&columns) {
-            *lane = column;
+        for (tick, rows) in rows.as_chunks_mut().0.iter_mut().take(frames.div_ceil(TICK)).enumerate() {
+            let mut by_lane = [&[0.0; TICK]; LANES];
+            for (lane, column) in by_lane.iter_mut().zip(columns.iter()) {
+                *lane = &column.as_chunks().0[tick];
+            }
+            V::transpose(&by_lane, rows);
         }
-        V::transpose(&by_lane, rows);
     }
 }
 
@@ -291,7 +310,7 @@ impl Kernel for Sum<'_, '_> {
 const MOST_ROWS: usize = 32;
 const SILENCE: GroupAudio = GroupAudio::all(0.0);
 
-/// What one destination, or two that take the same, take over a whole tick while their gains stand still. Two at once, since
+/// What one destination, or two that take the same, take over whole ticks while their gains stand still. Two at once, since
 /// what many columns play does not fit next to the processor and has to be brought each time.
 struct Rows<'a, const D: usize> {
     rows: [([&'a Row; D], &'a GroupAudio); MOST_ROWS],
@@ -328,20 +347,19 @@ impl<'a, const D: usize> Rows<'a, D> {
         true
     }
 
+    /// Some ticks.
     #[inline(always)]
-    fn sum<V: Lanes>(&self, out: &mut [Row; D]) {
+    fn sum<V: Lanes>(&self, frames: usize, out: &mut [[f32; SPAN]; D]) {
         let rows = &self.rows[..self.count];
         if V::CHAINS > 2 {
-            for start in (0..TICK).step_by(8) {
+            for start in (0..frames).step_by(8) {
                 let sums = standing::<V, D, 8>(rows, start);
                 for index in 0..D {
-                    let [a, b, c, d, e, f, g, h] = sums[index];
-                    out[index][start..start + 4].copy_from_slice(&V::sums([a, b, c, d]));
-                    out[index][start + 4..start + 8].copy_from_slice(&V::sums([e, f, g, h]));
+                    out[index][start..start + 8].copy_from_slice(&V::sums_of_eight(sums[index]));
                 }
             }
         } else if D == 2 {
-            for start in (0..TICK).step_by(2) {
+            for start in (0..frames).step_by(2) {
                 let sums = standing::<V, D, 2>(rows, start);
                 let ([a, b], [c, d]) = (sums[0], sums[D - 1]);
                 let four = V::sums([a, b, c, d]);
@@ -349,7 +367,7 @@ impl<'a, const D: usize> Rows<'a, D> {
                 out[D - 1][start..start + 2].copy_from_slice(&four[2..]);
             }
         } else {
-            for start in (0..TICK).step_by(4) {
+            for start in (0..frames).step_by(4) {
                 let sums = standing::<V, D, 4>(rows, start);
                 out[0][start..start + 4].copy_from_slice(&V::sums(sums[0]));
             }
@@ -387,10 +405,7 @@ fn sum<V: Lanes>(parts: &mut [Part<'_>], to: usize, out: &mut [f32]) {
         // As many frames as registers hold, twice as many of these.
         let (eights, behind) = rest.as_chunks_mut::<8>();
         for eight in eights {
-            let [a, b, c, d, e, f, g, h] = block::<V, 8>(parts, to, start);
-            let (low, high) = (V::sums([a, b, c, d]), V::sums([e, f, g, h]));
-            eight[..4].copy_from_slice(&low);
-            eight[4..].copy_from_slice(&high);
+            *eight = V::sums_of_eight(block::<V, 8>(parts, to, start));
             start += 8;
         }
         rest = behind;
@@ -550,11 +565,12 @@ mod tests {
                 let mut rows = GroupAudio::all(9.0);
                 let [a, b, c] = &mut matrices;
                 let mut parts = [a, b, c].map(|matrix| Part { matrix, groups: &audio, sounding: !0 });
-                vectors.run(Sum { parts: &mut parts, first: 0, rows: &mut rows, frames });
+                let by_destination = &mut [[9.0; SPAN]; LANES];
+                vectors.run(Sum { parts: &mut parts, first: 0, rows: &mut rows, frames, by_destination });
                 rows[..TICK - 1].as_flattened().iter().map(|sample| sample.to_bits()).collect::<Vec<_>>()
             };
-            let (whole, part) = (sums(TICK), sums(TICK - 1));
-            assert!(whole == part, "{groups} groups by {:?}", vectors.form());
+            let (many, whole, part) = (sums(SPAN), sums(TICK), sums(TICK - 1));
+            assert!(many == part && whole == part, "{groups} groups by {:?}", vectors.form());
             assert!(whole.iter().filter(|bits| **bits != 0).count() == (TICK - 1) * (LANES - 1), "one takes nothing");
         }
     }

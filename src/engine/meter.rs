@@ -183,11 +183,21 @@ impl MeterFrame {
     ///
     /// Real-time: safe
     pub fn clear(&mut self) {
+        self.clear_groups(!0);
+    }
+
+    /// The same where nothing but these groups, one bit for each, holds anything.
+    ///
+    /// Real-time: safe
+    pub(super) fn clear_groups(&mut self, held: u128) {
+        const { assert!(GROUPS <= 128, "one bit for each group") };
         self.frames = 0;
         self.proof = Proof::default();
         self.compared.clear();
-        for group in &mut self.groups {
-            *group = GroupReading::NOTHING;
+        for (place, group) in self.groups.iter_mut().enumerate() {
+            if held >> place & 1 != 0 {
+                *group = GroupReading::NOTHING;
+            }
         }
     }
 }

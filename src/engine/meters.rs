@@ -177,21 +177,29 @@ impl Kernel for Measure<'_> {
     #[inline(always)]
     fn run<V: Lanes>(self) {
         let Measure { meters, measures, audio, at_grid_line, only_loudness } = self;
-        // One thing after the other over all frames: together they would not fit into the registers.
-        let k_at_rest = meters.weigh::<V>(measures, audio, at_grid_line);
-        if only_loudness {
-            meters.at_rest = k_at_rest;
-            return;
+        // A segment of more than a tick starts at a grid line, and every tick of it does.
+        for audio in audio.chunks(TICK) {
+            meters.measure::<V>(measures, audio, at_grid_line, only_loudness);
         }
-        let ballistics = meters.follow::<V>(measures, audio, at_grid_line);
-        let sound = meters.add_up::<V>(audio);
-        let points: V = meters.past.highest(audio);
-        points.max(V::load(&meters.readings.true_peak)).store(&mut meters.readings.true_peak);
-        meters.at_rest = k_at_rest && sound.max(points).max(ballistics).sum() <= 0.0;
     }
 }
 
 impl Meters {
+    #[inline(always)]
+    fn measure<V: Lanes>(&mut self, measures: &Measures, audio: &[Row], at_grid_line: bool, only_loudness: bool) {
+        // One thing after the other over all frames: together they would not fit into the registers.
+        let k_at_rest = self.weigh::<V>(measures, audio, at_grid_line);
+        if only_loudness {
+            self.at_rest = k_at_rest;
+            return;
+        }
+        let ballistics = self.follow::<V>(measures, audio, at_grid_line);
+        let sound = self.add_up::<V>(audio);
+        let points: V = self.past.highest(audio);
+        points.max(V::load(&self.readings.true_peak)).store(&mut self.readings.true_peak);
+        self.at_rest = k_at_rest && sound.max(points).max(ballistics).sum() <= 0.0;
+    }
+
     /// Loudness; says whether its filters are at rest.
     #[inline(always)]
     fn weigh<V: Lanes>(&mut self, measures: &Measures, audio: &[Row], at_grid_line: bool) -> bool {

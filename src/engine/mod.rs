@@ -3,7 +3,8 @@
 //! Time is cut on a grid counted from frame 0: a tick of 16 frames, and the meter boundary every 10 ms. A
 //! callback of any size is worked off in segments that end at the next grid line or at its own end, and
 //! whatever happens per tick happens at grid lines only, so the same commands at the same frames give the
-//! same bytes for every callback size. The engine never learns that MIDI, OSC or a file exists.
+//! same bytes for every callback size. While nothing moves and nothing comes in, a segment goes on over some
+//! grid lines, which costs less and gives the same bytes. The engine never learns that MIDI, OSC or a file exists.
 
 mod command;
 mod compared;
@@ -37,9 +38,9 @@ use followers::{Followers, Taken, groups_of};
 use levellers::Levellers;
 use limits::{
     BUS_COLUMNS, BUS_GROUPS, BUS_LEVELS, FEEDS, FOLLOWED_LEVELS, FOLLOWER_GROUPS, LEVEL_COLUMNS, LEVEL_GROUPS,
-    METER_RATE, OUTPUT_COLUMNS, OUTPUT_GROUPS, SOURCE_COLUMNS, SOURCE_GROUPS, TICK,
+    METER_RATE, OUTPUT_COLUMNS, OUTPUT_GROUPS, SOURCE_COLUMNS, SOURCE_GROUPS, SPAN, TICK,
 };
-use matrix::{Matrix, Part as SumPart, Sum};
+use matrix::{ByDestination, Matrix, Part as SumPart, Sum};
 use meters::{Measure, Measures, Meters};
 use sharing::Sharing;
 use stages::Stages;
@@ -51,10 +52,17 @@ const PROOF_FRAMES: u64 = 8 * TICK as u64;
 
 /// What the engine meets at its grid lines: commands on their way in, meter frames on their way out.
 pub trait Crossing {
-    /// Called at every tick, before its frames are made: apply what has arrived.
+    /// Called at grid lines, before the frames behind them are made: apply what has arrived.
     ///
     /// Real-time: safe
     fn at_tick(&mut self, engine: &mut Engine);
+    /// After that, in how many frames at the earliest there will be something to apply again. The engine calls at the next
+    /// grid line, or leaves some of them out as long as none of them lies that far ahead.
+    ///
+    /// Real-time: safe
+    fn quiet_frames(&self, _engine: &Engine) -> u64 {
+        0
+    }
     /// Called at every meter boundary with all that was measured and not yet taken; says whether it took it.
     ///
     /// Real-time: safe
@@ -124,7 +132,7 @@ impl Columns {
                 // Nothing runs there any more, and crosspoints from there may still stand: what the last segment left is not to be
                 // taken again and again.
                 self.audio[group].fill([0.0; LANES]);
-                taps.fill_with_silence(group, TICK);
+                taps.fill_with_silence(group, SPAN);
             }
             self.in_use = (self.in_use & !(1 << group)) | u64::from(strip.in_use()) << group;
             let mut moving = strip.moving();
@@ -179,6 +187,7 @@ impl Columns {
                     if !strip.moving() && all_zero(audio) && at_rest {
                         audio.fill([0.0; LANES]);
                         strip.pass_silence(frames);
+                        stages.pass_silence();
                         taps.fill_with_silence(group, frames);
                         continue;
                     }
@@ -338,10 +347,10 @@ impl Taps {
 
 const SILENT_TICK: [f32; TICK] = [0.0; TICK];
 
-/// The samples of sixteen columns side by side. A segment may be shorter than a tick: what is behind its end is not read.
+/// A tick of the samples of sixteen columns side by side. What is behind the end of a segment is not read.
 struct Gather<'a> {
     columns: [&'a [f32; TICK]; LANES],
-    rows: &'a mut GroupAudio,
+    rows: &'a mut [[f32; LANES]; TICK],
 }
 
 impl Kernel for Gather<'_> {
@@ -378,6 +387,8 @@ pub struct Engine {
     feed_audio: Box<[Sides]>,
     /// For every source column, which feed and which side.
     connections: Box<[(u16, u8)]>,
+    /// For every source column the wire it is connected to, if it is to one.
+    wired: Box<[Option<u16>]>,
     sources: Columns,
     buses: Columns,
     outputs: Columns,
@@ -389,6 +400,8 @@ pub struct Engine {
     /// How much of what is taken at each [`Tap`] reaches every bus.
     to_buses: [Matrix; Tap::COUNT],
     to_outputs: Matrix,
+    /// Room for sums in the making.
+    by_destination: Box<ByDestination>,
     exits: Box<[Exit]>,
     /// One for each pair of output columns.
     limiters: Box<[PairExit]>,
@@ -399,6 +412,8 @@ pub struct Engine {
     /// Whether anybody reads what they measure.
     measuring: bool,
     pending: MeterFrame,
+    /// One bit for each of its groups that holds anything.
+    held: u128,
     plan: u64,
 }
 
@@ -426,6 +441,7 @@ impl Engine {
             feeds_used: 0,
             feed_audio: vec![[SILENT_TICK; 2]; FEEDS].into_boxed_slice(),
             connections: vec![(0, 0); SOURCE_COLUMNS].into_boxed_slice(),
+            wired: vec![None; SOURCE_COLUMNS].into_boxed_slice(),
             sources: Columns::new(SOURCE_GROUPS, settings.sources, true, Some(settings.rate)),
             buses,
             followers: Followers::new(
@@ -444,6 +460,7 @@ impl Engine {
                 from(FOLLOWER_GROUPS),
             ],
             to_outputs: Matrix::new(BUS_GROUPS, OUTPUT_COLUMNS, settings.outputs.follow),
+            by_destination: Box::new([[0.0; SPAN]; LANES]),
             exits: vec![Exit::default(); OUTPUT_COLUMNS].into_boxed_slice(),
             limiters: limiters.collect(),
             openings_changed: false,
@@ -451,6 +468,7 @@ impl Engine {
             measures: Measures::new(settings.rate),
             measuring: true,
             pending: MeterFrame::nothing(),
+            held: 0,
             plan: 0,
         }
     }
@@ -563,6 +581,9 @@ impl Engine {
         for edit in &plan.edits {
             self.edit(edit);
         }
+        for (wired, (feed, side)) in self.wired.iter_mut().zip(&self.connections) {
+            *wired = self.feeds[usize::from(*feed)].wire(usize::from(*side));
+        }
         self.openings_changed = true;
         self.plan = plan.sequence;
     }
@@ -669,21 +690,32 @@ impl Engine {
     /// Real-time: safe
     pub fn process<W: Wires + ?Sized, C: Crossing>(&mut self, wires: &mut W, crossing: &mut C) {
         let total = wires.frames();
-        let mut offset = 0;
+        // Frames ahead of a grid line in which nothing happens at any other.
+        let (mut offset, mut quiet) = (0, 0_u64);
         while offset < total {
             let in_tick = self.frame % TICK as u64;
             if in_tick == 0 {
                 crossing.at_tick(self);
                 self.at_grid_line();
+                quiet = if self.stands_still() {
+                    crossing.quiet_frames(self).min(SPAN as u64).next_multiple_of(TICK as u64)
+                } else {
+                    0
+                };
                 if self.frame.is_multiple_of(PROOF_FRAMES)
                     && let Some(proof) = self.followers.next_proof()
                 {
                     self.pending.proof.merge(&proof);
                 }
             }
-            let room = (TICK as u64 - in_tick).min(self.next_boundary - self.frame);
-            #[expect(clippy::cast_possible_truncation, reason = "at most 16")]
-            let frames = (room as usize).min(total - offset);
+            let room = (TICK as u64 - in_tick).max(quiet).min(self.next_boundary - self.frame);
+            #[expect(clippy::cast_possible_truncation, reason = "at most a span")]
+            let mut frames = (room as usize).min(total - offset);
+            if frames > TICK {
+                // Whole ticks.
+                frames -= frames % TICK;
+            }
+            quiet = 0;
             self.segment(wires, offset, frames);
             offset += frames;
             self.frame += frames as u64;
@@ -694,10 +726,21 @@ impl Engine {
                 self.gather_reductions();
                 self.followers.compare(&self.to_buses[Tap::Follower as usize], &mut self.pending.compared);
                 if crossing.at_meter_boundary(&self.pending) {
-                    self.pending.clear();
+                    self.pending.clear_groups(std::mem::take(&mut self.held));
                 }
             }
         }
+    }
+
+    /// Whether a grid line would change nothing as long as nothing comes in.
+    fn stands_still(&self) -> bool {
+        let matrices = self.to_buses.iter().chain([&self.to_outputs]);
+        let banks = [&self.sources, &self.buses, &self.outputs];
+        // Who shares gain, or follows a bus, has something to do at every one.
+        !self.sharing.any()
+            && self.followers.idle()
+            && banks.into_iter().all(|bank| bank.unsettled == 0)
+            && matrices.into_iter().all(Matrix::settled)
     }
 
     fn at_grid_line(&mut self) {
@@ -732,23 +775,8 @@ impl Engine {
     }
 
     fn segment<W: Wires + ?Sized>(&mut self, wires: &mut W, offset: usize, frames: usize) {
-        // A whole tick of a wire is taken from where it lies.
-        let in_place = frames == TICK && wires.in_place();
-        for slot in &self.feed_slots[..if in_place { self.feeds_made } else { self.feeds_used }] {
-            let slot = usize::from(*slot);
-            self.feeds[slot].fill(wires, offset, frames, &mut self.feed_audio[slot]);
-        }
-        for group in places(self.sources.in_use) {
-            let connections = &self.connections[group * LANES..][..LANES];
-            let mut columns = [&SILENT_TICK; LANES];
-            for (column, (feed, side)) in columns.iter_mut().zip(connections) {
-                let (feed, side) = (usize::from(*feed), usize::from(*side));
-                *column = match self.feeds[feed].wire(side) {
-                    Some(wire) if in_place => wires.tick(wire, offset).unwrap_or(&SILENT_TICK),
-                    _ => &self.feed_audio[feed][side],
-                };
-            }
-            self.vectors.run(Gather { columns, rows: &mut self.sources.audio[group] });
+        for start in (0..frames).step_by(TICK) {
+            self.take_in(wires, offset + start, start, (frames - start).min(TICK));
         }
         let grid = self.frame.is_multiple_of(TICK as u64);
         let heard = self.sources.run(0..SOURCE_GROUPS, self.vectors, frames, grid, &mut self.taps);
@@ -761,12 +789,36 @@ impl Engine {
         self.buses.measure(self.vectors, &self.measures, frames, grid, !self.measuring);
         self.levellers.process(&mut self.buses.audio, frames);
         let mut parts = [SumPart { matrix: &mut self.to_outputs, groups: &self.buses.audio, sounding }];
-        sum_bank(self.vectors, &mut parts, self.outputs.in_use, 0, &mut self.outputs.audio, frames);
+        let rows = &mut self.outputs.audio;
+        sum_bank(self.vectors, &mut parts, self.outputs.in_use, 0, rows, frames, &mut self.by_destination);
         self.outputs.run(0..OUTPUT_GROUPS, self.vectors, frames, grid, &mut self.untapped);
         if self.measuring {
             self.outputs.measure(self.vectors, &self.measures, frames, grid, false);
         }
         self.leave_by_wires(wires, offset, frames);
+    }
+
+    /// What comes in of a tick, or of the part of one, to its place in the segment.
+    fn take_in<W: Wires + ?Sized>(&mut self, wires: &mut W, offset: usize, start: usize, frames: usize) {
+        // A whole tick of a wire is taken from where it lies.
+        let in_place = frames == TICK && wires.in_place();
+        for slot in &self.feed_slots[..if in_place { self.feeds_made } else { self.feeds_used }] {
+            let slot = usize::from(*slot);
+            self.feeds[slot].fill(wires, offset, frames, &mut self.feed_audio[slot]);
+        }
+        for group in places(self.sources.in_use) {
+            let connections = self.connections[group * LANES..][..LANES].iter();
+            let mut columns = [&SILENT_TICK; LANES];
+            for ((column, (feed, side)), wired) in columns.iter_mut().zip(connections).zip(&self.wired[group * LANES..])
+            {
+                *column = match wired {
+                    Some(wire) if in_place => wires.tick(usize::from(*wire), offset).unwrap_or(&SILENT_TICK),
+                    _ => &self.feed_audio[usize::from(*feed)][usize::from(*side)],
+                };
+            }
+            let Some(rows) = self.sources.audio[group][start..].first_chunk_mut() else { continue };
+            self.vectors.run(Gather { columns, rows });
+        }
     }
 
     /// Sums and runs the buses level by level, and what follows them; says which groups came out with sound.
@@ -796,7 +848,8 @@ impl Engine {
                 SumPart { matrix: buses, groups: lower, sounding },
                 SumPart { matrix: followers, groups: &self.followers.columns.audio, sounding: following },
             ];
-            sum_bank(self.vectors, &mut parts, in_use, level * LEVEL_COLUMNS, audio, frames);
+            let first = level * LEVEL_COLUMNS;
+            sum_bank(self.vectors, &mut parts, in_use, first, audio, frames, &mut self.by_destination);
             if followed {
                 self.followers.take(level, &self.buses.audio, frames);
             }
@@ -817,18 +870,21 @@ impl Engine {
                 continue;
             }
             let (group, lane) = (2 * pair / LANES, 2 * pair % LANES);
-            let mut sides = [[0.0; TICK]; 2];
-            if self.outputs.strips[group].in_use() {
-                for (frame, row) in self.outputs.audio[group][..frames].iter().enumerate() {
-                    sides[0][frame] = row[lane];
-                    sides[1][frame] = row[lane + 1];
+            for start in (0..frames).step_by(TICK) {
+                let frames = (frames - start).min(TICK);
+                let mut sides = [[0.0; TICK]; 2];
+                if self.outputs.strips[group].in_use() {
+                    for (frame, row) in self.outputs.audio[group][start..][..frames].iter().enumerate() {
+                        sides[0][frame] = row[lane];
+                        sides[1][frame] = row[lane + 1];
+                    }
                 }
-            }
-            let [left, right] = &mut sides;
-            limiter.process(&mut left[..frames], &mut right[..frames], exits[0].limited || exits[1].limited);
-            for (exit, side) in exits.iter().zip(&sides) {
-                if let Some(wire) = exit.wire {
-                    wires.write(usize::from(wire), offset, &side[..frames]);
+                let [left, right] = &mut sides;
+                limiter.process(&mut left[..frames], &mut right[..frames], exits[0].limited || exits[1].limited);
+                for (exit, side) in exits.iter().zip(&sides) {
+                    if let Some(wire) = exit.wire {
+                        wires.write(usize::from(wire), offset + start, &side[..frames]);
+                    }
                 }
             }
         }
@@ -840,9 +896,11 @@ impl Engine {
         let meters = &self.buses.meters;
         self.levellers.at_boundary(|column| meters[column / LANES].weighted(column % LANES), frames, next);
         for pair in 0..BUS_COLUMNS / 2 {
-            let group = &mut self.pending.groups[SOURCE_GROUPS + 2 * pair / LANES];
+            let place = SOURCE_GROUPS + 2 * pair / LANES;
+            let group = &mut self.pending.groups[place];
             let gain = self.levellers.gain_db(pair);
             (group.leveller[2 * pair % LANES], group.leveller[2 * pair % LANES + 1]) = (gain, gain);
+            self.held |= u128::from(gain != 0.0) << place;
         }
     }
 
@@ -852,17 +910,24 @@ impl Engine {
             if let Some([shared, made]) = self.sharing.take_reductions(place) {
                 raise(&mut group.sharing, &shared);
                 raise(&mut group.ducking, &made);
+                self.held |= 1 << place;
             }
         }
         for (place, group) in self.pending.groups.iter_mut().skip(SOURCE_GROUPS).take(BUS_GROUPS).enumerate() {
             if let Some(made) = self.sharing.take_bus_reductions(place) {
                 raise(&mut group.ducking, &made);
+                self.held |= 1 << (SOURCE_GROUPS + place);
             }
         }
         let first = SOURCE_GROUPS + BUS_GROUPS;
         for (pair, limiter) in self.limiters.iter_mut().enumerate() {
             let (reduction, latency) = (limiter.take_reduction(), limiter.latency_frames());
-            let group = &mut self.pending.groups[first + 2 * pair / LANES];
+            if reduction <= 0.0 && latency == 0 {
+                continue;
+            }
+            let place = first + 2 * pair / LANES;
+            let group = &mut self.pending.groups[place];
+            self.held |= 1 << place;
             for lane in [2 * pair % LANES, 2 * pair % LANES + 1] {
                 group.reduction[lane] = group.reduction[lane].max(reduction);
                 #[expect(clippy::cast_precision_loss, reason = "some hundred frames")]
@@ -892,9 +957,10 @@ impl Engine {
                 .map(move |((strip, stages), meters)| (strip, stages, meters, outside))
         });
         let groups = self.pending.groups.iter_mut().zip(&mut self.pending.last.weighted);
-        for ((group, last), (strip, stages, meters, outside)) in groups.zip(strips) {
+        for (place, ((group, last), (strip, stages, meters, outside))) in groups.zip(strips).enumerate() {
             *last = [0.0; LANES];
             let Some((readings, frames)) = strip.take_readings() else { continue };
+            self.held |= 1 << place;
             if let Some(stages) = stages.filter(|stages| stages.busy()) {
                 let taken = stages.take_reductions();
                 for lane in 0..LANES {
@@ -944,9 +1010,10 @@ fn sum_bank(
     first: usize,
     audio: &mut [GroupAudio],
     frames: usize,
+    by_destination: &mut ByDestination,
 ) {
     for group in places(in_use) {
-        vectors.run(Sum { parts, first: first + group * LANES, rows: &mut audio[group], frames });
+        vectors.run(Sum { parts, first: first + group * LANES, rows: &mut audio[group], frames, by_destination });
     }
 }
 

@@ -278,6 +278,13 @@ impl Sharing {
         self.any = true;
     }
 
+    /// Whether any gain may be another one from the next grid line on.
+    ///
+    /// Real-time: safe
+    pub(super) const fn any(&self) -> bool {
+        self.any
+    }
+
     /// A bus column begins anew.
     ///
     /// Real-time: safe

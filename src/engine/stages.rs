@@ -121,6 +121,13 @@ impl Kernel for Settle<'_> {
     }
 }
 
+/// A segment through some sections, tick by tick.
+fn filter(sections: &mut [Section], audio: &mut [Row], grid: bool, vectors: Vectors) {
+    for audio in audio.chunks_mut(TICK) {
+        vectors.run(Filter { sections: &mut *sections, audio, grid });
+    }
+}
+
 impl Stages {
     /// Everything off; `follow` is what a one-pole gains of its way per frame.
     ///
@@ -247,7 +254,7 @@ impl Stages {
             && (!self.de_esser.busy() || self.de_esser.at_rest())
     }
 
-    /// Runs one segment; `grid` says whether it starts at a grid line.
+    /// Runs one segment; `grid` says whether it starts at a grid line, as it does if it is longer than a tick.
     ///
     /// Real-time: safe
     pub fn run(&mut self, vectors: Vectors, audio: &mut [Row], grid: bool) {
@@ -257,10 +264,10 @@ impl Stages {
             let (high_pass, before) = head.split_at_mut(BEFORE);
             let through = Through { stage: &mut self.gate, linked, audio, grid };
             vectors.run(Behind { sections: high_pass, through });
-            vectors.run(Filter { sections: before, audio, grid });
+            filter(before, audio, grid, vectors);
         } else {
             // Side by side the sections hide each other's latency.
-            vectors.run(Filter { sections: head, audio, grid });
+            filter(head, audio, grid, vectors);
         }
         if self.compressor.busy() {
             let through = Through { stage: &mut self.compressor, linked, audio, grid };
@@ -270,10 +277,19 @@ impl Stages {
             }
         }
         if after.iter().any(Section::busy) {
-            vectors.run(Filter { sections: after, audio, grid });
+            filter(after, audio, grid, vectors);
         }
         if self.de_esser.busy() {
             vectors.run(Through { stage: &mut self.de_esser, linked, audio, grid });
+        }
+    }
+
+    /// A segment of silence while everything is at rest, without a run.
+    ///
+    /// Real-time: safe
+    pub fn pass_silence(&mut self) {
+        if self.gate.busy() {
+            self.gate.pass_silence();
         }
     }
 

@@ -5,14 +5,14 @@
 //! by a cubic ramp, s = p^2 (3 - 2 p), which has no corner at either end. Every glide advances once per
 //! frame whatever the segment, so the bytes do not depend on how time is cut.
 
-use super::limits::TICK;
+use super::limits::SPAN;
 use crate::dsp::lanes::{Kernel, LANES, Lanes, Row, Vectors, all_zero};
 use std::ops::{Deref, DerefMut};
 
 /// The samples of sixteen columns in one segment: `[frame][lane]`, each row in a cache line of its own.
 #[derive(Clone, Debug)]
 #[repr(align(64))]
-pub struct GroupAudio([Row; TICK]);
+pub struct GroupAudio([Row; SPAN]);
 
 impl GroupAudio {
     /// The same number everywhere.
@@ -20,20 +20,20 @@ impl GroupAudio {
     /// Real-time: safe
     #[must_use]
     pub const fn all(number: f32) -> Self {
-        Self([[number; LANES]; TICK])
+        Self([[number; LANES]; SPAN])
     }
 }
 
 impl Deref for GroupAudio {
-    type Target = [Row; TICK];
+    type Target = [Row; SPAN];
 
-    fn deref(&self) -> &Self::Target {
+    fn deref(&self) -> &[Row; SPAN] {
         &self.0
     }
 }
 
 impl DerefMut for GroupAudio {
-    fn deref_mut(&mut self) -> &mut Self::Target {
+    fn deref_mut(&mut self) -> &mut [Row; SPAN] {
         &mut self.0
     }
 }
@@ -412,11 +412,7 @@ impl Strip {
     ///
     /// Real-time: safe
     pub fn pass_silence(&mut self, frames: usize) {
-        #[expect(
-            clippy::cast_precision_loss,
-            clippy::cast_possible_truncation,
-            reason = "a segment has at most 16 frames"
-        )]
+        #[expect(clippy::cast_precision_loss, clippy::cast_possible_truncation, reason = "a segment is short")]
         let (number, count) = (frames as f32, frames as u32);
         for audio in &mut self.readings.audio {
             *audio += number;
@@ -691,7 +687,7 @@ impl Run<'_> {
         let readings = &mut strip.readings;
         if HEAD {
             entering.store(readings);
-            #[expect(clippy::cast_possible_truncation, reason = "a segment has at most 16 frames")]
+            #[expect(clippy::cast_possible_truncation, reason = "a segment is short")]
             let frames = audio.len() as u32;
             strip.frames_read += frames;
         }

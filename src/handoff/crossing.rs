@@ -264,6 +264,11 @@ impl Crossing for Rings {
         }
     }
 
+    fn quiet_frames(&self, _: &Engine) -> u64 {
+        // What arrives meanwhile waits for the next segment, some 80 frames of a callback at most.
+        u64::MAX
+    }
+
     fn at_meter_boundary(&mut self, readings: &MeterFrame) -> bool {
         // Where there is no room it is known in sum.
         // Real-time: a ring of fixed size

@@ -276,6 +276,10 @@ impl Crossing for Whole {
         }
     }
 
+    fn quiet_frames(&self, _: &Engine) -> u64 {
+        u64::MAX
+    }
+
     fn at_meter_boundary(&mut self, _: &MeterFrame) -> bool {
         true
     }
@@ -312,6 +316,10 @@ impl Crossing for Sudden {
             self.done = Some(plan);
         }
         self.batch.drain(..).for_each(|command| engine.apply(command));
+    }
+
+    fn quiet_frames(&self, _: &Engine) -> u64 {
+        u64::MAX
     }
 
     fn at_meter_boundary(&mut self, _: &MeterFrame) -> bool {
