@@ -18,7 +18,7 @@ use show::{installation, profile, rig, set};
 use std::cell::RefCell;
 use std::collections::BTreeMap;
 use std::rc::Rc;
-use through::{noise, offline, run};
+use through::{noise, offline, offline_at, run};
 
 fn tone(frames: usize, hertz: f64, db: f64) -> Vec<f32> {
     let size = 10_f64.powf(db / 20.0);
@@ -265,6 +265,62 @@ fn a_segment_over_many_grid_lines_gives_the_same_bytes_and_readings_as_one_for_e
         }
         assert_eq!(now_readings.len(), readings.len());
     }
+}
+
+#[test]
+fn meter_boundaries_within_a_tick_fall_alike_for_every_callback_size() {
+    // At these rates 10 ms are no whole ticks, or no whole frames.
+    let lines = everything(14);
+    for hertz in [44_100, 22_050] {
+        let rate = SampleRate::try_new(hertz).expect("a rate");
+        let mut inputs: Vec<Vec<f32>> = (0..20).map(|n| noise(30_000, n)).collect();
+        inputs.iter_mut().for_each(|input| input[20_000..29_000].fill(0.0));
+        let render = |callback: usize| {
+            let mut desk = offline_at(installation(20, &lines), rate, Form::widest());
+            let frames: Rc<RefCell<Vec<MeterFrame>>> = Rc::default();
+            let all = Rc::clone(&frames);
+            desk.on_meters(move |_, frame| all.borrow_mut().push(frame.clone()));
+            (run(&mut desk, inputs.clone(), callback), frames.take())
+        };
+        let single = render(16);
+        for callback in [441, 1_024] {
+            assert!(render(callback) == single, "callback of {callback} frames at {hertz} Hz");
+        }
+    }
+}
+
+#[test]
+fn a_gate_told_over_silence_gives_the_same_bytes_for_every_callback_size() {
+    let lines = format!("{OPEN}channel.a.gate.switch = on\nchannel.a.gate.range = 20\n");
+    let mut inputs = vec![noise(100_000, 1), vec![0.0; 100_000]];
+    inputs[0][..96_040].fill(0.0);
+    let render = |callback: usize| {
+        let mut desk = offline(installation(2, &lines), Form::widest());
+        desk.at(Frames(48_000), set("channel.a.gate.range", Value::Number(10.0)));
+        run(&mut desk, inputs.clone(), callback)
+    };
+    let single = render(16);
+    assert!(single[0][96_040..].iter().any(|sample| sample.abs() > 0.01), "something is heard");
+    for callback in [1, 480, 4_096] {
+        assert!(render(callback) == single, "callback of {callback} frames");
+    }
+}
+
+#[test]
+fn a_compressor_that_is_switched_off_gives_its_gain_back_without_a_jump() {
+    // Nobody else in the group has one: it stops to run when it has nothing to do any more.
+    let lines = format!(
+        "{OPEN}channel.a.compressor.switch = on\nchannel.a.compressor.threshold = -30\nchannel.a.compressor.ratio = 10\nchannel.a.compressor.release = 1000\n"
+    );
+    let mut desk = offline(installation(2, &lines), Form::widest());
+    desk.at(Frames(48_000), set("channel.a.compressor.switch", Value::Word("off".into())));
+    let heard = run(&mut desk, vec![vec![0.5; 400_000], vec![0.0; 400_000]], 480);
+    let before = heard[0][47_999];
+    assert!(before < 0.1, "it has taken off: {before}");
+    let most = heard[0][48_000..].windows(2).map(|two| (two[1] - two[0]).abs()).fold(0.0, f32::max);
+    // A jump of the gain would be some tenths.
+    assert!(most < 1.0e-3, "{most}");
+    assert!((heard[0][399_999] - 0.5).abs() < 1.0e-3, "{}", heard[0][399_999]);
 }
 
 #[test]

@@ -284,6 +284,8 @@ struct Keeping<const N: usize> {
     most: Row,
     /// One bit for each lane that does something.
     busy: u16,
+    /// Whether one of these is off and only gives back what it took off.
+    fading: bool,
     /// One bit for each lane that was told anything since it was cleared.
     told: u16,
 }
@@ -296,6 +298,7 @@ impl<const N: usize> Keeping<N> {
             reduction: [0.0; LANES],
             most: [0.0; LANES],
             busy: 0,
+            fading: false,
             told: 0,
         }
     }
@@ -321,9 +324,17 @@ impl<const N: usize> Keeping<N> {
     /// `switches` are the values that are all 0 in a lane in which the stage is off.
     #[inline(always)]
     fn settle<V: Lanes, const S: usize>(&mut self, gain: f32, frames: f32, switches: [usize; S]) {
-        if self.values.settle::<V>(gain, frames) {
-            self.busy = !self.values.standing::<V>(&switches.map(|value| (value, 0.0)));
+        if self.values.settle::<V>(gain, frames) || self.fading {
+            let off = self.values.standing::<V>(&switches.map(|value| (value, 0.0)));
+            // A gain that is still on its way back would jump if the stage were not run any more.
+            let takes_off = (0..LANES).fold(0, |bits, lane| bits | u16::from(self.reduction[lane] > 0.0) << lane);
+            self.busy = !off | takes_off;
+            self.fading = off & takes_off != 0;
         }
+    }
+
+    const fn moving(&self) -> bool {
+        self.values.moving() || self.fading
     }
 
     fn at_rest(&self) -> bool {
@@ -419,7 +430,7 @@ macro_rules! stage {
             /// Real-time: safe
             #[must_use]
             pub const fn moving(&self) -> bool {
-                self.stage.values.moving()
+                self.stage.moving()
             }
 
             /// Whether any lane does something.
@@ -489,8 +500,6 @@ pub struct Gate {
     hold: Row,
     /// 1 for a lane that was open at any time since it was last asked.
     opened: Row,
-    /// Where the reduction went in the last frame.
-    aimed: Row,
 }
 
 stage!(Gate, 7, [3_usize]);
@@ -505,7 +514,7 @@ impl Gate {
     #[must_use]
     pub fn new(rate: SampleRate) -> Self {
         let zero = [0.0; LANES];
-        Self { stage: Keeping::new(Self::OFF, rate), open: zero, hold: zero, opened: zero, aimed: zero }
+        Self { stage: Keeping::new(Self::OFF, rate), open: zero, hold: zero, opened: zero }
     }
 
     /// Silence while it is at rest, without a run: what it takes off it goes on to take off.
@@ -533,9 +542,11 @@ impl Gate {
 
     /// A gate that is closed over silence stays so, when another frame would not move its reduction by a bit.
     fn own_at_rest(&self) -> bool {
+        let [threshold, _, slope, range, ..] = &self.stage.values.now;
         let still = |lane: usize| {
-            let (reduction, aim) = (self.stage.reduction[lane], self.aimed[lane]);
-            // The arithmetic of `follow`.
+            // The arithmetic of `Gating::aim` and `Following::next`.
+            let aim = ((threshold[lane] - LEVEL_LEAST).max(0.0) * slope[lane]).min(range[lane]);
+            let reduction = self.stage.reduction[lane];
             let gain = self.stage.values.now[if aim <= reduction { 4 } else { 5 }][lane];
             (reduction + (aim - reduction) * gain).to_bits() == reduction.to_bits()
         };
@@ -594,7 +605,7 @@ pub struct Through<'a, S> {
     pub stage: &'a mut S,
     /// 1 for each lane that listens to its neighbour too, else 0.
     pub linked: &'a Row,
-    /// The samples, replaced by what comes out; more than a tick of them only while nothing moves.
+    /// The samples, replaced by what comes out; more than a tick of them only from a grid line on and while nothing moves.
     pub audio: &'a mut [Row],
     /// Whether the segment starts at a grid line.
     pub grid: bool,
@@ -710,7 +721,6 @@ struct Gating<V, const H: usize> {
     open: V,
     left: V,
     ever: V,
-    aimed: V,
 }
 
 impl<V: Lanes, const H: usize> Stage<V> for Gating<V, H> {
@@ -746,8 +756,7 @@ impl<V: Lanes, const H: usize> Stage<V> for Gating<V, H> {
         self.open = one.pick_le(stays, threshold, level);
         self.ever = self.open.max(self.ever);
         let below = threshold.sub(level).max(zero).mul(slope).min(range);
-        self.aimed = below.sub(below.mul(self.open));
-        self.aimed
+        below.sub(below.mul(self.open))
     }
 
     #[inline(always)]
@@ -809,7 +818,7 @@ impl Through<'_, Gate> {
         steps: Option<[V; 7]>,
         before: [Taken<V>; H],
     ) -> [Taken<V>; H] {
-        let Gate { stage: kept, open, hold, opened, aimed } = self.stage;
+        let Gate { stage: kept, open, hold, opened } = self.stage;
         let zero = V::splat(0.0);
         // For a gate the way up of the reduction is its release.
         let values = [now[5], now[4], zero];
@@ -817,15 +826,14 @@ impl Through<'_, Gate> {
         if let Some(s) = &steps {
             value_steps = Some([s[5], s[4], zero]);
         }
-        let [was_open, left, ever, was_aimed] = [V::load(open), V::load(hold), V::load(opened), V::load(aimed)];
+        let [was_open, left, ever] = [V::load(open), V::load(hold), V::load(opened)];
         let closing = now[0].sub(now[1]);
-        let mut stage = Gating { before, now, steps, closing, open: was_open, left, ever, aimed: was_aimed };
+        let mut stage = Gating { before, now, steps, closing, open: was_open, left, ever };
         kept.run(&mut stage, values, value_steps, self.linked, self.audio, self.grid);
         stored(stage.now, &mut kept.values.now);
         stage.open.store(open);
         stage.left.store(hold);
         stage.ever.store(opened);
-        stage.aimed.store(aimed);
         stage.before
     }
 }

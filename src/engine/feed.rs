@@ -8,7 +8,7 @@ use std::fmt;
 /// The slot that stays silent: what a column takes from that is connected to nothing.
 pub const NO_FEED: u16 = 0;
 
-/// Left and right of one segment.
+/// Left and right of one tick.
 pub type Sides = [[f32; TICK]; 2];
 
 /// Sound that another thread prepares: a file, or a device with another clock.

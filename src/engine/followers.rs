@@ -229,6 +229,7 @@ impl Followers {
     ///
     /// Real-time: safe
     pub(super) fn gather(&mut self, level: usize, taken: &Taken<'_>, vectors: Vectors, frames: usize) {
+        debug_assert!(frames <= TICK, "who follows keeps segments to a tick");
         for column in level * LEVEL_COLUMNS..(level + 1) * LEVEL_COLUMNS {
             if !self.columns.strips[column / LANES].in_use() {
                 continue;

@@ -1,6 +1,7 @@
 //! The fixed limits of the engine. Every queue and table is sized from these once, at start.
 
 use crate::dsp::lanes::LANES;
+
 /// Frames between two grid lines: commands, edits and skipping happen only there.
 pub use crate::dsp::lanes::TICK;
 

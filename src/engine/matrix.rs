@@ -547,7 +547,9 @@ mod tests {
             let audio: Vec<GroupAudio> = (0..groups)
                 .map(|group| {
                     let mut rows = GroupAudio::all(0.0);
-                    rows.as_flattened_mut().iter_mut().enumerate().for_each(|(n, x)| *x = number(256 * group + n));
+                    // The same in every tick.
+                    let samples = rows.as_flattened_mut().iter_mut().enumerate();
+                    samples.for_each(|(n, x)| *x = number(256 * group + n % (TICK * LANES)));
                     rows
                 })
                 .collect();
@@ -567,11 +569,19 @@ mod tests {
                 let mut parts = [a, b, c].map(|matrix| Part { matrix, groups: &audio, sounding: !0 });
                 let by_destination = &mut [[9.0; SPAN]; LANES];
                 vectors.run(Sum { parts: &mut parts, first: 0, rows: &mut rows, frames, by_destination });
-                rows[..TICK - 1].as_flattened().iter().map(|sample| sample.to_bits()).collect::<Vec<_>>()
+                let bits = |rows: &[Row]| rows.as_flattened().iter().map(|x| x.to_bits()).collect::<Vec<_>>();
+                rows.chunks(TICK).take(frames.div_ceil(TICK)).map(|tick| bits(&tick[..TICK - 1])).collect::<Vec<_>>()
             };
             let (many, whole, part) = (sums(SPAN), sums(TICK), sums(TICK - 1));
-            assert!(many == part && whole == part, "{groups} groups by {:?}", vectors.form());
-            assert!(whole.iter().filter(|bits| **bits != 0).count() == (TICK - 1) * (LANES - 1), "one takes nothing");
+            assert!(
+                many.len() == SPAN / TICK && many.iter().all(|tick| *tick == part[0]) && whole == part,
+                "{groups} groups by {:?}",
+                vectors.form()
+            );
+            assert!(
+                whole[0].iter().filter(|bits| **bits != 0).count() == (TICK - 1) * (LANES - 1),
+                "one takes nothing"
+            );
         }
     }
 }

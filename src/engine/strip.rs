@@ -97,6 +97,11 @@ impl Follow {
         }
     }
 
+    /// Every lane at its aim at once: nobody hears it.
+    const fn finish(&mut self) {
+        self.now = self.aim;
+    }
+
     /// At a grid line: lanes that have arrived stand still.
     #[inline(always)]
     fn settle<V: Lanes>(&mut self, follow: f32, unsettled: &mut V) {
@@ -405,6 +410,15 @@ impl Strip {
                 self.leaving &= !(1 << lane);
             }
         }
+        if !self.in_use() {
+            // Nobody runs it, and so nothing would ever move on.
+            self.trim.finish();
+            self.level.finish();
+            for ramp in [&mut self.gate, &mut self.send, &mut self.presence] {
+                ramp.finish();
+            }
+            self.moving = false;
+        }
         was_in_use && !self.in_use()
     }
 
@@ -712,5 +726,29 @@ impl Kernel for Run<'_> {
             Part::Tail => self.over::<V, false, true>(),
             Part::Whole => self.over::<V, true, true>(),
         }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_group_that_empties_while_a_level_is_on_its_way_stands_still_from_then_on() {
+        let times = Times { follow: 0.002, open_frames: 16.0, close_frames: 16.0 };
+        let (mut strip, vectors) = (Strip::new(times), Vectors::widest());
+        strip.start(0, 16.0);
+        strip.set_level(0, 0.1, true);
+        strip.set_gate(0, 1.0, true);
+        strip.set_level(0, 1.0, false);
+        strip.leave(0, 16.0);
+        for _ in 0..8 {
+            strip.settle(false, vectors);
+            if strip.in_use() {
+                let mut audio = [[0.5; LANES]; 16];
+                vectors.run(Run { strip: &mut strip, audio: &mut audio, from_outside: true, part: Part::Whole });
+            }
+        }
+        assert!(!strip.in_use() && !strip.moving());
     }
 }

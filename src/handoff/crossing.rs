@@ -265,7 +265,7 @@ impl Crossing for Rings {
     }
 
     fn quiet_frames(&self, _: &Engine) -> u64 {
-        // What arrives meanwhile waits for the next segment, some 80 frames of a callback at most.
+        // What arrives while frames are made waits for the next segment, which may be the next callback's first.
         u64::MAX
     }
 
