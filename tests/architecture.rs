@@ -75,6 +75,7 @@ const UNSAFE_PLACES: &[&str] =
 
 /// What may lie at the top of the repository.
 const TOP: &[&str] = &[
+    ".cargo",
     ".ci",
     ".gitignore",
     "Cargo.lock",
