@@ -1563,6 +1563,13 @@ pub mod log {
         )
     }
 
+    /// Blocks that began in time and ended late, the longest in us, of how many there were for it.
+    #[must_use]
+    pub fn ended_late(blocks: u64, longest: u64, period: u64) -> String {
+        let counted = if blocks == 1 { "1 block".to_owned() } else { format!("{blocks} blocks") };
+        format!("the sound has a gap: {counted} ended late, after {longest} us where there were {period}")
+    }
+
     /// A user without real-time rights, and what to do.
     #[must_use]
     pub fn no_rights(advice: &str) -> String {

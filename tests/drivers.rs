@@ -35,7 +35,16 @@ impl Wires for NoWires {
     fn write(&mut self, _: usize, _: usize, _: &[f32]) {}
 }
 
-/// A device that calls every 10 ms, or never.
+/// When a device calls.
+#[derive(Clone, Copy, PartialEq)]
+enum Calls {
+    Never,
+    Every10Ms,
+    /// As often, and says that it needed the block a microsecond after its call.
+    InVain,
+}
+
+/// A device that calls so.
 struct Made {
     stop: Arc<AtomicBool>,
     thread: Option<JoinHandle<()>>,
@@ -43,13 +52,15 @@ struct Made {
 }
 
 impl Made {
-    fn open(mut sink: Box<dyn BlockSink>, calls: bool, closed: Arc<AtomicUsize>) -> Self {
+    fn open(mut sink: Box<dyn BlockSink>, calls: Calls, closed: Arc<AtomicUsize>) -> Self {
         let stop = Arc::new(AtomicBool::new(false));
         let until = Arc::clone(&stop);
         let thread = std::thread::spawn(move || {
             while !until.load(Ordering::Relaxed) {
-                if calls {
-                    sink.block(&mut NoWires, BlockTime { nanos: nanos(), missed_frames: 0, cycle: None });
+                if calls != Calls::Never {
+                    let nanos = nanos();
+                    let cycle = (calls == Calls::InVain).then_some((nanos, nanos + 1_000));
+                    sink.block(&mut NoWires, BlockTime { nanos, missed_frames: 0, cycle });
                 }
                 std::thread::sleep(Duration::from_millis(10));
             }
@@ -108,10 +119,22 @@ impl Watched {
 
     /// Waits until the device drives the engine, and says how often a warning with these words was told until then.
     fn warnings_until_it_drives(&self, words: &str) -> usize {
-        let told = || self.notices.lock().expect("nobody panicked").clone();
-        wait_for("the device drives", || told().iter().any(|notice| matches!(notice, DriverNotice::Back { .. })));
+        wait_for("the device drives", || self.told().iter().any(|notice| matches!(notice, DriverNotice::Back { .. })));
         assert!(self.clock.read().is_some_and(|moment| moment.frame > 0), "the silent driver drove meanwhile");
-        told().iter().filter(|notice| matches!(notice, DriverNotice::Warning(text) if text.contains(words))).count()
+        self.warnings(words).len()
+    }
+
+    fn told(&self) -> Vec<DriverNotice> {
+        self.notices.lock().expect("nobody panicked").clone()
+    }
+
+    /// The warnings with these words.
+    fn warnings(&self, words: &str) -> Vec<String> {
+        let warning = |notice| match notice {
+            DriverNotice::Warning(text) if text.contains(words) => Some(text),
+            _ => None,
+        };
+        self.told().into_iter().filter_map(warning).collect()
     }
 
     fn stop(self) {
@@ -134,13 +157,32 @@ fn a_device_that_opens_and_never_calls_is_opened_again_and_said_once() {
     let watched = Watched::start(Arc::new(move |_, _, sink, _: mpsc::SyncSender<_>| {
         let attempt = attempts.fetch_add(1, Ordering::Relaxed);
         // Mute at first, as a plug-in whose own server hangs; then it calls.
-        Ok(Box::new(Made::open(sink, attempt > 0, Arc::clone(&ends))) as Box<dyn OpenDevice>)
+        Ok(Box::new(Made::open(sink, if attempt > 0 { Calls::Every10Ms } else { Calls::Never }, Arc::clone(&ends)))
+            as Box<dyn OpenDevice>)
     }));
     assert_eq!(watched.warnings_until_it_drives("has not called"), 1);
     assert_eq!(opened.load(Ordering::Relaxed), 2);
     wait_for("the mute one is closed", || closed.load(Ordering::Relaxed) == 1);
     watched.stop();
     assert_eq!(closed.load(Ordering::Relaxed), 2, "the end waits for the other");
+}
+
+#[test]
+fn blocks_that_end_late_are_told_at_once_and_then_together() {
+    let closed = Arc::<AtomicUsize>::default();
+    let ends = Arc::clone(&closed);
+    let watched = Watched::start(Arc::new(move |_, _, sink, _: mpsc::SyncSender<_>| {
+        Ok(Box::new(Made::open(sink, Calls::InVain, Arc::clone(&ends))) as Box<dyn OpenDevice>)
+    }));
+    let late = || watched.warnings("ended late");
+    wait_for("the first is told", || !late().is_empty());
+    let first = Instant::now();
+    wait_for("the others are told", || late().len() == 2);
+    assert!(first.elapsed() > Duration::from_secs(5), "not every one: {:?}", late());
+    let counted = |text: &String| text.split(' ').find_map(|word| word.parse::<u64>().ok()).expect("a number");
+    let (one, others) = (counted(&late()[0]), counted(&late()[1]));
+    assert!(one >= 1 && others > one && late()[1].ends_with("where there were 10000"), "{:?}", late());
+    watched.stop();
 }
 
 #[test]
@@ -154,7 +196,7 @@ fn a_device_whose_opening_hangs_is_said_once_and_tried_beside_it() {
         if attempts.fetch_add(1, Ordering::Relaxed) == 0 {
             assert!(released.lock().expect("nobody panicked").recv().is_err());
         }
-        Ok(Box::new(Made::open(sink, true, Arc::clone(&ends))) as Box<dyn OpenDevice>)
+        Ok(Box::new(Made::open(sink, Calls::Every10Ms, Arc::clone(&ends))) as Box<dyn OpenDevice>)
     }));
     assert_eq!(watched.warnings_until_it_drives("has not opened"), 1);
     assert_eq!(opened.load(Ordering::Relaxed), 2);
@@ -172,7 +214,7 @@ fn the_end_waits_for_a_device_that_is_just_being_opened() {
     let watched = Watched::start(Arc::new(move |_, _, sink, _: mpsc::SyncSender<_>| {
         begun.send(()).expect("awaited");
         std::thread::sleep(Duration::from_millis(300));
-        Ok(Box::new(Made::open(sink, true, Arc::clone(&ends))) as Box<dyn OpenDevice>)
+        Ok(Box::new(Made::open(sink, Calls::Every10Ms, Arc::clone(&ends))) as Box<dyn OpenDevice>)
     }));
     begins.recv().expect("it is opened");
     watched.stop();
@@ -204,7 +246,7 @@ fn a_device_that_hangs_at_its_close_does_not_hold_up_the_end() {
     let released = Mutex::new(Some(released));
     let watched = Watched::start(Arc::new(move |_, _, sink, _: mpsc::SyncSender<_>| {
         let released = released.lock().expect("nobody panicked").take().expect("opened once");
-        Ok(Box::new(Hanging(Made::open(sink, true, Arc::clone(&ends)), released)) as Box<dyn OpenDevice>)
+        Ok(Box::new(Hanging(Made::open(sink, Calls::Every10Ms, Arc::clone(&ends)), released)) as Box<dyn OpenDevice>)
     }));
     assert_eq!(watched.warnings_until_it_drives("closed again"), 0);
     watched.stop();

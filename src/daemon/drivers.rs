@@ -20,6 +20,8 @@ use std::time::{Duration, Instant};
 
 /// A device that has not called for this long, or for three periods, is away.
 const STALL_NANOS: u64 = 100_000_000;
+/// Blocks that end late are told at most so often.
+const LATE_AGAIN_NANOS: u64 = 10_000_000_000;
 /// How often the watch looks.
 const WATCH: Duration = Duration::from_millis(10);
 /// Blocks of the silent driver.
@@ -94,6 +96,8 @@ pub struct DriverCounts {
     pub silent_blocks: AtomicU64,
     /// Blocks that ended after their device needed them, of those that began in time.
     pub late_blocks: AtomicU64,
+    /// How long the longest of them took since the watch last looked, ns; 0 when there was none.
+    late_nanos: AtomicU64,
     /// Blocks whose callback the system entered late: more than a quarter of the period had gone.
     pub begun_late: AtomicU64,
     /// How long the blocks of devices took.
@@ -128,14 +132,22 @@ impl Shared {
         true
     }
 
+    /// How long so many frames last, ns.
+    fn period(&self, frames: u64) -> u64 {
+        frames * 1_000_000_000 / u64::from(self.rate.hz())
+    }
+
     fn spent(&self, frames: usize, time: BlockTime) {
         let ended = nanos();
-        self.counts.times.count(ended.saturating_sub(time.nanos));
-        let period = frames as u64 * 1_000_000_000 / u64::from(self.rate.hz());
-        match Timing::of(time, period, ended) {
+        let took = ended.saturating_sub(time.nanos);
+        self.counts.times.count(took);
+        match Timing::of(time, self.period(frames as u64), ended) {
             Timing::InTime => {}
             Timing::BeganLate => _ = self.counts.begun_late.fetch_add(1, Ordering::Relaxed),
-            Timing::EndedLate => _ = self.counts.late_blocks.fetch_add(1, Ordering::Relaxed),
+            Timing::EndedLate => {
+                self.counts.late_blocks.fetch_add(1, Ordering::Relaxed);
+                self.counts.late_nanos.fetch_max(took, Ordering::Release);
+            }
         }
     }
 }
@@ -227,10 +239,19 @@ struct Watch {
     hang_told: bool,
     /// By how much the device was said to be late, ms.
     told_late: Option<f32>,
+    /// Late blocks that were told, the longest of those that were not, ns, and when the next may be told.
+    late: LateTold,
     attempts: usize,
     next_attempt: u64,
     opening: Vec<Opening>,
     silent: Silent,
+}
+
+#[derive(Default)]
+struct LateTold {
+    blocks: u64,
+    longest: u64,
+    again: u64,
 }
 
 /// An attempt that has not come back yet.
@@ -289,6 +310,7 @@ impl Drivers {
             mute_told: false,
             hang_told: false,
             told_late: None,
+            late: LateTold::default(),
             attempts: 0,
             next_attempt: now,
             opening: Vec::new(),
@@ -330,6 +352,7 @@ impl Watch {
                 self.change(device);
             }
             self.hear_silent();
+            self.tell_late_blocks(nanos());
             self.state = match std::mem::replace(&mut self.state, State::Closed) {
                 State::Closed => self.closed(),
                 State::Waiting(running) => self.waiting(running),
@@ -512,6 +535,23 @@ impl Watch {
         {
             self.told_late = Some(ms);
             (self.notice)(DriverNotice::Late { device: device.id.clone(), ms });
+        }
+    }
+
+    /// Tells of blocks that ended late: at once, and then not again before [`LATE_AGAIN_NANOS`] have gone.
+    fn tell_late_blocks(&mut self, now: u64) {
+        let counts = &self.shared.counts;
+        self.late.longest = self.late.longest.max(counts.late_nanos.swap(0, Ordering::Acquire));
+        if self.late.longest == 0 || now < self.late.again {
+            return;
+        }
+        let blocks = counts.late_blocks.load(Ordering::Relaxed);
+        let (new, longest) = (blocks - self.late.blocks, std::mem::take(&mut self.late.longest));
+        // One may have been counted last time already, before its length was written.
+        if new > 0 {
+            let period = self.shared.period(self.shared.block_frames.load(Ordering::Relaxed));
+            self.late = LateTold { blocks, longest: 0, again: now + LATE_AGAIN_NANOS };
+            (self.notice)(DriverNotice::Warning(log::ended_late(new, longest / 1000, period / 1000)));
         }
     }
 
