@@ -14,6 +14,7 @@ pub mod judge;
 pub mod pipewire;
 pub mod pty;
 pub mod signal;
+pub mod standstill;
 
 use std::process::Command;
 use std::time::{Duration, Instant};
