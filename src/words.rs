@@ -153,6 +153,9 @@ pub mod wrong {
 pub mod air {
     /// Nothing that could carry it.
     pub const NO_FEED: &str = "the rig has no output of kind \"feed\"";
+    /// All feeds are the ears of guests.
+    pub const ONLY_GUESTS: &str =
+        "every program that gets sound from here gets a mix-minus, and no feed carries the programme";
 
     /// How it leaves.
     #[must_use]
@@ -1404,6 +1407,12 @@ pub mod log {
         format!("channel {channel} is closed: a {what} is opened by a hand")
     }
 
+    /// A send before the switch to a bus that came on air.
+    #[must_use]
+    pub fn sends_behind_the_switch(channel: impl Display, bus: impl Display) -> String {
+        format!("the send of channel {channel} to {bus} is pre-fader now: people outside hear that bus")
+    }
+
     /// A channel of an earlier profile without its input.
     #[must_use]
     pub fn left_over_goes(channel: impl Display) -> String {
@@ -1563,11 +1572,11 @@ pub mod log {
         )
     }
 
-    /// Blocks that began in time and ended late, the longest in us, of how many there were for it.
+    /// Blocks that began in time and ended late: by how many us at most, and how many ms ago the last of them did.
     #[must_use]
-    pub fn ended_late(blocks: u64, longest: u64, period: u64) -> String {
+    pub fn ended_late(blocks: u64, by: u64, ago: u64) -> String {
         let counted = if blocks == 1 { "1 block".to_owned() } else { format!("{blocks} blocks") };
-        format!("the sound has a gap: {counted} ended late, after {longest} us where there were {period}")
+        format!("the sound may have a gap: {counted} ended late, by up to {by} us, the last {ago} ms ago")
     }
 
     /// A user without real-time rights, and what to do.
@@ -2214,6 +2223,8 @@ pub mod refused {
     /// The same.
     pub const NO_LEVEL: &str = "no bus or output level";
     /// The same.
+    pub const NO_GAIN: &str = "no trim, pad or make-up gain";
+    /// The same.
     pub const NO_SOLO: &str = "no solo-in-place";
     /// The same.
     pub const NO_TONE: &str = "no tone";
@@ -2254,6 +2265,14 @@ pub mod refused {
     #[must_use]
     pub fn would_talk_on_air(bus: &str, talkback: &str) -> String {
         format!("bus {bus} would be on air, and talkback {talkback} speaks to it")
+    }
+
+    /// The same of what is sent before the switch.
+    #[must_use]
+    pub fn would_send_on_air(bus: &str, channel: &str) -> String {
+        format!(
+            "bus {bus} would be on air, and channel {channel} sends to it before its switch: take that send pre-fader first"
+        )
     }
 
     /// Tone to listeners.

@@ -16,8 +16,8 @@ pub enum Timing {
     InTime,
     /// Its callback was entered when more than a quarter of the period had gone, by no fault of what is measured here.
     BeganLate,
-    /// It began in time and ended after the device needed it.
-    EndedLate,
+    /// It began in time and ended so many ns after the device needed it.
+    EndedLate(u64),
 }
 
 impl Timing {
@@ -34,7 +34,7 @@ impl Timing {
         if time.nanos.saturating_sub(from) > (due - from) / 4 {
             Self::BeganLate
         } else if ended > due {
-            Self::EndedLate
+            Self::EndedLate(ended - due)
         } else {
             Self::InTime
         }
@@ -146,9 +146,9 @@ mod tests {
         let entered = |nanos| BlockTime { nanos, missed_frames: 0, cycle: Some((1_000, 2_000)) };
         for (at, ended, timing) in [
             (1_000, 2_000, Timing::InTime),
-            (1_000, 2_001, Timing::EndedLate),
+            (1_000, 2_001, Timing::EndedLate(1)),
             (1_250, 1_900, Timing::InTime),
-            (1_250, 2_001, Timing::EndedLate),
+            (1_250, 2_001, Timing::EndedLate(1)),
             (1_251, 1_300, Timing::BeganLate),
             (2_100, 2_200, Timing::BeganLate),
             // Ahead of its time, as when a server does not wait for its clock.
@@ -158,6 +158,6 @@ mod tests {
         }
         let unknown = BlockTime { cycle: None, ..entered(1_900) };
         assert_eq!(Timing::of(unknown, 1_000, 2_900), Timing::InTime);
-        assert_eq!(Timing::of(unknown, 1_000, 2_901), Timing::EndedLate);
+        assert_eq!(Timing::of(unknown, 1_000, 2_901), Timing::EndedLate(1));
     }
 }

@@ -96,8 +96,10 @@ pub struct DriverCounts {
     pub silent_blocks: AtomicU64,
     /// Blocks that ended after their device needed them, of those that began in time.
     pub late_blocks: AtomicU64,
-    /// How long the longest of them took since the watch last looked, ns; 0 when there was none.
-    late_nanos: AtomicU64,
+    /// By how much the worst of them did since the watch last looked, ns; 0 when there was none.
+    late_by: AtomicU64,
+    /// When the last of them ended.
+    late_at: AtomicU64,
     /// Blocks whose callback the system entered late: more than a quarter of the period had gone.
     pub begun_late: AtomicU64,
     /// How long the blocks of devices took.
@@ -132,21 +134,17 @@ impl Shared {
         true
     }
 
-    /// How long so many frames last, ns.
-    fn period(&self, frames: u64) -> u64 {
-        frames * 1_000_000_000 / u64::from(self.rate.hz())
-    }
-
     fn spent(&self, frames: usize, time: BlockTime) {
         let ended = nanos();
-        let took = ended.saturating_sub(time.nanos);
-        self.counts.times.count(took);
-        match Timing::of(time, self.period(frames as u64), ended) {
+        self.counts.times.count(ended.saturating_sub(time.nanos));
+        let period = frames as u64 * 1_000_000_000 / u64::from(self.rate.hz());
+        match Timing::of(time, period, ended) {
             Timing::InTime => {}
             Timing::BeganLate => _ = self.counts.begun_late.fetch_add(1, Ordering::Relaxed),
-            Timing::EndedLate => {
+            Timing::EndedLate(by) => {
                 self.counts.late_blocks.fetch_add(1, Ordering::Relaxed);
-                self.counts.late_nanos.fetch_max(took, Ordering::Release);
+                self.counts.late_at.store(ended, Ordering::Relaxed);
+                self.counts.late_by.fetch_max(by, Ordering::Release);
             }
         }
     }
@@ -239,7 +237,7 @@ struct Watch {
     hang_told: bool,
     /// By how much the device was said to be late, ms.
     told_late: Option<f32>,
-    /// Late blocks that were told, the longest of those that were not, ns, and when the next may be told.
+    /// Late blocks that were told, by how much the worst of those was late that were not, ns, and when the next may be told.
     late: LateTold,
     attempts: usize,
     next_attempt: u64,
@@ -250,7 +248,7 @@ struct Watch {
 #[derive(Default)]
 struct LateTold {
     blocks: u64,
-    longest: u64,
+    by: u64,
     again: u64,
 }
 
@@ -371,6 +369,8 @@ impl Watch {
         for thread in closing {
             super::join_until(thread, until.saturating_duration_since(Instant::now()));
         }
+        self.late.again = 0;
+        self.tell_late_blocks(nanos());
     }
 
     fn change(&mut self, device: Option<Device>) {
@@ -541,17 +541,17 @@ impl Watch {
     /// Tells of blocks that ended late: at once, and then not again before [`LATE_AGAIN_NANOS`] have gone.
     fn tell_late_blocks(&mut self, now: u64) {
         let counts = &self.shared.counts;
-        self.late.longest = self.late.longest.max(counts.late_nanos.swap(0, Ordering::Acquire));
-        if self.late.longest == 0 || now < self.late.again {
+        self.late.by = self.late.by.max(counts.late_by.swap(0, Ordering::Acquire));
+        if self.late.by == 0 || now < self.late.again {
             return;
         }
         let blocks = counts.late_blocks.load(Ordering::Relaxed);
-        let (new, longest) = (blocks - self.late.blocks, std::mem::take(&mut self.late.longest));
-        // One may have been counted last time already, before its length was written.
+        let (new, by) = (blocks - self.late.blocks, std::mem::take(&mut self.late.by));
+        // One may have been counted last time already, before it said by how much.
         if new > 0 {
-            let period = self.shared.period(self.shared.block_frames.load(Ordering::Relaxed));
-            self.late = LateTold { blocks, longest: 0, again: now + LATE_AGAIN_NANOS };
-            (self.notice)(DriverNotice::Warning(log::ended_late(new, longest / 1000, period / 1000)));
+            let ago = now.saturating_sub(counts.late_at.load(Ordering::Relaxed));
+            self.late = LateTold { blocks, by: 0, again: now + LATE_AGAIN_NANOS };
+            (self.notice)(DriverNotice::Warning(log::ended_late(new, by / 1000, ago / 1_000_000)));
         }
     }
 
