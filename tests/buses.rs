@@ -40,7 +40,13 @@ fn show_with(
     for bus in carried {
         let output = Output {
             id: id(&format!("out-{bus}")),
-            kind: OutputKind::Feed,
+            kind: match *bus {
+                to if minus.iter().any(|(bus, ..)| *bus == to) => OutputKind::Line,
+                inside if inside == "audition" || minus.iter().any(|(.., off_air)| *off_air == Some(inside)) => {
+                    OutputKind::File
+                }
+                _ => OutputKind::Feed,
+            },
             device: device.clone(),
             channels: vec![channel, channel + 1],
         };
@@ -477,6 +483,41 @@ fn a_send_before_the_switch_is_only_for_buses_that_are_off_air() {
     let refused = refused.lock().expect("nobody panicked");
     assert!(refused[0].why.contains("may be on air"), "{refused:?}");
     assert!(refused[1].why.contains("off air"), "{refused:?}");
+}
+
+/// Such a send is refused where people outside hear the bus, whatever its name is, and while there is one nothing brings its bus on
+/// air. A file that does so finds it behind its switch.
+#[test]
+fn no_send_before_the_switch_comes_on_air_by_another_output_or_another_profile() {
+    let lines = "channel.a.source = in-1\nchannel.a.fader = 0.0\nchannel.a.send.level.audition = 0.0\n\
+                 channel.a.send.point.audition = input";
+    let show = || show_with(1, lines, &["programme", "audition"], &[]);
+    let on_feed = || {
+        let mut show = show();
+        show.rig.outputs[1].kind = OutputKind::Feed;
+        show
+    };
+    let heard = |installation, change: &dyn Fn(&mut Offline)| {
+        let mut desk = offline(installation, Form::Plain);
+        change(&mut desk);
+        run(&mut desk, vec![noise(96_000, 3)], 64)
+    };
+    let silent = |samples: &[f32]| samples.iter().all(|sample| *sample == 0.0);
+    let inside = heard(show(), &|_| ());
+    assert!(!silent(&inside[2][90_000..]) && silent(&inside[0]), "heard in audition only");
+    let moved: [(&str, &str); 2] = [("output.out-programme.source", "audition"), ("bus.audition.air", "always")];
+    for (path, to) in moved {
+        let wires = heard(show(), &|desk| desk.at(Frames(24_000), set(path, Value::Word(to.into()))));
+        assert!(!silent(&wires[2][90_000..]) && silent(&wires[0]), "{path} {to} is refused");
+    }
+    let wires = heard(on_feed(), &|_| ());
+    assert!(silent(&wires[2]), "behind the switch from the start, since a feed carries it");
+    for reread in [false, true] {
+        let wires = heard(show(), &|desk| {
+            desk.at(Frames(24_000), Event::Install { installation: Box::new(on_feed()), reread })
+        });
+        assert!(!silent(&wires[2][..24_000]) && silent(&wires[2][60_000..]), "and from another file on");
+    }
 }
 
 #[test]

@@ -22,8 +22,8 @@ use longthrow::engine::{Bank, Command, Edit, Tap, Target};
 use longthrow::panel::PortIndex;
 use longthrow::params::{Address, Value};
 use longthrow::profile::{
-    Contact, Control, ControlKind, ControlPort, InputKind, Installation, Message, Move, Output, OutputKind, Reach,
-    Rejoin, Room,
+    Contact, Control, ControlKind, ControlPort, InputKind, Installation, Message, Minus, Move, Output, OutputKind,
+    Reach, Rejoin, Room,
 };
 use longthrow::units::Frames;
 use show::{RATE, id, installation, set};
@@ -723,6 +723,79 @@ fn every_state_of_keys_speaks_to_the_buses_it_says_and_to_no_other() {
     println!("{states} states of keys, 0 violations");
 }
 
+/// The room of a talkback is live when a loudspeaker plays it by a group, by what a guest hears, or because somebody listens.
+#[test]
+fn a_talkback_is_live_by_whichever_way_a_loudspeaker_plays_it() {
+    let mut installation =
+        control_room("bus.stage.fader = 0.0\nbus.to-music.fader = 0.0\noutput.speakers.listen = on\n");
+    let to_music = installation.profile.buses.iter_mut().find(|bus| &*bus.id == "to-music").expect("it is there");
+    to_music.minus = Some(Minus { of: id("foldback"), less: vec![id("music")], off_air: None });
+    let mut driven = Driven::new(installation);
+    driven.set("talkback.producer.to.foldback", word("on"));
+    driven.pass(600);
+    assert_eq!(value(&driven.desk, "talkback.producer.tally"), "dark", "no loudspeaker plays it");
+    let (dark, ways) = (
+        ("output.speakers.source", "programme"),
+        [
+            (
+                [("output.speakers.source", "stage"), ("bus.foldback.assign.stage", "on")],
+                ("bus.foldback.assign.stage", "off"),
+            ),
+            ([("output.speakers.source", "to-music"), ("bus.foldback.listen", "off")], ("bus.foldback.listen", "off")),
+            ([("output.speakers.source", "programme"), ("bus.foldback.listen", "on")], ("bus.foldback.listen", "off")),
+        ],
+    );
+    for (way, back) in ways {
+        for (path, to) in way {
+            driven.set(path, word(to));
+        }
+        driven.pass(600);
+        for tally in ["talkback.producer.tally", "room.control.tally"] {
+            assert_eq!(value(&driven.desk, tally), "live", "{way:?}");
+        }
+        for (path, to) in [back, dark] {
+            driven.set(path, word(to));
+        }
+        driven.pass(600);
+        assert_eq!(value(&driven.desk, "room.control.tally"), "dark", "after {way:?}");
+    }
+}
+
+/// A mix-minus in one guest's ear is no air; the same on a feed or before an audience is, with all that follows.
+#[test]
+fn a_mix_minus_that_listeners_hear_is_on_air() {
+    for (kind, public) in [
+        (OutputKind::Line, false),
+        (OutputKind::Application, false),
+        (OutputKind::Headphones, false),
+        (OutputKind::File, false),
+        (OutputKind::Feed, true),
+        (OutputKind::Loudspeaker, true),
+    ] {
+        let mut installation =
+            control_room("bus.clean.fader = 0.0\nchannel.a.fader = 0.0\nchannel.a.assign.programme = on\n");
+        let clean = installation.profile.buses.iter_mut().find(|bus| &*bus.id == "clean").expect("it is there");
+        clean.minus = Some(Minus { of: id("programme"), less: vec![id("music")], off_air: None });
+        installation.profile.console.talkbacks[0].slate.clear();
+        let feed = installation.rig.outputs.iter_mut().find(|output| &*output.id == "feed").expect("it is there");
+        feed.kind = kind;
+        let mut driven = Driven::new(installation);
+        driven.set("output.feed.source", word("clean"));
+        assert_eq!(value(&driven.desk, "output.feed.source"), "clean");
+        driven.set("channel.a.switch", word("open"));
+        driven.pass(600);
+        let said = if public { "live" } else { "dark" };
+        for tally in ["channel.a.tally", "bus.clean.tally", "bus.programme.tally", "room.hall.tally"] {
+            assert_eq!(value(&driven.desk, tally), said, "{tally} with {kind:?}");
+        }
+        assert_eq!(value(&driven.desk, "output.speakers.muted"), if public { "on" } else { "off" }, "{kind:?}");
+        // What is made of a bus that a talkback speaks to carries the talkback.
+        driven.set("bus.foldback.assign.programme", word("on"));
+        let assigned = value(&driven.desk, "bus.foldback.assign.programme");
+        assert_eq!(assigned == "on", !public, "{kind:?}");
+    }
+}
+
 #[test]
 fn what_a_talkback_speaks_over_gives_way_and_comes_back_slowly() {
     let mut driven = Driven::new(control_room("channel.music.assign.foldback = on\n"));
@@ -1085,9 +1158,29 @@ fn a_novice_has_faders_up_to_0_db_and_no_routes_and_gets_the_prepared_mix_back_b
         ("channel.music.assign.programme", ControlKind::Momentary),
         ("desk.restore", ControlKind::Momentary),
         ("output.feed.ceiling", ControlKind::Fader),
+        ("gain-group.talkers.fader", ControlKind::Fader),
+        ("channel.music.send.level.audition", ControlKind::Fader),
+        ("channel.music.trim", ControlKind::Fader),
+        ("channel.music.compressor.gain", ControlKind::Fader),
+        ("channel.music.sharing.switch", ControlKind::Momentary),
+        ("bus.audition.assign.programme", ControlKind::Momentary),
+        ("channel.music.send.point.audition", ControlKind::Momentary),
+        ("bus.programme.rehearsal", ControlKind::Momentary),
     ];
-    let lines = format!("{CHANNELS}desk.novice = on\noutput.feed.ceiling = -1.0\n");
+    let lines = format!("{CHANNELS}gain-group.talkers.fader = -10.0\ndesk.novice = on\noutput.feed.ceiling = -1.0\n");
     let mut driven = Driven::new(with_keys(hall(&lines), &keys));
+    for (place, &(path, kind)) in (0..).zip(&keys).skip(5) {
+        let before = value(&driven.desk, path);
+        if kind == ControlKind::Momentary {
+            driven.press(place);
+            driven.release(place);
+        } else {
+            driven.slide(place, 0);
+            driven.slide(place, 127);
+        }
+        let limited = path.ends_with(".fader") || path.contains("level");
+        assert_eq!(value(&driven.desk, path), if limited { "0.0" } else { &*before }, "{path}");
+    }
     driven.slide(4, 0);
     driven.slide(4, 127);
     driven.slide(4, 0);

@@ -344,6 +344,42 @@ fn every_code_looks_as_it_should() {
     assert_eq!(seen, all, "every code has a snapshot");
 }
 
+/// What nobody outside may hear, by ways that are not the shortest: what is refused says the way, and the like that stays inside is
+/// taken.
+#[test]
+fn a_talkback_and_a_send_before_the_switch_stay_inside_by_whichever_way() {
+    let outputs = "[output.feed]\nkind = \"feed\"\ndevice = \"box\"\nchannels = [3]\n\n\
+                   [output.call]\nkind = \"line\"\ndevice = \"box\"\nchannels = [4]\n";
+    let talkback = "[talkback.producer]\nsource = \"lectern-mic\"\nbuses = [\"inner\"]\nslate_buses = []\n[bus.inner]\n\
+                    [channel.visitor]\nsource = \"piano\"\n\
+                    [bus.to-visitor]\nmix-minus = { of = \"inner\", less = [\"visitor\"] }\n";
+    let send = |bus: &str| {
+        format!(
+            "[channel.visitor]\nsource = \"piano\"\nsend = {{ level = {{ {bus} = 0.0 }}, point = {{ {bus} = \"input\" }} }}\n\
+             [bus.waiting]\n\
+             [bus.to-visitor]\nmix-minus = {{ of = \"programme\", less = [\"visitor\"], off-air = \"waiting\" }}\n"
+        )
+    };
+    let (audition, waiting) = (send("audition"), send("waiting"));
+    let (feed, call) = ("[output.feed]\nsource = ", "[output.call]\nsource = ");
+    for (profile, carrier, refused) in [
+        (talkback, format!("{call}\"to-visitor\"\n"), None),
+        (talkback, format!("{feed}\"to-visitor\"\n"), Some("\"feed\" carries it (inner -> to-visitor)")),
+        (&audition, format!("{feed}\"programme\"\n"), None),
+        (&audition, format!("{feed}\"audition\"\n"), Some("bus \"audition\" is on air: output \"feed\" carries it")),
+        (&audition, "[bus.audition]\nair = \"always\"\n".to_owned(), Some("bus \"audition\" is always on air")),
+        (&waiting, format!("{call}\"to-visitor\"\n"), None),
+        (&waiting, format!("{feed}\"to-visitor\"\n"), Some("\"feed\" carries it (waiting -> to-visitor)")),
+        (&waiting, format!("{feed}\"waiting\"\n"), Some("bus \"waiting\" is on air: output \"feed\" carries it")),
+    ] {
+        let profile = format!("{profile}{carrier}");
+        let (checked, diagnostics) = check(&small(outputs, "", &profile));
+        let said = render(&diagnostics);
+        assert_eq!(checked.is_none(), refused.is_some(), "{profile}:\n{said}");
+        assert!(refused.is_none_or(|refused| said.contains(refused)), "{refused:?}:\n{said}");
+    }
+}
+
 #[test]
 fn five_mistakes_in_three_files_are_five_diagnostics() {
     let texts = small(

@@ -285,6 +285,28 @@ fn a_second_source_is_selected_at_its_frame() {
     assert!(is(1, 24_960..frames), "the second after 20 ms");
 }
 
+/// A bus in a file is nobody's ear: whatever is written besides, the desk talks, mutes and lights as it did on the day.
+#[test]
+fn what_is_written_to_files_puts_no_bus_on_air() {
+    let folder = Folder::new();
+    let ears = "[output.ears]\nkind = \"headphones\"\ndevice = \"box\"\nchannels = [3, 4]\n";
+    folder.text("rig.toml", &(rig(&[("desk", 1)]).replace("outputs = 2", "outputs = 4") + ears));
+    folder.wav("desk.wav", Depth::Float, 1, 96_000, 3);
+    let profile = "name = \"Talk\"\n[bus.crew]\n[output.ears]\nsource = \"crew\"\nlevel = 0.0\n\
+                   [talkback.producer]\nsource = \"desk\"\nbuses = [\"crew\"]\nslate_buses = []\n";
+    folder.text("profile.toml", &(head("profile") + profile));
+    folder.text("events.jsonl", "{\"frame\":24000,\"set\":\"talkback.producer.to.crew\",\"value\":\"on\"}\n");
+    let render = |out: &str, more: &str| {
+        let files = "--rig rig.toml --profile profile.toml --events events.jsonl --input desk=desk.wav";
+        let report = folder.render(&format!("{files} --bus ears {more} --out {out}"));
+        assert_eq!(report["refused"].as_array().map(Vec::len), Some(0), "{}", report["refused"]);
+        folder.path(&format!("{out}/output.ears.wav"))
+    };
+    let (alone, beside) = (render("alone", ""), render("beside", "--bus crew --bus programme"));
+    assert!(same(&alone, &beside));
+    assert!(folder.read("alone/output.ears.wav")[0][90_000..].iter().any(|sample| *sample != 0.0), "it is heard");
+}
+
 /// Check values D.pan.sincos, D.pan.linear and D.pan.balance: closed forms, evaluated with scipy 1.17.1; the middle law is
 /// the square root of the product of the first two, which in dB is their mean. Infinities stand for no sound at all.
 #[test]

@@ -592,7 +592,7 @@ fn rewire(installation: &mut Installation, replaced: &[Replaced], wanted: &[Want
                 profile.values.insert(Address::new(Key::OutputSource, &id), Value::Word((**bus).into()));
                 profile.values.insert(Address::new(Key::OutputLevel, &id), Value::Number(0.0));
                 let (device, channels) = (files.clone(), pair.clone());
-                rig.outputs.push(Output { id, kind: OutputKind::Feed, device, channels });
+                rig.outputs.push(Output { id, kind: OutputKind::File, device, channels });
                 sides.push(pair);
             }
             Wanted::Output(id) => {

@@ -3,16 +3,17 @@
 //! A bus that is assigned to others is a group of theirs. Buses stand on levels: a bus above all that feed it, a bus that
 //! feeds none on the last, those of mix-minus behind that. A bus keeps its level as long as it can, and with it its columns.
 
-use super::Desk;
 use super::layout::Place;
 use super::own_voice::Return;
 use super::stage::{Owner, Wanted, WantedKind};
+use super::{By, Desk, Effects};
 use crate::dsp::level::linear;
 use crate::engine::limits::{BUS_LEVELS, FOLLOWED_LEVELS};
 use crate::engine::{Bank, Tap, Target};
 use crate::params::{Address, Key, Value};
 use crate::profile::{GRAPH_LEVELS, Id, Minus, OWNERS_MAX, Tangle, highest_levels};
 use crate::units::Pan;
+use crate::words::log;
 use std::collections::{BTreeMap, BTreeSet};
 
 const _: () = assert!(GRAPH_LEVELS == FOLLOWED_LEVELS, "a level for each bus of the longest row");
@@ -86,7 +87,26 @@ impl Desk {
 
     /// Why a send cannot be taken before the switch.
     pub(super) fn why_no_input_send(&self, bus: &str) -> Option<String> {
-        (!self.is_off_air(bus)).then(|| format!("{bus} may be on air: it takes a channel only behind its switch"))
+        let heard = !self.is_off_air(bus) || self.reaches_people_outside(&bus.into());
+        heard.then(|| format!("{bus} may be on air: it takes a channel only behind its switch"))
+    }
+
+    /// Sends from before a switch that people outside would hear, whatever the switch does: channel and bus.
+    pub(super) fn input_sends_heard_outside(&self) -> Vec<(Id, Id)> {
+        let points = self.mix.iter().filter(|(address, _)| address.key == Key::ChannelSendPoint);
+        let sends = points.filter(|(_, point)| point.is_word("input"));
+        let sends =
+            sends.filter_map(|(address, _)| Some((Id::from(&*address.id), Id::from(address.further.as_deref()?))));
+        sends.filter(|(_, bus)| self.reaches_people_outside(bus)).collect()
+    }
+
+    /// Takes those behind their switch.
+    pub(super) fn keep_input_sends_inside(&mut self, effects: &mut Effects) {
+        for (channel, bus) in self.input_sends_heard_outside() {
+            effects.notes.push(log::sends_behind_the_switch(&channel, &bus));
+            let point = Address::with_further(Key::ChannelSendPoint, &channel, &bus);
+            self.put(&point, Value::Word("pre-fader".into()), By::Desk, effects);
+        }
     }
 
     /// The level of every bus. One that stands keeps its level while those it feeds are above it.

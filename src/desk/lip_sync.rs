@@ -38,7 +38,7 @@ impl LipSync {
         let frames = VIDEO_RATES.iter().map(|(word, rate)| ((*word).to_owned(), rounded(total_ms * rate / 1_000.0)));
         Self {
             output: output.id.to_string(),
-            to_picture: matches!(output.kind, OutputKind::Feed | OutputKind::Line),
+            to_picture: matches!(output.kind, OutputKind::Feed | OutputKind::Application | OutputKind::Line),
             limiter_ms: rounded(limiter_ms),
             device_ms: device_ms.map(rounded),
             total_ms: rounded(total_ms),

@@ -8,7 +8,7 @@ use super::{LipSync, OwnVoice};
 use crate::dsp::scale::Scale;
 use crate::panel::ControlIndex;
 use crate::params::{Address, Key, Value};
-use crate::profile::{Host, Id, Output, OutputKind};
+use crate::profile::{Host, Id, Output};
 use crate::words;
 use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
@@ -313,12 +313,15 @@ impl Desk {
 
     /// Outputs that lead to listeners and are ready to; or why there are none.
     fn air(&self) -> (bool, String) {
-        // Whoever hears a mix-minus takes part; nobody listens to it.
-        let to_listeners =
-            |output: &&Output| output.kind == OutputKind::Feed && !self.is_mix_minus(&self.carried(&output.id));
-        let feeds: Vec<&Output> = self.rig().outputs.iter().filter(to_listeners).collect();
+        let feeds: Vec<&Output> = self.rig().outputs.iter().filter(|output| output.is_feed()).collect();
         if feeds.is_empty() {
             return (false, words::air::NO_FEED.to_owned());
+        }
+        // Whoever hears a mix-minus by a call takes part; nobody else listens to that.
+        let feeds: Vec<&Output> =
+            feeds.into_iter().filter(|output| self.may_have_listeners(output, &self.carried(&output.id))).collect();
+        if feeds.is_empty() {
+            return (false, words::air::ONLY_GUESTS.to_owned());
         }
         let blocked: Vec<(&Output, Option<String>)> =
             feeds.into_iter().map(|output| (output, self.output_blocked(output))).collect();

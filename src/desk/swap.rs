@@ -125,6 +125,7 @@ impl Desk {
     ///
     /// The profile in force, edited, opens no guest either: with `guests` those are closed as well.
     fn close_what_no_hand_opened(&mut self, before: &Opened, guests: bool, effects: &mut Effects) {
+        self.keep_input_sends_inside(effects);
         let now = self.opened();
         for id in &now.switched {
             let from = now.live.get(id);
@@ -483,6 +484,7 @@ impl Desk {
                 }
             }
         }
+        self.keep_input_sends_inside(effects);
         // Only now is it known what each channel carries.
         for id in self.opened().switched {
             if self.is_microphone(&id) && !(microphones_open && were_open.contains_key(&id)) {

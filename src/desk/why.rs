@@ -16,7 +16,7 @@ use crate::dsp::pan::balance;
 use crate::engine::Tap;
 use crate::panel::ControlIndex;
 use crate::params::{Address, BUS_BANDS, CHANNEL_BANDS, Key, Value, nearest};
-use crate::profile::{Bus, Id, Input, InputFrom, Minus, Output, OutputKind, Signal};
+use crate::profile::{Bus, Id, Input, InputFrom, Minus, Output, Signal};
 use crate::units::Pan;
 use crate::words::why as words;
 use serde::{Deserialize, Serialize};
@@ -480,8 +480,8 @@ impl Desk {
         let mut carriers: Vec<_> =
             self.rig().outputs.iter().filter(|output| self.carried(&output.id) == **bus).collect();
         // Whoever asks about what goes to listeners means them, and headphones of the house are no way to them.
-        if carriers.iter().any(|output| output.kind == OutputKind::Feed) {
-            carriers.retain(|output| output.kind == OutputKind::Feed);
+        if carriers.iter().any(|output| output.is_feed()) {
+            carriers.retain(|output| output.is_feed());
         }
         let blocked: Vec<Option<String>> = carriers.iter().map(|output| self.output_stopped(output)).collect();
         if let Some(way) = blocked.iter().position(Option::is_none) {

@@ -4,6 +4,8 @@ use super::cursor::{self, Table, list, unknown_name};
 use super::diagnostic::Code;
 use super::log::{Log, Place};
 use super::model::{Id, Minus};
+use super::outside::heard_outside;
+use super::show::Show;
 use super::text::Node;
 use crate::params::{Address, Key, Value};
 use std::collections::{BTreeMap, BTreeSet};
@@ -115,12 +117,8 @@ pub(super) struct Standing<'s> {
 }
 
 /// Checks what the starting mix makes of the buses. `places` says where a value stands.
-pub(super) fn check(
-    buses: &[Standing<'_>],
-    values: &BTreeMap<Address, Value>,
-    places: &BTreeMap<Address, Place>,
-    log: &mut Log,
-) {
+pub(super) fn check(buses: &[Standing<'_>], show: &Show<'_>, log: &mut Log) {
+    let Show { values, places, .. } = show;
     let minus = |id: &str| buses.iter().find(|bus| &**bus.id == id).and_then(|bus| bus.minus);
     let off_air = |id: &str| {
         id == "audition"
@@ -173,9 +171,14 @@ pub(super) fn check(
         }
     }
     for (address, value) in values.iter().filter(|(address, _)| address.key == Key::ChannelSendPoint) {
-        let Some(bus) = address.further.as_deref().filter(|bus| value.is_word("input") && !off_air(bus)) else {
+        let Some(bus) = address.further.as_deref().filter(|_| value.is_word("input")) else { continue };
+        if off_air(bus) {
+            if let Some(how) = heard_outside(bus, show) {
+                let headline = "a send before the switch that people outside hear";
+                log.error(Code::S13, places[address], headline, how).help("\"pre-fader\" is taken behind the switch");
+            }
             continue;
-        };
+        }
         let quiet = buses.iter().map(|bus| &**bus.id).filter(|id| off_air(id) && *id != "audition");
         let label = format!("{bus} may be on air; accepted: {}", list(std::iter::once("audition").chain(quiet)));
         log.error(Code::S13, places[address], "a send before the switch to a bus that may be on air", label)

@@ -18,6 +18,7 @@ mod graph;
 mod layers;
 mod log;
 mod model;
+mod outside;
 mod panel;
 mod rig;
 mod rooms;

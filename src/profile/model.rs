@@ -183,6 +183,10 @@ pub enum OutputKind {
     Line,
     /// An encoder or recorder.
     Feed,
+    /// A program on this machine: an encoder, or what makes a guest's call.
+    Application,
+    /// A file beside the show, as a render writes one of a bus. The desk's logic takes it for nobody's ear.
+    File,
 }
 
 /// A place where sound leaves the desk.
@@ -610,6 +614,19 @@ impl Output {
     pub fn is_monitor(&self) -> bool {
         matches!(self.kind, OutputKind::Headphones | OutputKind::Loudspeaker)
     }
+
+    /// Whether an encoder or recorder may hang on it.
+    #[must_use]
+    pub const fn is_feed(&self) -> bool {
+        matches!(self.kind, OutputKind::Feed | OutputKind::Application)
+    }
+
+    /// Whether it may lead to the ear of one guest: by a line, or by a program that makes the call. What a feed or loudspeakers carry
+    /// has listeners.
+    #[must_use]
+    pub const fn may_be_an_ear(&self) -> bool {
+        matches!(self.kind, OutputKind::Line | OutputKind::Application)
+    }
 }
 
 impl RigConsole {
@@ -624,8 +641,8 @@ impl RigConsole {
     #[must_use]
     pub fn is_outside(&self, output: &Output) -> bool {
         match output.kind {
-            OutputKind::Feed | OutputKind::Line => true,
-            OutputKind::Headphones => false,
+            OutputKind::Feed | OutputKind::Line | OutputKind::Application => true,
+            OutputKind::Headphones | OutputKind::File => false,
             // What is in a room is muted for its microphones; what is in none plays to an audience.
             OutputKind::Loudspeaker => !self.rooms.iter().any(|room| room.loudspeakers.contains(&output.id)),
         }

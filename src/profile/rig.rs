@@ -58,6 +58,8 @@ pub(super) struct RigNames {
     pub(super) microphones: Vec<String>,
     /// Outputs that lead out of the rooms in which the desk is worked.
     pub(super) outside: Vec<String>,
+    /// Those of them by which people listen who take no part: see [`Output::may_be_an_ear`].
+    pub(super) to_listeners: Vec<String>,
     /// Headphones and loudspeakers.
     pub(super) monitors: Vec<String>,
     /// Rooms.
@@ -163,6 +165,8 @@ pub(super) fn read(tree: &Tree, text: usize, log: &mut Log) -> (Rig, RigNames) {
     names.microphones = microphones.map(|input| input.id.to_string()).collect();
     let outside = outputs.iter().filter(|output| console.is_outside(output));
     names.outside = outside.map(|output| output.id.to_string()).collect();
+    let listeners = outputs.iter().filter(|output| console.is_outside(output) && !output.may_be_an_ear());
+    names.to_listeners = listeners.map(|output| output.id.to_string()).collect();
     let monitors = outputs.iter().filter(|output| output.is_monitor());
     names.monitors = monitors.map(|output| output.id.to_string()).collect();
     names.rooms = console.rooms.iter().map(|room| room.id.to_string()).collect();
@@ -508,7 +512,12 @@ fn output(
     if kind == Some(Means::Application) {
         let channels = programs.add(id, &mut table, 1, log);
         table.finish(log);
-        return Some(Output { id: id.into(), kind: OutputKind::Feed, device: PROGRAMS.into(), channels: channels? });
+        return Some(Output {
+            id: id.into(),
+            kind: OutputKind::Application,
+            device: PROGRAMS.into(),
+            channels: channels?,
+        });
     }
     let kind = match kind {
         Some(Means::Sound(kind)) => Some(kind),

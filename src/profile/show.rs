@@ -5,6 +5,7 @@ use super::diagnostic::Code;
 use super::graph::{self, Standing};
 use super::log::{Log, Place};
 use super::model::{Bus, Channel, ControlKind, GainGroup, Id, Minus, Move, Profile, Rejoin};
+use super::outside::MixMinus;
 use super::panel::ControlKinds;
 use super::rig::{ContactUse, RigNames};
 use super::scenes;
@@ -41,8 +42,8 @@ pub(super) struct Show<'r> {
     pub(super) channel_ids: Vec<&'r str>,
     pub(super) values: BTreeMap<Address, Value>,
     pub(super) places: BTreeMap<Address, Place>,
-    /// Buses that are a mix-minus.
-    pub(super) mix_minus: Vec<&'r str>,
+    /// Buses that are a mix-minus, and of what.
+    pub(super) minus: MixMinus,
     /// Whether these are values of a scene, which needs none and holds no source.
     pub(super) of_scene: bool,
 }
@@ -71,7 +72,7 @@ pub(super) fn read(
         channel_ids: channel_ids.clone(),
         values: BTreeMap::new(),
         places: BTreeMap::new(),
-        mix_minus: Vec::new(),
+        minus: MixMinus::new(),
         of_scene: false,
     };
 
@@ -112,14 +113,14 @@ pub(super) fn read(
         .iter()
         .map(|bus| Standing { id: &bus.id, minus: bus.minus.as_ref().map(|(minus, at)| (minus, *at)) })
         .collect();
-    graph::check(&standing, &show.values, &show.places, log);
+    let minus = named_buses.iter().filter_map(|bus| Some((bus.id.clone(), bus.minus.as_ref()?.0.clone())));
+    show.minus = minus.collect();
+    graph::check(&standing, &show, log);
     sharing_groups(&show.values, &show.places, log);
     let (named_groups, members): (Vec<Named>, Vec<Vec<Id>>) = groups.into_iter().unzip();
     renames(&channels, log);
     renames(&named_buses, log);
     renames(&named_groups, log);
-    let is_minus = |id: &&str| named_buses.iter().any(|bus| *bus.id == **id && bus.minus.is_some());
-    show.mix_minus = bus_ids.iter().copied().filter(is_minus).collect();
     let console = talkback::read(&mut top, &channel_ids, &mut show, log);
 
     let talkbacks: Vec<&str> = console.talkbacks.iter().map(|talkback| &*talkback.id).collect();
@@ -198,7 +199,7 @@ pub(super) fn scene_values(
         channel_ids: known.channel_ids.to_vec(),
         values: BTreeMap::new(),
         places: BTreeMap::new(),
-        mix_minus: Vec::new(),
+        minus: MixMinus::new(),
         of_scene: true,
     };
     values(id, scope, table, &mut show, log);

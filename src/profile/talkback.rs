@@ -12,6 +12,7 @@ use super::cursor::{Table, Thing, entries, number, text, text_not_empty, unknown
 use super::diagnostic::Code;
 use super::log::{Log, Place};
 use super::model::{Id, PanicLadder, ShowConsole, Talkback};
+use super::outside::heard_outside;
 use super::show::{Show, values};
 use super::text::Node;
 use crate::params::{Address, Key, Scope, Value};
@@ -92,41 +93,11 @@ fn talkback(thing: Thing<'_>, show: &mut Show<'_>, reached: &mut Vec<Reached>, l
 /// Refuses a talkback that somebody outside would hear, by whichever way from bus to bus.
 fn prove(reached: &Reached, show: &Show<'_>, log: &mut Log) {
     let Reached { talkback, bus, at } = reached;
-    let word = |key: Key, id: &str| {
-        let address = Address::new(key, id);
-        show.values.get(&address).cloned().or_else(|| key.parameter().default_value())
-    };
-    let mut path: Vec<Vec<&str>> = vec![vec![bus]];
-    let mut seen: Vec<&str> = vec![bus];
-    while let Some(row) = path.pop() {
-        let Some(last) = row.last().copied() else { continue };
-        let air = word(Key::BusAir, last);
-        let is = |word: &str| air.as_ref().is_some_and(|air| air.is_word(word));
-        let carries =
-            |output: &&String| matches!(word(Key::OutputSource, output), Some(Value::Word(source)) if &*source == last);
-        let carrier = show.rig.and_then(|rig| rig.outside.iter().find(carries));
-        let how = match carrier {
-            _ if is("always") => Some("is always on air".to_owned()),
-            Some(output) if is("by-outputs") && !show.mix_minus.contains(&last) => {
-                Some(format!("is on air: output \"{output}\" carries it"))
-            }
-            _ => None,
-        };
-        if let Some(how) = how {
-            let way = if row.len() > 1 { format!(" ({})", row.join(" -> ")) } else { String::new() };
-            let headline = format!("people outside would hear talkback \"{talkback}\"");
-            log.error(Code::C05, *at, headline, format!("bus \"{last}\" {how}{way}")).help(
-                "speak to a bus of its own, name the bus in slate_buses, or say air = \"never\" of a bus that only guests hear",
-            );
-            return;
-        }
-        for to in show.bus_ids.iter().copied() {
-            let assigned = show.values.get(&Address::with_further(Key::BusAssign, last, to));
-            if assigned.is_some_and(|value| value.is_word("on")) && !seen.contains(&to) {
-                seen.push(to);
-                path.push(row.iter().copied().chain([to]).collect());
-            }
-        }
+    if let Some(how) = heard_outside(bus, show) {
+        let headline = format!("people outside would hear talkback \"{talkback}\"");
+        log.error(Code::C05, *at, headline, how).help(
+            "speak to a bus of its own, name the bus in slate_buses, or say air = \"never\" of a bus that only guests hear",
+        );
     }
 }
 

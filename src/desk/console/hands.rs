@@ -6,7 +6,7 @@
 //!
 //! | the panel when locked | does |
 //! | --- | --- |
-//! | closes a channel, coughs, takes a rung of the ladder, unlocks | what it says |
+//! | closes a channel or a gain group, coughs, takes a rung of the ladder, unlocks | what it says |
 //! | anything else | nothing; faders wait to rejoin afterwards |
 //!
 //! | rung | does |
@@ -113,8 +113,8 @@ impl Desk {
     /// Whether a locked panel may do this all the same.
     pub(in crate::desk) fn is_allowed_when_locked(address: &Address, value: &Value) -> bool {
         match address.key {
-            Key::ChannelSwitch => value.is_word("closed"),
-            Key::ChannelFader => *value == Value::Off,
+            Key::ChannelSwitch | Key::GroupSwitch => value.is_word("closed"),
+            Key::ChannelFader | Key::GroupFader => *value == Value::Off,
             Key::ChannelCough | Key::DeskPanic | Key::DeskLock => true,
             // What is held down when the lock comes has to be let go of.
             Key::TalkbackTo | Key::TalkbackAll | Key::TalkbackSlate => value.is_word("off"),
@@ -134,7 +134,9 @@ impl Desk {
     pub(in crate::desk) fn limited(&self, address: &Address, value: Value, by: By) -> Value {
         match value {
             Value::Number(db)
-                if address.key == Key::ChannelFader && matches!(by, By::Control(_)) && self.is_novice() =>
+                if matches!(address.key, Key::ChannelFader | Key::GroupFader | Key::ChannelSendLevel)
+                    && matches!(by, By::Control(_))
+                    && self.is_novice() =>
             {
                 Value::Number(db.min(0.0))
             }
@@ -148,13 +150,20 @@ impl Desk {
             | Key::ChannelSource
             | Key::ChannelSourceB
             | Key::ChannelSourceSelect
+            | Key::ChannelSendPoint
             | Key::OutputSource
-            | Key::BusAir => words::NO_ROUTE,
-            Key::BusFader | Key::OutputLevel => words::NO_LEVEL,
+            | Key::BusAssign
+            | Key::BusAir
+            | Key::BusRehearsal => words::NO_ROUTE,
+            Key::BusFader | Key::BusCompressorGain | Key::BusLeveller | Key::OutputLevel => words::NO_LEVEL,
+            // They would raise what a fader may not.
+            Key::ChannelTrim | Key::ChannelTrimB | Key::ChannelPad | Key::ChannelPadB | Key::ChannelCompressorGain => {
+                words::NO_GAIN
+            }
             Key::ChannelSolo if value.is_word("on") => words::NO_SOLO,
             Key::BusTone if !value.is_word("off") => words::NO_TONE,
             Key::OutputCeiling => words::NO_LIMITER,
-            Key::ChannelSharingGroup => words::NO_SHARING,
+            key if key.is_of_sharing() => words::NO_SHARING,
             _ => return None,
         };
         (matches!(by, By::Control(_)) && self.is_novice()).then(|| words::novice(refused))

@@ -8,7 +8,7 @@
 //!
 //! A key lets go after 30 s whatever happens. A latch takes two hands: it holds those keys that are down when it is pressed.
 //! The profile is refused when a bus of a talkback is on air (`profile/talkback.rs`), and so is every later change that would
-//! bring one on air.
+//! bring one on air. The same is held of sends that are taken before a switch.
 
 use super::super::{By, Desk, Effects};
 use crate::dsp::level::linear;
@@ -98,12 +98,12 @@ impl Desk {
     /// Whether a microphone of the desk is heard in a room, or on a slate.
     pub(super) fn talks_live(&self, talkback: &Talkback) -> bool {
         let to = self.spoken_to(talkback);
-        self.is_slating(talkback)
-            || self
-                .rig()
-                .outputs
-                .iter()
-                .any(|output| output.kind == OutputKind::Loudspeaker && to.contains(&*self.carried(&output.id)))
+        if self.is_slating(talkback) || to.is_empty() {
+            return self.is_slating(talkback);
+        }
+        let loudspeakers = || self.rig().outputs.iter().filter(|output| output.kind == OutputKind::Loudspeaker);
+        let played = self.buses_that_reach(|bus| loudspeakers().any(|output| self.carries_now(&output.id, bus)));
+        to.iter().any(|bus| played.contains(bus))
     }
 
     /// Loudspeakers near a talkback that is keyed.
@@ -290,12 +290,20 @@ impl Desk {
                 let held = self.console.keys.keys().any(|key| key.id == address.id);
                 (!held).then(|| words::NOTHING_TO_LATCH.to_owned())
             }
+            // What `acceptable` knows of, again, for those who set values without asking it.
+            Key::ChannelSendPoint if value.is_word("input") => {
+                self.why_no_input_send(address.further.as_deref().unwrap_or_default())
+            }
             Key::OutputSource | Key::BusAir | Key::BusAssign => {
                 let before = self.mix.insert(address.clone(), value.clone());
                 let buses =
                     self.talkbacks().iter().flat_map(|talkback| talkback.to.iter().map(move |bus| (talkback, bus)));
                 let leak = buses.into_iter().find(|(_, bus)| self.reaches_people_outside(bus));
                 let leak = leak.map(|(talkback, bus)| words::would_talk_on_air(bus, &talkback.id));
+                let leak = leak.or_else(|| {
+                    let (channel, bus) = self.input_sends_heard_outside().into_iter().next()?;
+                    Some(words::would_send_on_air(&bus, &channel))
+                });
                 match before {
                     Some(before) => self.mix.insert(address.clone(), before),
                     None => self.mix.remove(address),

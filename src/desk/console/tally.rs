@@ -7,12 +7,12 @@
 //!
 //! | a bus is on air when | and |
 //! | --- | --- |
-//! | `air` is `always`, or `by-outputs` and a feed, a line or a loudspeaker of no room carries it | `rehearsal` is off |
-//! | it feeds a bus that is on air | |
+//! | `air` is `always`, or `by-outputs` and a feed, a line, an application or a loudspeaker of no room carries it | `rehearsal` is off |
+//! | it feeds a bus that is on air, or a mix-minus that is made of it | |
 //!
-//! A mix-minus is heard by one guest and is on air only `always`.
+//! A mix-minus that a line or an application carries is heard by one guest, and is on air only `always`. No file of a render is an ear.
 //!
-//! | a talkback is live when it speaks to a bus that a loudspeaker carries, or onto a slate | and so is the room it stands in |
+//! | a talkback is live when a loudspeaker plays what it speaks to, by whichever way, or onto a slate | and so is the room it stands in |
 //! | --- | --- |
 //!
 //! A cough key and a device that is away change nothing of it: both can be over at any moment. Levels of buses and outputs
@@ -21,7 +21,7 @@
 use super::super::{By, Desk, Effects, RoomShown};
 use crate::engine::Tap;
 use crate::params::{Address, Key, Value};
-use crate::profile::{Id, Room, Talkback};
+use crate::profile::{Id, Output, Room, Talkback};
 use std::collections::BTreeSet;
 
 /// A lamp that went on stays on for this long, so that it does not flicker.
@@ -61,14 +61,18 @@ impl Desk {
         let air = self.held(Key::BusAir, bus);
         air.is_word("always")
             || air.is_word("by-outputs")
-                && !self.is_mix_minus(bus)
                 && self.rig().outputs.iter().any(|output| {
-                    self.rig().console.is_outside(output) && self.held(Key::OutputSource, &output.id).is_word(bus)
+                    self.may_have_listeners(output, bus) && self.held(Key::OutputSource, &output.id).is_word(bus)
                 })
     }
 
+    /// Whether people who take no part hear a bus by an output that carries it.
+    pub(in crate::desk) fn may_have_listeners(&self, output: &Output, bus: &str) -> bool {
+        self.rig().console.is_outside(output) && !(output.may_be_an_ear() && self.is_mix_minus(bus))
+    }
+
     /// Buses to which something holds, and all that feed one of them.
-    fn buses_that_reach(&self, holds: impl Fn(&Id) -> bool) -> BTreeSet<Id> {
+    pub(super) fn buses_that_reach(&self, holds: impl Fn(&Id) -> bool) -> BTreeSet<Id> {
         let ids: Vec<&Id> = self.buses().map(|bus| &bus.id).collect();
         let mut reached: BTreeSet<Id> = ids.iter().filter(|id| holds(id)).map(|id| (**id).clone()).collect();
         // No row of buses is longer than there are buses.
@@ -92,7 +96,7 @@ impl Desk {
     }
 
     /// Whether people outside hear a bus, by whichever way.
-    pub(super) fn reaches_people_outside(&self, bus: &Id) -> bool {
+    pub(in crate::desk) fn reaches_people_outside(&self, bus: &Id) -> bool {
         self.buses_that_reach(|bus| self.is_public(bus)).contains(bus)
     }
 
