@@ -303,11 +303,18 @@ pub mod status {
 
     /// By how much an output is late beside a picture.
     #[must_use]
-    pub fn lip_sync(output: &str, total_ms: f64, frames_of_25: f64, limiter_ms: f64, device_ms: Option<f64>) -> String {
+    pub fn lip_sync(
+        output: &str,
+        total_ms: f64,
+        frames_of_25: f64,
+        [delay_ms, limiter_ms]: [f64; 2],
+        device_ms: Option<f64>,
+    ) -> String {
         let device = device_ms.map_or("its device has not said".to_owned(), |ms| format!("its device {ms:.1}"));
+        let delay = if delay_ms > 0.0 { format!("delay {delay_ms:.1}, ") } else { String::new() };
         format!(
             "Lip sync: {output} is {total_ms:.1} ms late, {frames_of_25:.2} video frames at 25 a second \
-             (limiter {limiter_ms:.1}, {device})\n"
+             ({delay}limiter {limiter_ms:.1}, {device})\n"
         )
     }
 

@@ -40,8 +40,15 @@ struct Heard {
     figure: LipSync,
 }
 
-fn heard(rate: SampleRate, ceiling: bool, impulse_at: usize) -> Heard {
-    let lines = format!("{LINES}{}", if ceiling { "output.feed.ceiling = -1.0\n" } else { "" });
+const CEILING: &str = "output.feed.ceiling = -1.0\n";
+
+fn heard(rate: SampleRate, more: &str, impulse_at: usize) -> Heard {
+    heard_in(rate, more, impulse_at, 64, &[])
+}
+
+/// The same in callbacks of this length, and with these values set after half a second.
+fn heard_in(rate: SampleRate, more: &str, impulse_at: usize, callback: usize, later: &[(&str, f32)]) -> Heard {
+    let lines = format!("{LINES}{more}");
     let mut files = installation(2, &lines);
     files.rig.rate = Some(rate);
     files.rig.devices[0].outputs = 6;
@@ -58,6 +65,9 @@ fn heard(rate: SampleRate, ceiling: bool, impulse_at: usize) -> Heard {
     let feed = files.rig.outputs[0].clone();
     let mut desk = Offline::new(files, rate, Vectors::widest(), Box::new(|_, _, _| Feed::Silent));
     desk.at(Frames(u64::from(rate.hz() / 10)), set("channel.a.listen", Value::Word("on".into())));
+    for (path, value) in later {
+        desk.at(Frames(u64::from(rate.hz() / 2)), set(path, Value::Number(*value)));
+    }
     let shown = Rc::new(RefCell::new((MeterMemory::default(), BTreeMap::<String, Vec<f32>>::new())));
     let into = Rc::clone(&shown);
     desk.on_meters(move |desk, frame| {
@@ -77,7 +87,7 @@ fn heard(rate: SampleRate, ceiling: bool, impulse_at: usize) -> Heard {
     let inputs = vec![input, vec![0.0; length]];
     let mut wires = Buffers { inputs, outputs: vec![vec![0.0; length]; 6], offset: 0, frames: 0 };
     while wires.offset < length {
-        wires.frames = 64.min(length - wires.offset);
+        wires.frames = callback.min(length - wires.offset);
         desk.process(&mut wires);
         wires.offset += wires.frames;
     }
@@ -85,7 +95,7 @@ fn heard(rate: SampleRate, ceiling: bool, impulse_at: usize) -> Heard {
     let (_, meters) = Rc::try_unwrap(shown).expect("the desk is gone").into_inner();
     let last = |end: &str| f64::from(*meters[&format!("/meter/output/feed/lip-sync/{end}")].last().expect("a second"));
     assert!((last("device") + 1.0).abs() < 1e-9, "nobody has said what the device adds");
-    let figure = LipSync::new(&feed, last("limiter"), None);
+    let figure = LipSync::new(&feed, last("delay"), last("limiter"), None);
     assert!((figure.total_ms - last("total")).abs() < 1e-3);
     Heard { sound: wires.outputs, meters, figure }
 }
@@ -102,7 +112,7 @@ fn the_output_is_late_by_exactly_the_figure_and_nothing_else_is() {
         let rate = SampleRate::try_new(hz).expect("a rate");
         // In the middle of a meter step.
         let at = hz as usize + 239;
-        let (early, late) = (heard(rate, false, at), heard(rate, true, at));
+        let (early, late) = (heard(rate, "", at), heard(rate, CEILING, at));
         assert_eq!(peak_at(&early.sound[0]), at, "without a limiter nothing is late");
         assert!(early.figure.total_ms.abs() < 1e-9, "{:?}", early.figure);
         let by = peak_at(&late.sound[0]) - at;
@@ -125,6 +135,38 @@ fn the_output_is_late_by_exactly_the_figure_and_nothing_else_is() {
         let others: Vec<&String> =
             early.meters.iter().filter(|(path, shown)| late.meters[*path] != **shown).map(|(path, _)| path).collect();
         assert_eq!(others, ["/meter/output/feed/lip-sync/limiter", "/meter/output/feed/lip-sync/total"]);
+    }
+}
+
+/// An output is delayed as it is asked to be, for the picture that it goes with, and so is nothing else; whether from the start or by a
+/// hand, and in callbacks of any length.
+#[test]
+fn an_output_is_delayed_as_asked_and_nothing_else_is() {
+    for hz in [44_100, 48_000, 96_000] {
+        let rate = SampleRate::try_new(hz).expect("a rate");
+        let at = hz as usize + 239;
+        let early = heard(rate, CEILING, at);
+        let late = heard(rate, &format!("{CEILING}output.feed.delay = 40.0\n"), at);
+        // One frame of a picture at 25 a second (arithmetic), rounded to one of the engine.
+        let by = hz as usize / 25;
+        let look_ahead = peak_at(&early.sound[0]) - at;
+        assert_eq!(peak_at(&late.sound[0]), at + look_ahead + by, "{hz} Hz");
+        assert!((late.figure.delay_ms - 40.0).abs() < 1e-9, "{:?}", late.figure);
+        assert!((late.figure.video_frames["25"] - early.figure.video_frames["25"] - 1.0).abs() < 1e-3);
+        let from = hz as usize;
+        for side in 0..2 {
+            assert!(late.sound[side][from + by..] == early.sound[side][from..2 * from - by], "side {side}");
+        }
+        assert!(late.sound[2..] == early.sound[2..], "what the guest hears and what is listened to: the same bytes");
+        let others = early.meters.iter().filter(|(path, shown)| late.meters[*path] != **shown).map(|(path, _)| path);
+        let others: Vec<&String> = others.filter(|path| !path.starts_with("/meter/output/feed/")).collect();
+        assert!(others.is_empty(), "{others:?}");
+        let odd = heard_in(rate, &format!("{CEILING}output.feed.delay = 40.0\n"), at, 37, &[]);
+        assert!(odd.sound == late.sound, "other callbacks, the same bytes");
+        let by_hand = heard_in(rate, CEILING, at, 64, &[("output.feed.delay", 40.0)]);
+        for side in 0..2 {
+            assert!(by_hand.sound[side][from..] == late.sound[side][from..], "by a hand, side {side}");
+        }
     }
 }
 

@@ -768,9 +768,10 @@ struct Measured {
     width: usize,
     clips: u64,
     not_audio: u64,
-    /// The output, when it is one, and the most that its limiter looked ahead, in frames.
+    /// The output, when it is one, and the most that its limiter looked ahead and that it was delayed by, in frames.
     output: Option<Output>,
     late_frames: f32,
+    delay_frames: f32,
 }
 
 #[derive(Clone, Copy, Debug, Default)]
@@ -844,6 +845,7 @@ impl Tally {
                     not_audio: 0,
                     output,
                     late_frames: 0.0,
+                    delay_frames: 0.0,
                 });
                 self.measured.len() - 1
             });
@@ -867,6 +869,7 @@ impl Tally {
                 measured.clips += u64::from(group.clips[lane]);
                 measured.not_audio += u64::from(group.not_audio[lane]);
                 measured.late_frames = measured.late_frames.max(group.latency[lane]);
+                measured.delay_frames = measured.delay_frames.max(group.delay[lane]);
             }
         }
     }
@@ -887,8 +890,9 @@ impl Tally {
                     let mut thing = levels(&measured.after);
                     if let Some(output) = &measured.output {
                         // A file has no device that is late.
-                        let limiter_ms = f64::from(measured.late_frames) * 1e3 / f64::from(rate.hz());
-                        thing["lip_sync"] = json!(LipSync::new(output, limiter_ms, None));
+                        let [delay_ms, limiter_ms] = [measured.delay_frames, measured.late_frames]
+                            .map(|frames| f64::from(frames) * 1e3 / f64::from(rate.hz()));
+                        thing["lip_sync"] = json!(LipSync::new(output, delay_ms, limiter_ms, None));
                     }
                     thing
                 };

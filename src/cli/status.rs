@@ -117,7 +117,7 @@ fn text(status: &Status) -> String {
     text += &status.meters.iter().map(meter).collect::<String>();
     for late in status.lip_sync.iter().filter(|late| late.to_picture) {
         let frames = late.video_frames.get("25").copied().unwrap_or(0.0);
-        text += &words::lip_sync(&late.output, late.total_ms, frames, late.limiter_ms, late.device_ms);
+        text += &words::lip_sync(&late.output, late.total_ms, frames, [late.delay_ms, late.limiter_ms], late.device_ms);
     }
     if !status.others.is_empty() {
         text += words::OPEN_BESIDES;

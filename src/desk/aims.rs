@@ -162,6 +162,7 @@ impl Desk {
             let gate = if heard { 1.0 } else { 0.0 };
             self.stage.aim(Target::Gate { bank: Bank::Outputs, column }, gate);
         }
+        self.aim_delay_of(Bank::Outputs, place, self.number(Key::OutputDelay, id) / 1000.0);
         let ceiling = match self.held(Key::OutputCeiling, id) {
             Value::Off => 0.0,
             ceiling => linear(ceiling.decibels()).get(),

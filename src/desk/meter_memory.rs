@@ -37,6 +37,8 @@ pub struct Thing {
     pub loudness: Loudness,
     /// Frames that the limiter of an output looks ahead.
     pub late_frames: f32,
+    /// Frames that an output is delayed by besides.
+    pub delay_frames: f32,
     /// The highest true peak while the measurement ran, as amplitude.
     pub true_peak_max: f32,
     /// One for each column.
@@ -106,7 +108,17 @@ impl MeterMemory {
                     }
                     let (needles, bars) = (Default::default(), Default::default());
                     let (magnitudes, peaks) = ([0.0; 2], [0.0; 2]);
-                    Thing { places, loudness, late_frames: 0.0, true_peak_max: 0.0, needles, bars, magnitudes, peaks }
+                    Thing {
+                        places,
+                        loudness,
+                        late_frames: 0.0,
+                        delay_frames: 0.0,
+                        true_peak_max: 0.0,
+                        needles,
+                        bars,
+                        magnitudes,
+                        peaks,
+                    }
                 }
             };
             things.insert(of.to_owned(), thing);
@@ -119,12 +131,14 @@ impl MeterMemory {
         #[expect(clippy::cast_precision_loss, reason = "2^53 frames are 5,900 years")]
         let frames = frame.frames.max(1) as f64;
         for thing in self.things.values_mut() {
-            (thing.magnitudes, thing.peaks, thing.late_frames) = ([0.0; 2], [0.0; 2], 0.0);
+            (thing.magnitudes, thing.peaks) = ([0.0; 2], [0.0; 2]);
+            (thing.late_frames, thing.delay_frames) = (0.0, 0.0);
             for (side, (group, lane)) in thing.places.iter().enumerate() {
                 let group = &frame.groups[*group];
                 thing.magnitudes[side.min(1)] = group.magnitude[*lane] / frames;
                 thing.peaks[side.min(1)] = f64::from(group.peak[*lane]);
                 thing.late_frames = thing.late_frames.max(group.latency[*lane]);
+                thing.delay_frames = thing.delay_frames.max(group.delay[*lane]);
                 if thing.loudness.runs() {
                     thing.true_peak_max = thing.true_peak_max.max(group.true_peak[*lane]).max(group.peak[*lane]);
                 }

@@ -10,7 +10,7 @@
 //! /meter/bus/ID/leveller/gain                                 what is measured above is before it
 //! /meter/desk/listen/{left,right,stereo,loudness}/...         the channels that are listened to, while an output listens
 //! /meter/output/ID/limiter/reduction                          what is measured above is before it
-//! /meter/output/ID/lip-sync/{limiter,device,total}            by how much the output is late, ms, and nothing above is
+//! /meter/output/ID/lip-sync/{delay,limiter,device,total}      by how much the output is late, ms, and nothing above is
 //! ```
 
 use super::Desk;
@@ -88,13 +88,15 @@ pub enum Quantity {
     Heading,
     /// Seconds of the show that are left, -1 while nobody has said how long it is.
     Left,
-    /// Highest reduction by the true-peak limiter, dB.
+    /// Highest reduction by either limiter of an output, dB.
     Reduction,
-    /// By how much that limiter delays, ms: a part of the lip-sync figure.
+    /// By how much an output is asked to be delayed, ms: a part of the lip-sync figure.
+    DelayLate,
+    /// By how much that limiter delays, ms: another part.
     LimiterLate,
-    /// By how much the output's device does, ms: the other part; -1 while it has not said.
+    /// By how much the output's device does, ms: the last part; -1 while it has not said.
     DeviceLate,
-    /// The lip-sync figure, ms: both.
+    /// The lip-sync figure, ms: all of it.
     Late,
 }
 
@@ -117,12 +119,16 @@ const LEVELS: [(&str, Quantity); 12] = [
 /// What two sides show together.
 const STEREO: [(&str, Quantity); 2] = [("correlation", Quantity::Correlation), ("mono-loss", Quantity::MonoLoss)];
 
-/// What the true-peak limiter of an output shows.
+/// What the limiters of an output show.
 const LIMITER: [(&str, Quantity); 1] = [("reduction", Quantity::Reduction)];
 
 /// By how much an output is late.
-const LIP_SYNC: [(&str, Quantity); 3] =
-    [("limiter", Quantity::LimiterLate), ("device", Quantity::DeviceLate), ("total", Quantity::Late)];
+const LIP_SYNC: [(&str, Quantity); 4] = [
+    ("delay", Quantity::DelayLate),
+    ("limiter", Quantity::LimiterLate),
+    ("device", Quantity::DeviceLate),
+    ("total", Quantity::Late),
+];
 
 /// What a measurement of loudness shows.
 const LOUDNESS: [(&str, Quantity); 10] = [
@@ -311,17 +317,21 @@ impl MeterName {
             }
             Quantity::Left => return memory.left_s(&self.of).map_or(-1.0, |left_s| left_s as f32),
             Quantity::Reduction => return -db_from_linear(1.0 - reading.reduction).max(FLOOR_DBFS),
-            Quantity::LimiterLate => return self.limiter_late_ms(memory),
+            Quantity::DelayLate => return self.late_ms(memory, |thing| thing.delay_frames),
+            Quantity::LimiterLate => return self.late_ms(memory, |thing| thing.late_frames),
             Quantity::DeviceLate => return self.device_late_ms(memory).unwrap_or(-1.0),
-            Quantity::Late => return self.limiter_late_ms(memory) + self.device_late_ms(memory).unwrap_or(0.0),
+            Quantity::Late => {
+                let ours = self.late_ms(memory, |thing| thing.delay_frames + thing.late_frames);
+                return ours + self.device_late_ms(memory).unwrap_or(0.0);
+            }
             Quantity::Measured => return remembered(|thing| Some(thing.loudness.measured_s())),
         };
         shown.max(FLOOR_DBFS)
     }
 
     #[expect(clippy::cast_precision_loss, reason = "a rate in Hz")]
-    fn limiter_late_ms(&self, memory: &MeterMemory) -> f32 {
-        memory.of(&self.of).map_or(0.0, |thing| thing.late_frames * 1e3 / self.rate.hz() as f32)
+    fn late_ms(&self, memory: &MeterMemory, frames: impl Fn(&Thing) -> f32) -> f32 {
+        memory.of(&self.of).map_or(0.0, |thing| frames(thing) * 1e3 / self.rate.hz() as f32)
     }
 
     fn device_late_ms(&self, memory: &MeterMemory) -> Option<f32> {

@@ -207,8 +207,8 @@ pub(super) struct Stage {
     beside: BTreeSet<(Bank, u16)>,
     new_feeds: Vec<(u16, FeedSpec)>,
     /// Memory for delays on its way, and the columns that have some then.
-    new_delays: Vec<(u16, Option<Box<DelayLine>>)>,
-    delayed: BTreeSet<u16>,
+    new_delays: Vec<(Bank, u16, Option<Box<DelayLine>>)>,
+    delayed: BTreeSet<(Bank, u16)>,
     /// The feed of every source column that is in use or on its way out.
     fed_by: BTreeMap<u16, u16>,
     /// Whose share each column of a follower was last said to be about.
@@ -404,8 +404,8 @@ impl Stage {
                 let of = placed.place.first + u16::try_from(number).unwrap_or(0);
                 self.edits.push(Edit::Beside { column, of, ramp_frames });
                 self.inherit_aims(column, of);
-                if self.delayed.contains(&of) {
-                    self.make_room_for_delay(column);
+                if self.delayed.contains(&(bank, of)) {
+                    self.make_room_for_delay(bank, column);
                 }
             } else {
                 self.edits.push(Edit::Start { bank, column, ramp_frames });
@@ -563,12 +563,12 @@ impl Stage {
 
     fn concerns(target: Target, bank: Bank, column: u16) -> bool {
         match target {
-            Target::Trim { column: c }
-            | Target::Delay { column: c }
-            | Target::SendGate { column: c }
-            | Target::Sharing { column: c, .. } => bank == Bank::Sources && c == column,
+            Target::Trim { column: c } | Target::SendGate { column: c } | Target::Sharing { column: c, .. } => {
+                bank == Bank::Sources && c == column
+            }
             Target::Level { bank: b, column: c }
             | Target::Gate { bank: b, column: c }
+            | Target::Delay { bank: b, column: c }
             | Target::Ducking { bank: b, column: c, .. }
             | Target::Stage { bank: b, column: c, .. } => b == bank && c == column,
             Target::ToBus { tap, from, to } => {
@@ -590,7 +590,9 @@ impl Stage {
     fn inherit_aims(&mut self, column: u16, of: u16) {
         let moved = |target: Target| match target {
             Target::Trim { column: c } if c == of => Some(Target::Trim { column }),
-            Target::Delay { column: c } if c == of => Some(Target::Delay { column }),
+            Target::Delay { bank: Bank::Sources, column: c } if c == of => {
+                Some(Target::Delay { bank: Bank::Sources, column })
+            }
             Target::SendGate { column: c } if c == of => Some(Target::SendGate { column }),
             Target::Sharing { column: c, value } if c == of => Some(Target::Sharing { column, value }),
             Target::Ducking { bank: Bank::Sources, column: c, value } if c == of => {
@@ -699,17 +701,17 @@ impl Stage {
         value == 0.0 && there && !self.is_fresh(target)
     }
 
-    /// Delays a source column. The memory for it comes with the next plan, and stays as long as the column is the channel's.
-    pub(super) fn delay(&mut self, column: u16, frames: f32) {
+    /// Delays a column of a source or an output. The memory for it comes with the next plan, and stays as long as the column is theirs.
+    pub(super) fn delay(&mut self, bank: Bank, column: u16, frames: f32) {
         if frames > 0.0 {
-            self.make_room_for_delay(column);
+            self.make_room_for_delay(bank, column);
         }
-        self.aim(Target::Delay { column }, frames);
+        self.aim(Target::Delay { bank, column }, frames);
     }
 
-    fn make_room_for_delay(&mut self, column: u16) {
-        if self.delayed.insert(column) {
-            self.new_delays.push((column, Some(Box::new(DelayLine::new(self.rate)))));
+    fn make_room_for_delay(&mut self, bank: Bank, column: u16) {
+        if self.delayed.insert((bank, column)) {
+            self.new_delays.push((bank, column, Some(Box::new(DelayLine::new(self.rate)))));
         }
     }
 
@@ -786,9 +788,10 @@ impl Stage {
             if leaving.bank == Bank::Sources {
                 owners_change = true;
                 self.fed_by.retain(|column, _| !leaving.place.columns().any(|left| left == *column));
-                let given_back = leaving.place.columns().filter(|column| self.delayed.remove(column));
-                self.new_delays.extend(given_back.map(|column| (column, None)));
             }
+            let columns = leaving.place.columns().map(|column| (leaving.bank, column));
+            let given_back = columns.filter(|column| self.delayed.remove(column));
+            self.new_delays.extend(given_back.map(|(bank, column)| (bank, column, None)));
             if leaving.bank == Bank::Outputs {
                 // Or it would go on writing silence to a wire that another output may have by now.
                 let off = |column| Edit::Wire { column, wire: None, limited: false };

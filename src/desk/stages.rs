@@ -31,7 +31,7 @@ struct Columns {
 }
 
 impl Desk {
-    fn number(&self, key: Key, id: &Id) -> f64 {
+    pub(super) fn number(&self, key: Key, id: &Id) -> f64 {
         match self.held(key, id) {
             Value::Number(number) => f64::from(number),
             Value::Off | Value::Word(_) => 0.0,
@@ -81,9 +81,14 @@ impl Desk {
         let per_second = if (written * 1.001 - whole).abs() < 0.01 { whole / 1.001 } else { written };
         let seconds =
             self.number(Key::ChannelDelayTime, id) / 1000.0 + self.number(Key::ChannelDelayFrames, id) / per_second;
+        self.aim_delay_of(Bank::Sources, place, seconds);
+    }
+
+    /// Delays the columns of a channel or an output.
+    pub(super) fn aim_delay_of(&mut self, bank: Bank, place: Place, seconds: f64) {
         let frames = (seconds.min(f64::from(DELAY_MS_MAX) / 1000.0) * f64::from(self.rate.hz())).round();
         for column in place.columns() {
-            self.stage.delay(column, single(frames));
+            self.stage.delay(bank, column, single(frames));
         }
     }
 

@@ -283,7 +283,7 @@ impl Desk {
         let figure = |output: &Output| {
             let shown = |end: &str| facts.meters.get(&format!("/meter/output/{}/lip-sync/{end}", output.id)).copied();
             let device_ms = shown("device").filter(|ms| *ms >= 0.0).map(f64::from);
-            Some(LipSync::new(output, shown("limiter")?.into(), device_ms))
+            Some(LipSync::new(output, shown("delay")?.into(), shown("limiter")?.into(), device_ms))
         };
         self.rig().outputs.iter().filter_map(figure).collect()
     }

@@ -70,6 +70,14 @@ impl DelayLine {
         self.set(Frames(other.aim as u64), true);
     }
 
+    /// What it delays by, or is about to.
+    ///
+    /// Real-time: safe
+    #[must_use]
+    pub const fn frames(&self) -> Frames {
+        Frames(self.aim as u64)
+    }
+
     /// Whether it remembers nothing, so that silence gives silence.
     ///
     /// Real-time: safe

@@ -17,6 +17,8 @@ pub struct Limiter {
     kept_per_frame: f32,
     /// What the gain lacks to 1: kept instead of the gain, since close to 1 it has bits to spare.
     reduction: f32,
+    /// The highest since it was asked for.
+    highest: f32,
 }
 
 impl Limiter {
@@ -28,7 +30,7 @@ impl Limiter {
     pub fn new(ceiling: Decibels, release_ms: f32, rate: SampleRate) -> Self {
         let release_frames = f64::from(release_ms.max(1.0)) * 1e-3 * f64::from(rate.hz());
         let kept_per_frame = math::exp(-1.0 / release_frames) as f32;
-        Self { ceiling: level::linear(ceiling).get(), kept_per_frame, reduction: 0.0 }
+        Self { ceiling: level::linear(ceiling).get(), kept_per_frame, reduction: 0.0, highest: 0.0 }
     }
 
     /// Limits one frame, one sample to a channel; what is not finite becomes 0.
@@ -66,6 +68,13 @@ impl Limiter {
         1.0 - self.reduction
     }
 
+    /// The highest reduction since the last time, as 1 less the gain.
+    ///
+    /// Real-time: safe
+    pub fn take_reduction(&mut self) -> f32 {
+        std::mem::take(&mut self.highest)
+    }
+
     /// Forgets the reduction in force, for a source that starts anew.
     ///
     /// Real-time: safe
@@ -80,6 +89,7 @@ impl Limiter {
         self.reduction = if released < RECOVERED { 0.0 } else { released };
         if peak * self.gain() > self.ceiling {
             self.reduction = 1.0 - self.ceiling / peak;
+            self.highest = self.highest.max(self.reduction);
         }
         self.gain()
     }

@@ -101,9 +101,11 @@ pub enum Target {
         /// Which source.
         column: u16,
     },
-    /// By how many frames a source is delayed, behind its trim. There has to be memory for it.
+    /// By how many frames a source is delayed, behind its trim, or an output, before its level. There has to be memory for it.
     Delay {
-        /// Which source.
+        /// Sources or outputs.
+        bank: Bank,
+        /// Which column.
         column: u16,
     },
     /// The fader's gain.
@@ -305,6 +307,6 @@ pub struct Plan {
     pub edits: Vec<Edit>,
     /// Feeds to be put into their slots; afterwards what was there before.
     pub feeds: Vec<(u16, Feed)>,
-    /// Memory for the delays of source columns, or none; afterwards what was there before.
-    pub delays: Vec<(u16, Option<Box<DelayLine>>)>,
+    /// Memory for the delays of columns of sources or outputs, or none; afterwards what was there before.
+    pub delays: Vec<(Bank, u16, Option<Box<DelayLine>>)>,
 }

@@ -26,7 +26,7 @@ pub struct PairExit {
     wait: usize,
     /// Whether nothing has left yet: what begins under a ceiling is under it from the first frame on.
     fresh: bool,
-    /// The highest reduction since the last meter boundary: 1 less the gain.
+    /// The highest reduction by either limiter since the last meter boundary: 1 less the gain.
     reduction: f32,
 }
 
@@ -119,6 +119,7 @@ impl PairExit {
         }
         if at_once {
             self.at_once.process(&mut [left, right]);
+            self.reduction = self.reduction.max(self.at_once.take_reduction());
         }
     }
 }
@@ -126,6 +127,17 @@ impl PairExit {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    /// From 2.0 to -6.02 dBFS is 12.04 dB: a quarter is left (arithmetic).
+    #[test]
+    fn what_the_limiter_without_delay_takes_off_is_shown_once() {
+        let mut exit =
+            PairExit::new(Decibels::try_new(-6.020_6).expect("a level"), SampleRate::HZ_48000, Vectors::widest());
+        for (at_once, taken) in [(false, 0.0), (true, 0.75), (false, 0.0)] {
+            exit.process(&mut [2.0; TICK], &mut [0.0; TICK], at_once);
+            assert!((exit.take_reduction() - taken).abs() < 1e-5, "{at_once}");
+        }
+    }
 
     #[test]
     fn what_begins_under_a_ceiling_is_under_it_from_the_first_frame_on() {

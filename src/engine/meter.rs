@@ -52,10 +52,12 @@ pub struct GroupReading {
     pub flat_tops: [u32; LANES],
     /// Gain of the leveller of a bus at the end, dB; of merged frames the later one's.
     pub leveller: Row,
-    /// Highest reduction by the true-peak limiter, as 1 less the gain; outputs only, the same in both columns of a pair.
+    /// Highest reduction by a limiter, as 1 less the gain; outputs only, the same in both columns of a pair.
     pub reduction: Row,
     /// Frames by which that limiter delays; outputs only.
     pub latency: Row,
+    /// Frames by which an output is delayed because it was asked to be; at the end, of merged frames the later one's.
+    pub delay: Row,
 }
 
 impl GroupReading {
@@ -84,6 +86,7 @@ impl GroupReading {
         leveller: [0.0; LANES],
         reduction: [0.0; LANES],
         latency: [0.0; LANES],
+        delay: [0.0; LANES],
     };
 
     /// Takes what the lanes measured in.

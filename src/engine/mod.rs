@@ -112,11 +112,19 @@ impl Columns {
             strips: vec![Strip::new(times); groups].into_boxed_slice(),
             meters: vec![Meters::new(); groups].into_boxed_slice(),
             audio: vec![GroupAudio::all(0.0); groups].into_boxed_slice(),
-            delays: Delays::new(if from_outside { groups } else { 0 }),
+            delays: Delays::new(0),
             from_outside,
             in_use: 0,
             unsettled: 0,
         }
+    }
+
+    /// With room for delays.
+    ///
+    /// Real-time: never
+    fn with_delays(mut self) -> Self {
+        self.delays = Delays::new(self.strips.len());
+        self
     }
 
     /// A strip that will be told something.
@@ -292,6 +300,15 @@ impl Delays {
         }
     }
 
+    /// By how many frames each column of a group is delayed, or about to be.
+    fn show(&self, group: usize, delays: &mut [f32; LANES]) {
+        for (delay, line) in delays.iter_mut().zip(&self.lines[group * LANES..]) {
+            #[expect(clippy::cast_precision_loss, reason = "at most a second")]
+            let frames = line.as_ref().map_or(0.0, |line| line.frames().0 as f32);
+            *delay = frames;
+        }
+    }
+
     fn any_in(&self, group: usize) -> bool {
         self.used.get(group).is_some_and(|used| *used != 0)
     }
@@ -442,7 +459,7 @@ impl Engine {
             feed_audio: vec![[SILENT_TICK; 2]; FEEDS].into_boxed_slice(),
             connections: vec![(0, 0); SOURCE_COLUMNS].into_boxed_slice(),
             wired: vec![None; SOURCE_COLUMNS].into_boxed_slice(),
-            sources: Columns::new(SOURCE_GROUPS, settings.sources, true, Some(settings.rate)),
+            sources: Columns::new(SOURCE_GROUPS, settings.sources, true, Some(settings.rate)).with_delays(),
             buses,
             followers: Followers::new(
                 Columns::new(FOLLOWER_GROUPS, settings.buses, false, Some(settings.rate)),
@@ -451,7 +468,7 @@ impl Engine {
             sharing: Sharing::new(settings.rate),
             taps: Taps::new(SOURCE_GROUPS),
             untapped: Taps::new(0),
-            outputs: Columns::new(OUTPUT_GROUPS, settings.outputs, false, None),
+            outputs: Columns::new(OUTPUT_GROUPS, settings.outputs, false, None).with_delays(),
             to_buses: [
                 from(SOURCE_GROUPS),
                 from(SOURCE_GROUPS),
@@ -522,7 +539,7 @@ impl Engine {
                 let (strip, lane) = self.sources.strip(column);
                 strip.set_trim(lane, value, at_once);
             }
-            Target::Delay { column } => self.sources.delays.set(column, value, at_once),
+            Target::Delay { bank, column } => self.bank(bank).delays.set(column, value, at_once),
             Target::Level { bank, column } => {
                 let (strip, lane) = self.bank(bank).strip(column);
                 strip.set_level(lane, value, at_once);
@@ -572,8 +589,8 @@ impl Engine {
         for (slot, feed) in &mut plan.feeds {
             std::mem::swap(&mut self.feeds[usize::from(*slot)], feed);
         }
-        for (column, line) in &mut plan.delays {
-            self.sources.delays.swap(*column, line);
+        for (bank, column, line) in &mut plan.delays {
+            self.bank(*bank).delays.swap(*column, line);
         }
         if !plan.feeds.is_empty() {
             self.list_feeds();
@@ -920,6 +937,11 @@ impl Engine {
             }
         }
         let first = SOURCE_GROUPS + BUS_GROUPS;
+        let delays = &self.outputs.delays;
+        for place in (0..OUTPUT_GROUPS).filter(|place| delays.any_in(*place)) {
+            delays.show(place, &mut self.pending.groups[first + place].delay);
+            self.held |= 1 << (first + place);
+        }
         for (pair, limiter) in self.limiters.iter_mut().enumerate() {
             let (reduction, latency) = (limiter.take_reduction(), limiter.latency_frames());
             if reduction <= 0.0 && latency == 0 {

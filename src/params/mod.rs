@@ -296,6 +296,8 @@ pub enum Key {
     OutputLevel,
     /// `output.ID.ceiling`
     OutputCeiling,
+    /// `output.ID.delay`
+    OutputDelay,
     /// `output.ID.meter`
     OutputMeter,
     /// `channel.ID.tally`
@@ -1487,6 +1489,19 @@ const GROUPS_AND_OUTPUTS: &[Parameter] = &[
         taper: Taper::Linear,
         glide: Glide::CrossFade { ms: 20 },
         summary: "highest true peak that leaves (dBTP), by a limiter that delays by 1.8 ms; off has neither",
+    },
+    Parameter {
+        glide: Glide::CrossFade { ms: 20 },
+        ..number(
+            Key::OutputDelay,
+            Scope::Output,
+            "delay",
+            Unit::Milliseconds,
+            [0.0, 1000.0],
+            "0.0",
+            Taper::Linear,
+            "how much later the output is than its bus: to bring sound to its picture, or loudspeakers into line",
+        )
     },
     meter(Key::OutputMeter, Scope::Output),
 ];
