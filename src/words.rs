@@ -1401,6 +1401,18 @@ pub mod log {
         format!("{key} was on for 30 s and lets go")
     }
 
+    /// A key of a talkback to a bus that came on air.
+    #[must_use]
+    pub fn key_heard_outside(key: impl Display) -> String {
+        format!("{key} lets go: people outside would hear it")
+    }
+
+    /// Tone on a bus that came on air.
+    #[must_use]
+    pub fn tone_came_on_air(bus: impl Display) -> String {
+        format!("the tone on bus {bus} ends: the bus came on air, and nobody confirmed tone there")
+    }
+
     /// Tone that nobody ended.
     #[must_use]
     pub fn tone_ends(bus: impl Display) -> String {
@@ -2228,7 +2240,7 @@ pub mod refused {
     /// What a novice does not move.
     pub const NO_ROUTE: &str = "no route";
     /// The same.
-    pub const NO_LEVEL: &str = "no bus or output level";
+    pub const NO_LEVEL: &str = "no level, stage or delay of buses, outputs and talkbacks";
     /// The same.
     pub const NO_GAIN: &str = "no trim, pad or make-up gain";
     /// The same.
@@ -2241,6 +2253,9 @@ pub mod refused {
     pub const NO_SHARING: &str = "no gain sharing";
     /// An output that is no monitor.
     pub const NO_MONITOR: &str = "only headphones and loudspeakers listen, dim and go to mono";
+    /// A loudspeaker that would play what is listened to before an audience.
+    pub const LISTENS_TO_AN_AUDIENCE: &str =
+        "a loudspeaker of no room plays to an audience: give it a room in the rig, then it listens";
     /// A latch of nothing.
     pub const NOTHING_TO_LATCH: &str = "a latch holds keys that are down: hold one, then latch it";
 

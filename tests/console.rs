@@ -20,7 +20,7 @@ use longthrow::desk::{By, ContactDo, Desk, Effects, Event, ToEngine};
 use longthrow::dsp::lanes::Vectors;
 use longthrow::engine::{Bank, Command, Edit, Tap, Target};
 use longthrow::panel::PortIndex;
-use longthrow::params::{Address, Value};
+use longthrow::params::{Address, Scope, Value};
 use longthrow::profile::{
     Contact, Control, ControlKind, ControlPort, InputKind, Installation, Message, Minus, Move, Output, OutputKind,
     Reach, Rejoin, Room,
@@ -583,9 +583,16 @@ fn what_is_listened_to_takes_the_place_of_the_source_and_nothing_live_moves() {
     driven.set("channel.a.listen", word("on"));
     driven.set("channel.a.fader", Value::Number(-10.0));
     assert_eq!(value(&driven.desk, "channel.a.listen"), "on");
-    // A feed does not listen, whoever says so.
+    // A feed does not listen, whoever says so, and no loudspeaker before an audience.
     driven.set("output.feed.listen", word("on"));
     assert_eq!(value(&driven.desk, "output.feed.listen"), "off");
+    driven.set("output.speakers.listen", word("on"));
+    assert_eq!(value(&driven.desk, "output.speakers.listen"), "on");
+    let mut installation = hall(&format!("{CHANNELS}{LISTEN}"));
+    installation.rig.console.rooms.clear();
+    let mut driven = Driven::new(installation);
+    driven.set("output.speakers.listen", word("on"));
+    assert_eq!(value(&driven.desk, "output.speakers.listen"), "off");
 }
 
 #[test]
@@ -758,6 +765,70 @@ fn a_talkback_is_live_by_whichever_way_a_loudspeaker_plays_it() {
         }
         driven.pass(600);
         assert_eq!(value(&driven.desk, "room.control.tally"), "dark", "after {way:?}");
+    }
+}
+
+/// What comes about by a value that waited, by a file or by a route: nothing that has to stay inside is heard outside from there on.
+#[test]
+fn what_has_to_stay_inside_stays_there_whatever_comes_about_meanwhile() {
+    let lines = "channel.a.fader = 0.0\nchannel.a.assign.audition = on\n";
+    let mut driven = Driven::new(hall(&format!("{CHANNELS}{lines}")));
+    driven.set("channel.a.switch", word("open"));
+    driven.pass(600);
+    // It opens a microphone, so it waits for the loudspeakers of the room.
+    driven.set("output.feed.source", word("audition"));
+    assert_eq!(value(&driven.desk, "output.feed.source"), "programme");
+    driven.set("channel.b.send.level.audition", Value::Number(0.0));
+    driven.set("channel.b.send.point.audition", word("input"));
+    driven.pass(600);
+    let both = ["output.feed.source", "channel.b.send.point.audition"].map(|path| value(&driven.desk, path));
+    assert!(both == ["audition", "after-fader"] || both == ["programme", "input"], "{both:?}");
+    let refused = driven.effects.iter().flat_map(|(_, effects)| &effects.refused).count();
+    assert_eq!(refused, 1, "asked again when it had waited");
+
+    // A key that is held while the rig makes a feed of what carries its bus.
+    let lines = "output.foldback.source = foldback\n";
+    let mut driven = Driven::new(control_room(lines));
+    driven.set("talkback.producer.to.foldback", word("on"));
+    assert_eq!(value(&driven.desk, "talkback.producer.to.foldback"), "on");
+    let mut another = control_room(lines);
+    let foldback = another.rig.outputs.iter_mut().find(|output| &*output.id == "foldback").expect("it is there");
+    foldback.kind = OutputKind::Feed;
+    driven.event(Event::Install { installation: Box::new(another), reread: true });
+    assert_eq!(value(&driven.desk, "talkback.producer.to.foldback"), "off");
+    // What is wrong already is no reason to refuse what has nothing to do with it.
+    driven.set("bus.audition.air", word("never"));
+    assert_eq!(value(&driven.desk, "bus.audition.air"), "never");
+
+    // Tone that was on before its bus came on air.
+    let mut driven = Driven::new(hall(CHANNELS));
+    driven.set("bus.table.tone", word("on"));
+    driven.set("bus.table.assign.programme", word("on"));
+    assert_eq!(value(&driven.desk, "bus.table.assign.programme"), "on");
+    assert_eq!(value(&driven.desk, "bus.table.tone"), "off");
+    driven.set("bus.table.tone", word("on-air"));
+    driven.set("bus.table.assign.programme", word("off"));
+    driven.set("bus.table.assign.programme", word("on"));
+    assert_eq!(value(&driven.desk, "bus.table.tone"), "on-air", "this was confirmed");
+
+    // A profile that mentions an output says its delay and its ceiling, or that there are none.
+    let said = "output.feed.delay = 500.0\noutput.feed.ceiling = -1.0\n";
+    for (lines, delay, ceiling) in
+        [("output.feed.level = 0.0\n", "0.0", "off"), ("output.ears.level = -20.0\n", "500.0", "-1.0")]
+    {
+        for reread in [false, true] {
+            let mut driven = Driven::new(hall(&format!("{CHANNELS}{said}")));
+            let mut another = hall(CHANNELS);
+            another.profile.values.retain(|address, _| address.key.parameter().scope != Scope::Output);
+            for line in lines.lines().chain(["output.ears.source = programme"]) {
+                let (path, to) = line.split_once(" = ").expect("a line");
+                let to = to.parse().map_or_else(|_| word(to), Value::Number);
+                another.profile.values.insert(Address::from_dotted(path).expect("an address"), to);
+            }
+            driven.event(Event::Install { installation: Box::new(another), reread });
+            assert_eq!(value(&driven.desk, "output.feed.delay"), delay, "{lines} {reread}");
+            assert_eq!(value(&driven.desk, "output.feed.ceiling"), ceiling, "{lines} {reread}");
+        }
     }
 }
 
@@ -1166,6 +1237,8 @@ fn a_novice_has_faders_up_to_0_db_and_no_routes_and_gets_the_prepared_mix_back_b
         ("bus.audition.assign.programme", ControlKind::Momentary),
         ("channel.music.send.point.audition", ControlKind::Momentary),
         ("bus.programme.rehearsal", ControlKind::Momentary),
+        ("bus.programme.equaliser.low.gain", ControlKind::Fader),
+        ("output.feed.delay", ControlKind::Fader),
     ];
     let lines = format!("{CHANNELS}gain-group.talkers.fader = -10.0\ndesk.novice = on\noutput.feed.ceiling = -1.0\n");
     let mut driven = Driven::new(with_keys(hall(&lines), &keys));

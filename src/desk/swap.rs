@@ -587,7 +587,13 @@ pub(super) fn starting_mix(profile: &Profile) -> BTreeMap<Address, Value> {
             }
         }
     }
-    // What the profile says of outputs; an output it does not mention keeps its level and source.
+    // An output that the profile mentions has a delay and a ceiling by what it says, or none.
+    let mentioned = profile.values.keys().filter(|address| address.key.parameter().scope == Scope::Output);
+    for address in mentioned.flat_map(|of| [Key::OutputDelay, Key::OutputCeiling].map(|key| Address::new(key, &of.id)))
+    {
+        mix.extend(profile.value(&address).map(|value| (address, value)));
+    }
+    // What the profile says of outputs; an output it does not mention keeps all it has, a mentioned one its level and source.
     mix.extend(profile.values.iter().map(|(address, value)| (address.clone(), value.clone())));
     mix
 }

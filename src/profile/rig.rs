@@ -60,8 +60,8 @@ pub(super) struct RigNames {
     pub(super) outside: Vec<String>,
     /// Those of them by which people listen who take no part: see [`Output::may_be_an_ear`].
     pub(super) to_listeners: Vec<String>,
-    /// Headphones and loudspeakers.
-    pub(super) monitors: Vec<String>,
+    /// What may play what somebody listens to: headphones, and loudspeakers of a room.
+    pub(super) listening: Vec<String>,
     /// Rooms.
     pub(super) rooms: Vec<String>,
     /// Contacts, and what they are for, where that is known.
@@ -167,8 +167,8 @@ pub(super) fn read(tree: &Tree, text: usize, log: &mut Log) -> (Rig, RigNames) {
     names.outside = outside.map(|output| output.id.to_string()).collect();
     let listeners = outputs.iter().filter(|output| console.is_outside(output) && !output.may_be_an_ear());
     names.to_listeners = listeners.map(|output| output.id.to_string()).collect();
-    let monitors = outputs.iter().filter(|output| output.is_monitor());
-    names.monitors = monitors.map(|output| output.id.to_string()).collect();
+    let listening = outputs.iter().filter(|output| output.is_monitor() && !console.is_outside(output));
+    names.listening = listening.map(|output| output.id.to_string()).collect();
     names.rooms = console.rooms.iter().map(|room| room.id.to_string()).collect();
     let network = network(&mut top, log);
     let storage =

@@ -282,13 +282,13 @@ fn output(thing: Thing<'_>, show: &mut Show<'_>, log: &mut Log) {
     let Thing { id, mut table, .. } = thing;
     if let (Some(node), Some(rig)) = (table.get("listen"), show.rig)
         && matches!(&node.value, Raw::Text(word) if word == "on")
-        && !rig.monitors.iter().any(|output| output == id)
+        && !rig.listening.iter().any(|output| output == id)
     {
         log.error(
             Code::C06,
             node.key_at,
             format!("output \"{id}\" cannot listen"),
-            "accepted: headphones and loudspeakers",
+            "accepted: headphones, and loudspeakers of a room",
         )
         .help("listening never touches what others hear: remove the line");
     }

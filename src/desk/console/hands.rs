@@ -155,7 +155,10 @@ impl Desk {
             | Key::BusAssign
             | Key::BusAir
             | Key::BusRehearsal => words::NO_ROUTE,
-            Key::BusFader | Key::BusCompressorGain | Key::BusLeveller | Key::OutputLevel => words::NO_LEVEL,
+            Key::BusFader | Key::BusLeveller | Key::OutputLevel | Key::OutputDelay | Key::TalkbackLevel => {
+                words::NO_LEVEL
+            }
+            key if key.is_of_a_stage() && key.parameter().scope == Scope::Bus => words::NO_LEVEL,
             // They would raise what a fader may not.
             Key::ChannelTrim | Key::ChannelTrimB | Key::ChannelPad | Key::ChannelPadB | Key::ChannelCompressorGain => {
                 words::NO_GAIN

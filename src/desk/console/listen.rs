@@ -10,7 +10,8 @@
 //! | `pre-fader` | behind its stages, before switch and fader; a mono one on both sides at its full level |
 //! | `after-fader` | behind switch, fader and pan |
 //!
-//! Only headphones and loudspeakers listen, dim and go to mono: nothing here is heard on a live bus. Listening to a channel ends
+//! Only headphones and loudspeakers dim and go to mono, and of loudspeakers only those of a room listen, since others play to an
+//! audience: nothing here is heard on a live bus. Listening to a channel ends
 //! when its fader opens. Solo-in-place closes everything else on the real buses, so it is refused while any is on air.
 
 use super::super::layout::Place;
@@ -43,8 +44,9 @@ impl Desk {
             && self.held(Key::OutputListen, output).is_word("on")
     }
 
-    fn is_monitor(&self, output: &Id) -> bool {
-        self.rig().outputs.iter().any(|known| known.id == *output && known.is_monitor())
+    pub(super) fn is_monitor(&self, output: &Id) -> bool {
+        let mut outputs = self.rig().outputs.iter();
+        outputs.any(|known| known.id == *output && known.is_monitor() && !self.rig().console.is_outside(known))
     }
 
     /// Whether an output carries a bus now; that of listening too.

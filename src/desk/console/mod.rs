@@ -25,7 +25,7 @@ use super::{By, Desk, Effects};
 use crate::params::{Address, Key, Scope, Value};
 use crate::profile::Id;
 use crate::units::Frames;
-use crate::words::refused as words;
+use crate::words::{log, refused as words};
 use std::collections::{BTreeMap, BTreeSet};
 
 /// What a contact shall do.
@@ -134,6 +134,9 @@ impl Desk {
         {
             return Some(words::NO_MONITOR.to_owned());
         }
+        if address.key == Key::OutputListen && value.is_word("on") && !self.is_monitor(&Id::from(&*address.id)) {
+            return Some(words::LISTENS_TO_AN_AUDIENCE.to_owned());
+        }
         if address.key == Key::ChannelSolo
             && value.is_word("on")
             && let Some(bus) = self.buses().find(|bus| self.is_on_air(&bus.id))
@@ -239,10 +242,27 @@ impl Desk {
         if self.console.dips.values().any(|dip| dip.next.is_some_and(|at| at <= self.now)) {
             self.follow_dips();
         }
+        self.keep_inside(effects);
         self.console.stale = false;
         let live = self.live_and_about_to_be();
         self.mute_rooms(&live, effects);
         self.show_tallies(&live, effects);
+    }
+
+    /// Whatever came about, by a value that waited, a fade, a file or a restart: from here on nothing that has to stay inside is heard
+    /// outside. Sends from before a switch go behind it, keys of talkbacks let go, and tone that nobody confirmed ends.
+    fn keep_inside(&mut self, effects: &mut Effects) {
+        self.keep_input_sends_inside(effects);
+        for key in self.keys_heard_outside() {
+            effects.notes.push(log::key_heard_outside(&key));
+            self.put(&key, Value::Word("off".into()), By::Desk, effects);
+        }
+        let unconfirmed = |bus: &&Id| self.held(Key::BusTone, bus).is_word("on") && self.is_on_air(bus);
+        let tones: Vec<Id> = self.console.tones.keys().filter(unconfirmed).cloned().collect();
+        for bus in tones {
+            effects.notes.push(log::tone_came_on_air(&bus));
+            self.put(&Address::new(Key::BusTone, &bus), Value::Word("off".into()), By::Desk, effects);
+        }
     }
 
     /// Makes a contact stand as it ought to.

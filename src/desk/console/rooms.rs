@@ -9,7 +9,7 @@
 //! | muted still | less than `decay_ms` has passed since, or its own fade |
 //! | heard | otherwise |
 
-use super::super::{By, Desk, Effects, wiring};
+use super::super::{By, Desk, Effects, Refusal, wiring};
 use crate::engine::Bank;
 use crate::params::{Address, Key, Value};
 use crate::profile::{Id, Room};
@@ -240,10 +240,13 @@ impl Desk {
             .map(|(address, _)| address.clone())
             .collect();
         for address in due {
-            if let Some(opening) = self.console.openings.remove(&address)
-                && let Ok(value) = self.acceptable(&address, &opening.value)
-            {
-                self.put(&address, value, opening.by, effects);
+            if let Some(opening) = self.console.openings.remove(&address) {
+                // Asked again: what it stands beside by now is not what it was asked beside.
+                let value = self.acceptable(&address, &opening.value);
+                match value.and_then(|value| self.talkback_refuses(&address, &value).map_or(Ok(value), Err)) {
+                    Ok(value) => self.put(&address, value, opening.by, effects),
+                    Err(why) => effects.refused.push(Refusal { what: address.to_osc(), why }),
+                }
             }
             self.console.stale = true;
         }

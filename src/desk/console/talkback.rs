@@ -102,8 +102,24 @@ impl Desk {
             return self.is_slating(talkback);
         }
         let loudspeakers = || self.rig().outputs.iter().filter(|output| output.kind == OutputKind::Loudspeaker);
-        let played = self.buses_that_reach(|bus| loudspeakers().any(|output| self.carries_now(&output.id, bus)));
+        let played = self.buses_that_reach(|bus| {
+            self.is_public(bus) || loudspeakers().any(|output| self.carries_now(&output.id, bus))
+        });
         to.iter().any(|bus| played.contains(bus))
+    }
+
+    /// Keys that are down and whose talkback people outside would hear; slates are meant for them.
+    pub(super) fn keys_heard_outside(&self) -> Vec<Address> {
+        let buses = |key: &Address| -> Vec<Id> {
+            let talkback = self.talkbacks().iter().find(|talkback| *talkback.id == *key.id);
+            match (key.key, key.further.as_deref()) {
+                (Key::TalkbackTo, Some(bus)) => vec![bus.into()],
+                (Key::TalkbackAll, _) => talkback.map(|talkback| talkback.to.clone()).unwrap_or_default(),
+                _ => Vec::new(),
+            }
+        };
+        let heard = |key: &&Address| buses(key).iter().any(|bus| self.reaches_people_outside(bus));
+        self.console.keys.keys().filter(heard).cloned().collect()
     }
 
     /// Loudspeakers near a talkback that is keyed.
@@ -295,13 +311,16 @@ impl Desk {
                 self.why_no_input_send(address.further.as_deref().unwrap_or_default())
             }
             Key::OutputSource | Key::BusAir | Key::BusAssign => {
+                // What is heard already is no reason to refuse a change that has nothing to do with it.
+                let heard = self.buses_that_reach(|bus| self.is_public(bus));
                 let before = self.mix.insert(address.clone(), value.clone());
                 let buses =
                     self.talkbacks().iter().flat_map(|talkback| talkback.to.iter().map(move |bus| (talkback, bus)));
-                let leak = buses.into_iter().find(|(_, bus)| self.reaches_people_outside(bus));
+                let leak = buses.into_iter().find(|(_, bus)| !heard.contains(*bus) && self.reaches_people_outside(bus));
                 let leak = leak.map(|(talkback, bus)| words::would_talk_on_air(bus, &talkback.id));
                 let leak = leak.or_else(|| {
-                    let (channel, bus) = self.input_sends_heard_outside().into_iter().next()?;
+                    let sends = self.input_sends_heard_outside();
+                    let (channel, bus) = sends.into_iter().find(|(_, bus)| !heard.contains(bus))?;
                     Some(words::would_send_on_air(&bus, &channel))
                 });
                 match before {

@@ -57,7 +57,7 @@ fn word(live: bool) -> Value {
 
 impl Desk {
     /// Whether people outside hear a bus itself, or would if somebody were listening.
-    fn is_public(&self, bus: &Id) -> bool {
+    pub(super) fn is_public(&self, bus: &Id) -> bool {
         let air = self.held(Key::BusAir, bus);
         air.is_word("always")
             || air.is_word("by-outputs")
