@@ -116,7 +116,7 @@ pub(super) struct Standing<'s> {
     pub(super) minus: Option<(&'s Minus, Place)>,
 }
 
-/// Checks what the starting mix makes of the buses. `places` says where a value stands.
+/// Checks what the starting mix makes of the buses.
 pub(super) fn check(buses: &[Standing<'_>], show: &Show<'_>, log: &mut Log) {
     let Show { values, places, .. } = show;
     let minus = |id: &str| buses.iter().find(|bus| &**bus.id == id).and_then(|bus| bus.minus);

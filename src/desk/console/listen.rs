@@ -40,11 +40,12 @@ impl Desk {
     pub(in crate::desk) fn listens_now(&self, output: &Id) -> bool {
         let console = &self.console;
         !(console.listened_channels.is_empty() && console.listened_buses.is_empty())
-            && self.is_monitor(output)
+            && self.may_listen(output)
             && self.held(Key::OutputListen, output).is_word("on")
     }
 
-    pub(super) fn is_monitor(&self, output: &Id) -> bool {
+    /// Whether an output may play what is listened to: nobody outside hears it.
+    pub(super) fn may_listen(&self, output: &Id) -> bool {
         let mut outputs = self.rig().outputs.iter();
         outputs.any(|known| known.id == *output && known.is_monitor() && !self.rig().console.is_outside(known))
     }

@@ -134,7 +134,7 @@ impl Desk {
         {
             return Some(words::NO_MONITOR.to_owned());
         }
-        if address.key == Key::OutputListen && value.is_word("on") && !self.is_monitor(&Id::from(&*address.id)) {
+        if address.key == Key::OutputListen && value.is_word("on") && !self.may_listen(&Id::from(&*address.id)) {
             return Some(words::LISTENS_TO_AN_AUDIENCE.to_owned());
         }
         if address.key == Key::ChannelSolo
